@@ -1,0 +1,70 @@
+"""How the code values of a take are to be understood: declared by the person, never guessed silently."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+from huewright_kernels.ops import Matrix, Operation, operation_from_dict
+
+RANGES = ("full", "legal")
+# ITU-R BT.709-6 / BT.2100: black at 16 and nominal peak at 235 of 8 bits, scaled by 2^(n-8).
+LEGAL_BLACK, LEGAL_WHITE = 16.0, 235.0
+
+
+def legal_levels(bits: int) -> tuple[float, float]:
+    """Legal black and white as fractions of the full scale 2^bits - 1 of an integer file."""
+    scale = float(2 ** (bits - 8)) / float(2**bits - 1)
+    return LEGAL_BLACK * scale, LEGAL_WHITE * scale
+
+
+@dataclass(frozen=True)
+class Footage:
+    """What the files of one camera hold.
+
+    range          "full" or "legal" code values (legal is expanded so that 16..235 of 8 bit becomes 0..1)
+    bits           depth that legal range refers to (8, 10, 12, 16)
+    encoding       what the person typed: a curve's name, "display" (already a display picture) or "linear"
+    decode         operations from expanded code values to linear light (a LogDecode, or a Lut1D where the
+                   named curve is of another family; empty for "linear" and "display")
+    primaries      RGB colour space name of the linear values as colour-science knows it ("ITU-R BT.709")
+    look           an operation applied instead of the display transfer, or None; it expects log when
+                   ``look_input`` is "log", else linear
+    """
+
+    range: str = "full"
+    bits: int = 10
+    encoding: str = "display"
+    decode: tuple[Operation, ...] = ()
+    primaries: str = "ITU-R BT.709"
+    look: tuple[Operation, ...] = ()
+    look_input: str = "log"
+    curve_error: float = 0.0
+
+    def to_code_float(self) -> tuple[Operation, ...]:
+        """Operations from file code values (integer files scaled to 0..1) to expanded code values."""
+        if self.range == "full":
+            return ()
+        black, white = legal_levels(self.bits)
+        scale = 1.0 / (white - black)
+        return (Matrix(((scale, 0, 0), (0, scale, 0), (0, 0, scale)), (-black * scale,) * 3),)
+
+    def to_linear(self) -> tuple[Operation, ...]:
+        """Operations from file code values to linear light (or to the display picture, for "display")."""
+        return self.to_code_float() + self.decode
+
+    def to_dict(self) -> dict[str, Any]:
+        record = asdict(replace(self, decode=(), look=()))
+        record["decode"] = [operation.to_dict() for operation in self.decode]
+        record["look"] = [operation.to_dict() for operation in self.look]
+        return record
+
+
+def footage_from_dict(record: dict[str, Any]) -> Footage:
+    given = dict(record)
+    given["decode"] = tuple(operation_from_dict(row) for row in record.get("decode", ()))
+    given["look"] = tuple(operation_from_dict(row) for row in record.get("look", ()))
+    return Footage(**given)
+
+
+__all__ = ["RANGES", "Footage", "footage_from_dict", "legal_levels"]

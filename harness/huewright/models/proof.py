@@ -1,0 +1,66 @@
+"""The proof: what was measured on real frames before and after, against targets and references."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from huewright.files import write_json
+
+FORMAT = "huewright-proof-1"
+
+
+@dataclass(frozen=True)
+class PatchProof:
+    """One patch measured on the rendered, re-read frames. (Y', Cb, Cr) of the display's luma coefficients.
+
+    ``delta_e_*`` are CIEDE2000 against the card's reference colour; None where it has none.
+    """
+
+    name: str
+    role: str
+    used: bool
+    target: tuple[float | None, float | None, float | None]
+    before: tuple[float, float, float]
+    after: tuple[float, float, float]
+    hue_error_before_deg: float | None = None
+    hue_error_after_deg: float | None = None
+    radius_ratio_before: float | None = None
+    radius_ratio_after: float | None = None
+    level_before_ire: float | None = None
+    level_after_ire: float | None = None
+    level_target_ire: float | None = None
+    delta_e_before: float | None = None
+    delta_e_after: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Proof:
+    """``verdict`` is one sentence; ``passed`` whether every used patch is within the stated limits.
+
+    summary    worst_hue_error_deg, worst_radius_error, worst_level_error_ire, mean/worst check ΔE, ...
+    methods    one row a method compared on the same reading: errors, smoothness, noise gain
+    cautions   sentences: clipping, gamut excursions in percent of pixels, noise lifted in dB, range
+    frames     chosen: [numbers]; refused: [{frame, reasons}]
+    pictures   name -> file name beside the proof
+    """
+
+    verdict: str
+    passed: bool
+    patches: tuple[PatchProof, ...]
+    summary: dict[str, float | int | str | None] = field(default_factory=dict)
+    methods: tuple[dict[str, Any], ...] = ()
+    cautions: tuple[str, ...] = ()
+    frames: dict[str, Any] = field(default_factory=dict)
+    provenance: dict[str, Any] = field(default_factory=dict)
+    pictures: dict[str, str] = field(default_factory=dict)
+
+
+def proof_to_dict(proof: Proof) -> dict[str, Any]:
+    return {"format": FORMAT, **asdict(proof)}
+
+
+def save_proof(proof: Proof, path: Path | str, *, overwrite: bool = False) -> None:
+    write_json(path, proof_to_dict(proof), overwrite=overwrite)

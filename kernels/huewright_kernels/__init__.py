@@ -1,0 +1,1 @@
+"""Image kernels: numpy and numba only, no I/O."""

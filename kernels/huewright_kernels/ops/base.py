@@ -1,0 +1,56 @@
+"""What every operation of the chain has in common."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import Any, ClassVar
+
+import numpy as np
+
+
+class Operation:
+    """One step of a chain: a frozen dataclass of parameters, with a name and a plain-dict form.
+
+    Subclasses are frozen dataclasses whose fields are numbers, strings, None, (nested) tuples of
+    numbers, or NumPy arrays; they validate themselves in ``__post_init__`` and raise ``ValueError``.
+    """
+
+    name: ClassVar[str]
+
+    def to_dict(self) -> dict[str, Any]:
+        """``{"operation": name, field: value, ...}`` with tuples as lists and arrays as nested lists."""
+        record: dict[str, Any] = {"operation": self.name}
+        for field in fields(self):  # type: ignore[arg-type]
+            record[field.name] = _plain(getattr(self, field.name))
+        return record
+
+    @classmethod
+    def from_fields(cls, record: dict[str, Any]) -> Operation:
+        """The inverse of :meth:`to_dict`; raises ``ValueError`` for unknown or missing fields."""
+        known = {field.name for field in fields(cls)}  # type: ignore[arg-type]
+        given = {key: value for key, value in record.items() if key != "operation"}
+        unknown = sorted(set(given) - known)
+        if unknown:
+            raise ValueError(f"operation {cls.name!r} has no parameter {unknown[0]!r}")
+        try:
+            return cls(**{key: _tuples(value) for key, value in given.items()})
+        except TypeError as error:
+            raise ValueError(f"operation {cls.name!r}: {error}") from None
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Operation):
+        return value.to_dict()
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, np.generic):
+        return value.item()
+    return value
+
+
+def _tuples(value: Any) -> Any:
+    if isinstance(value, list):
+        return tuple(_tuples(item) for item in value)
+    return value
