@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-
-import tomli_w
 
 from huewright.errors import InputError
 from huewright.files import read_text, write_text
@@ -40,8 +39,26 @@ class Patch:
 
 
 @dataclass(frozen=True)
+class Mark:
+    """A printed area that is not read: the ground, a border line. Marks are painted in order, patches over them.
+
+    They tell the finder what lies between the patches, and a renderer or a printer what to paint there.
+    ``wavelengths_nm``, ``reflectance`` and ``xyz`` as in :class:`Patch`.
+    """
+
+    name: str
+    polygon: tuple[Point, ...]
+    wavelengths_nm: tuple[float, ...] = ()
+    reflectance: tuple[float, ...] = ()
+    xyz: tuple[float, float, float] | None = None
+
+
+@dataclass(frozen=True)
 class Card:
-    """A card. ``size`` is (width, height) in card units; corners run clockwise from the top left."""
+    """A card. ``size`` is (width, height) in card units; corners run clockwise from the top left.
+
+    ``marks`` may be empty: then nothing is known about what lies between the patches.
+    """
 
     name: str
     size: tuple[float, float]
@@ -49,6 +66,7 @@ class Card:
     illuminant: str = "D65"
     observer: str = "CIE 1931 2 Degree Standard Observer"
     description: str = ""
+    marks: tuple[Mark, ...] = ()
 
     @property
     def corners(self) -> tuple[Point, Point, Point, Point]:
@@ -78,7 +96,22 @@ def load_card(path: Path | str) -> Card:
 
 
 def save_card(card: Card, path: Path | str, *, overwrite: bool = False) -> None:
-    write_text(path, tomli_w.dumps(card_to_dict(card)), overwrite=overwrite)
+    write_text(path, card_text(card), overwrite=overwrite)
+
+
+def card_text(card: Card) -> str:
+    """The TOML text of ``card``, one key a line so that a person can read and compare it."""
+    record = card_to_dict(card)
+    tables = [("mark", row) for row in record.pop("mark", ())] + [("patch", row) for row in record.pop("patch")]
+    lines = [_key(key, value) for key, value in record.items()]
+    for name, row in tables:
+        lines += ["", f"[[{name}]]", *(_key(key, value) for key, value in row.items())]
+    return "\n".join(lines) + "\n"
+
+
+def _key(key: str, value: Any) -> str:
+    # A JSON string, number or list of these is also a TOML one (TOML 1.0: basic strings, arrays).
+    return f"{key} = {json.dumps(value, ensure_ascii=False)}"
 
 
 def card_to_dict(card: Card) -> dict[str, Any]:
@@ -90,14 +123,23 @@ def card_to_dict(card: Card) -> dict[str, Any]:
             row["level_ire"] = patch.level_ire
         if patch.hue is not None:
             row["hue"] = patch.hue
-        if patch.reflectance:
-            row["wavelengths_nm"] = list(patch.wavelengths_nm)
-            row["reflectance"] = list(patch.reflectance)
-        if patch.xyz is not None:
-            row["xyz"] = list(patch.xyz)
-        patches.append(row)
-    return {"format": FORMAT, "name": card.name, "description": card.description, "size": list(card.size),
-            "illuminant": card.illuminant, "observer": card.observer, "patch": patches}
+        patches.append({**row, **_colour_to_dict(patch)})
+    record = {"format": FORMAT, "name": card.name, "description": card.description, "size": list(card.size),
+              "illuminant": card.illuminant, "observer": card.observer}
+    if card.marks:
+        record["mark"] = [{"name": mark.name, "polygon": [list(point) for point in mark.polygon],
+                           **_colour_to_dict(mark)} for mark in card.marks]
+    return {**record, "patch": patches}
+
+
+def _colour_to_dict(area: Patch | Mark) -> dict[str, Any]:
+    row: dict[str, Any] = {}
+    if area.reflectance:
+        row["wavelengths_nm"] = list(area.wavelengths_nm)
+        row["reflectance"] = list(area.reflectance)
+    if area.xyz is not None:
+        row["xyz"] = list(area.xyz)
+    return row
 
 
 def card_from_dict(record: dict[str, Any]) -> Card:
@@ -109,14 +151,15 @@ def card_from_dict(record: dict[str, Any]) -> Card:
         card = Card(name=str(record["name"]), size=(float(record["size"][0]), float(record["size"][1])),
                     patches=patches, illuminant=str(record.get("illuminant", "D65")),
                     observer=str(record.get("observer", Card.observer)),
-                    description=str(record.get("description", "")))
+                    description=str(record.get("description", "")),
+                    marks=tuple(_mark(row) for row in record.get("mark", ())))
     except (KeyError, TypeError, ValueError, IndexError) as error:
         raise InputError(f"card file incomplete or malformed at {error}") from None
     names = [patch.name for patch in patches]
     if len(set(names)) != len(names):
         raise InputError("two patches of the card have the same name; give each its own")
     w, h = card.size
-    for patch in patches:
+    for patch in (*patches, *card.marks):
         if any(not (0 <= x <= w and 0 <= y <= h) for x, y in patch.polygon):
             raise InputError(f"patch {patch.name!r} lies outside the card's size {w:g} x {h:g}")
     return card
@@ -129,14 +172,34 @@ def _patch(row: dict[str, Any]) -> Patch:
     hue = row.get("hue")
     if hue is not None and hue not in HUES:
         raise InputError(f"patch {name!r}: hue is one of {', '.join(HUES)}, not {hue!r}")
+    level = row.get("level_ire")
+    return Patch(name, role, _polygon(row, name), None if level is None else float(level), hue, *_colour(row, name))
+
+
+def _mark(row: dict[str, Any]) -> Mark:
+    name = str(row["name"])
+    return Mark(name, _polygon(row, name), *_colour(row, name))
+
+
+def _polygon(row: dict[str, Any], name: str) -> tuple[Point, ...]:
     polygon = tuple((float(x), float(y)) for x, y in row["polygon"])
     if len(polygon) < 3:
         raise InputError(f"patch {name!r}: its polygon needs three points or more")
+    turns = [_turn(polygon[i - 2], polygon[i - 1], polygon[i]) for i in range(len(polygon))]
+    if min(turns) < 0 < max(turns) or not any(turns):
+        raise InputError(f"patch {name!r}: its polygon must be convex, its points in order around it")
+    return polygon
+
+
+def _turn(a: Point, b: Point, c: Point) -> float:
+    return (b[0] - a[0]) * (c[1] - b[1]) - (b[1] - a[1]) * (c[0] - b[0])
+
+
+def _colour(row: dict[str, Any], name: str) -> tuple[tuple[float, ...], tuple[float, ...],
+                                                     tuple[float, float, float] | None]:
     wavelengths = tuple(float(v) for v in row.get("wavelengths_nm", ()))
     reflectance = tuple(float(v) for v in row.get("reflectance", ()))
     if len(wavelengths) != len(reflectance):
         raise InputError(f"patch {name!r}: wavelengths_nm and reflectance differ in length")
     xyz = row.get("xyz")
-    level = row.get("level_ire")
-    return Patch(name, role, polygon, None if level is None else float(level), hue, wavelengths, reflectance,
-                 None if xyz is None else (float(xyz[0]), float(xyz[1]), float(xyz[2])))
+    return wavelengths, reflectance, None if xyz is None else (float(xyz[0]), float(xyz[1]), float(xyz[2]))
