@@ -1,0 +1,110 @@
+"""Spectra of the invented shoot: the sampling, the illuminants' weights, and smooth reflectances for given colours.
+
+Everything spectral in this package is sampled at :data:`WAVELENGTHS_NM`. Published data (the CIE 1931 2 degree
+observer and illuminants D65 and D55, CIE 15:2018) come from colour-science; reflectances are computed here.
+"""
+
+from __future__ import annotations
+
+import warnings
+from functools import cache
+
+import colour
+import numpy as np
+from scipy.optimize import minimize
+
+WAVELENGTHS_NM = tuple(float(v) for v in range(380, 731, 10))
+_SHAPE = colour.SpectralShape(380, 730, 10)
+OBSERVER = "CIE 1931 2 Degree Standard Observer"
+LOWEST, HIGHEST = 0.01, 0.95
+# ITU-R BT.709-6: luma coefficients and OETF constants.
+KR, KB = 0.2126, 0.0722
+
+
+@cache
+def xyz_weights(illuminant: str = "D65") -> np.ndarray:
+    """(n, 3) weights W with XYZ = reflectance @ W, the perfect diffuser at about Y = 1.
+
+    ASTM E308 is linear in the reflectance, so colour-science's ``sd_to_XYZ`` of each unit sample gives them.
+    """
+    cmfs, light = colour.MSDS_CMFS[OBSERVER], colour.SDS_ILLUMINANTS[illuminant]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        rows = [colour.sd_to_XYZ(colour.SpectralDistribution(row, _SHAPE), cmfs, light)
+                for row in np.eye(len(WAVELENGTHS_NM))]
+    return np.array(rows) / 100.0
+
+
+@cache
+def illuminant(name: str) -> np.ndarray:
+    """(n,) relative spectral power of a CIE illuminant, 1 at its mean."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        values = colour.SDS_ILLUMINANTS[name].copy().align(_SHAPE).values
+    return np.asarray(values, float) / np.mean(values)
+
+
+def rgb_to_xyz(rgb: np.ndarray) -> np.ndarray:
+    """Linear BT.709 (..., 3) to XYZ, perfect diffuser (1, 1, 1) at the D65 white."""
+    return np.asarray(rgb, float) @ np.linalg.inv(_xyz_to_rgb_matrix()).T
+
+
+def xyz_to_rgb(xyz: np.ndarray) -> np.ndarray:
+    """XYZ (..., 3) relative to D65 to linear BT.709 (ITU-R BT.709-6 primaries and white)."""
+    return np.asarray(xyz, float) @ _xyz_to_rgb_matrix().T
+
+
+@cache
+def _xyz_to_rgb_matrix() -> np.ndarray:
+    return np.asarray(colour.RGB_COLOURSPACES["ITU-R BT.709"].matrix_XYZ_to_RGB, float)
+
+
+def oetf(linear: np.ndarray) -> np.ndarray:
+    """ITU-R BT.709-6 item 1.2, constants as printed; negatives follow the linear part."""
+    linear = np.asarray(linear, float)
+    return np.where(linear < 0.018, 4.5 * linear, 1.099 * np.maximum(linear, 0.018) ** 0.45 - 0.099)
+
+
+def oetf_inverse(signal: np.ndarray) -> np.ndarray:
+    signal = np.asarray(signal, float)
+    return np.where(signal < 4.5 * 0.018, signal / 4.5, ((np.maximum(signal, 0.0) + 0.099) / 1.099) ** (1 / 0.45))
+
+
+def ycbcr(signal: np.ndarray) -> np.ndarray:
+    """R'G'B' (..., 3) to (Y', Cb, Cr), ITU-R BT.709-6 item 3."""
+    r, g, b = np.moveaxis(np.asarray(signal, float), -1, 0)
+    y = KR * r + (1 - KR - KB) * g + KB * b
+    return np.stack([y, (b - y) / (2 * (1 - KB)), (r - y) / (2 * (1 - KR))], -1)
+
+
+def rgb_of_ycbcr(values: np.ndarray) -> np.ndarray:
+    """The inverse of :func:`ycbcr`."""
+    y, cb, cr = np.moveaxis(np.asarray(values, float), -1, 0)
+    r, b = y + 2 * (1 - KR) * cr, y + 2 * (1 - KB) * cb
+    return np.stack([r, (y - KR * r - KB * b) / (1 - KR - KB), b], -1)
+
+
+def true_signal(reflectance: np.ndarray) -> np.ndarray:
+    """The colorimetric BT.709 picture R'G'B' (..., 3) of reflectances (..., n) under D65."""
+    return oetf(xyz_to_rgb(np.asarray(reflectance, float) @ xyz_weights("D65")))
+
+
+def smooth_reflectance(xyz: np.ndarray, weights: np.ndarray | None = None) -> np.ndarray:
+    """The smoothest reflectance within :data:`LOWEST` .. :data:`HIGHEST` with this XYZ under D65.
+
+    Least sum of squared second differences, a little of first ones, subject to the three colour equations.
+    Raises ``ValueError`` if no reflectance within the bounds has that colour.
+    """
+    W = xyz_weights("D65") if weights is None else weights
+    n = len(WAVELENGTHS_NM)
+    first, second = np.diff(np.eye(n), axis=0), np.diff(np.eye(n), n=2, axis=0)
+    H = second.T @ second + 0.02 * first.T @ first
+    xyz = np.asarray(xyz, float)
+    start = np.full(n, np.clip(xyz[1], LOWEST, HIGHEST))
+    answer = minimize(lambda r: r @ H @ r, start, jac=lambda r: 2 * H @ r, method="SLSQP",
+                      bounds=[(LOWEST, HIGHEST)] * n,
+                      constraints={"type": "eq", "fun": lambda r: 10 * (r @ W - xyz), "jac": lambda r: 10 * W.T},
+                      options={"maxiter": 500, "ftol": 1e-12})
+    if not answer.success or np.abs(answer.x @ W - xyz).max() > 1e-6:
+        raise ValueError(f"no smooth reflectance in {LOWEST}..{HIGHEST} has XYZ {np.round(xyz, 4).tolist()}")
+    return np.asarray(answer.x, float)
