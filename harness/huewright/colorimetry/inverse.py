@@ -1,0 +1,70 @@
+"""The way back through a chain: exact inverses where an operation has one, a dense table where it is a table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import fields
+
+import numpy as np
+from huewright_kernels.ops import LogDecode, LogEncode, Lut1D, Matrix, Operation, ToneCurve, Transfer
+
+from huewright.errors import InputError
+
+# The shaper before an inverted table: the curve of Academy S-2016-001 (ACEScct, constants from memory), which
+# spreads the table's entries evenly over the stops of the scene.
+SHAPER = LogEncode(base=2.0, log_side_slope=1 / 17.52, log_side_offset=9.72 / 17.52, lin_side_slope=1.0,
+                   lin_side_offset=0.0, lin_side_break=0.0078125, linear_slope=10.5402377416545)
+SHAPER_INVERSE = LogDecode(**{field.name: getattr(SHAPER, field.name) for field in fields(SHAPER)})
+INVERSE_ENTRIES = 16384
+
+
+def inverse_operations(operations: Sequence[Operation]) -> tuple[Operation, ...]:
+    """Operations that undo ``operations``; :class:`InputError` where one cannot be undone."""
+    back: list[Operation] = []
+    for operation in reversed(operations):
+        back.extend(_inverse(operation))
+    return tuple(back)
+
+
+def _inverse(operation: Operation) -> tuple[Operation, ...]:
+    if isinstance(operation, Matrix):
+        inverse = np.linalg.inv(np.array(operation.matrix))
+        offset = -inverse @ np.array(operation.offset)
+        return (matrix_operation(inverse, offset),)
+    if isinstance(operation, LogDecode):
+        return (LogEncode(**{field.name: getattr(operation, field.name) for field in fields(operation)}),)
+    if isinstance(operation, LogEncode):
+        return (LogDecode(**{field.name: getattr(operation, field.name) for field in fields(operation)}),)
+    if isinstance(operation, Transfer):
+        return (Transfer(operation.curve, "decode" if operation.direction == "encode" else "encode"),)
+    if isinstance(operation, Lut1D):
+        return _inverse_table(operation)
+    if isinstance(operation, ToneCurve):
+        raise InputError("a tone curve has no exact inverse operation; leave it out of what is to be undone")
+    raise InputError(f"the operation {operation.name!r} cannot be undone, so a look cannot be applied after it; "
+                     "declare the camera's log curve by name or parameters")
+
+
+def _inverse_table(lut: Lut1D) -> tuple[Operation, ...]:
+    """A log shaper and a table: error below 1e-5 of the code range for a table of a camera's log curve."""
+    from huewright.reference import apply_chain
+
+    codes = np.linspace(lut.domain_min, lut.domain_max, lut.table.shape[0])
+    table = lut.table.astype(np.float64)
+    if np.any(np.diff(table, axis=0) < 0):
+        raise InputError("the log curve's table does not rise throughout, so it cannot be undone for a look")
+    shaped = apply_chain((SHAPER,), table)
+    low, high = shaped[0], shaped[-1]
+    grid = np.linspace(low, high, INVERSE_ENTRIES)
+    linear = apply_chain((SHAPER_INVERSE,), grid)
+    entries = np.empty_like(grid)
+    for channel in range(3):
+        rising = np.concatenate(([True], np.diff(table[:, channel]) > 0))
+        entries[:, channel] = np.interp(linear[:, channel], table[rising, channel], codes[rising, channel])
+    return (SHAPER, Lut1D(entries, tuple(map(float, low)), tuple(map(float, high))))
+
+
+def matrix_operation(matrix: np.ndarray, offset: Sequence[float] | np.ndarray = (0.0, 0.0, 0.0)) -> Matrix:
+    """A :class:`Matrix` of plain floats."""
+    rows = tuple(tuple(float(v) for v in row) for row in np.asarray(matrix))
+    return Matrix(rows, tuple(float(v) for v in offset))  # type: ignore[arg-type]
