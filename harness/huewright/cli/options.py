@@ -1,0 +1,63 @@
+"""Options that several verbs share, in one wording."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from huewright.models.footage import Footage
+
+Take = Annotated[str, typer.Argument(help="Frames: shot.%04d.exr, 'shot.####.dpx', a folder, or one file. "
+                                     "'shot.####.exr:10-90' takes part of a sequence.", show_default=False)]
+CardFile = Annotated[Path, typer.Option("--card", help="The card file (TOML) that describes your card.",
+                                        show_default=False)]
+JsonFile = Annotated[Path | None, typer.Option("--json", help="Also write the result to this file as JSON.")]
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace files that exist already.")]
+Encoding = Annotated[str, typer.Option(
+    "--encoding", show_default=False,
+    help="What the code values mean: the name of a camera log curve (say ACEScct), 'linear', or 'display' for "
+    "footage that already looks right. Six numbers work too: 'base=10,log_side_slope=0.25,...'.")]
+CodeRange = Annotated[str, typer.Option("--range", help="Code range of the files: full or legal.")]
+Bits = Annotated[int, typer.Option("--bits", help="Bit depth that a legal range refers to: 8, 10, 12 or 16.")]
+Primaries = Annotated[str, typer.Option("--primaries", help="RGB primaries of the camera's linear light, by the "
+                                        "name that colour-science knows.")]
+Look = Annotated[str | None, typer.Option("--look", help="A LUT file to use instead of the display transfer.")]
+LookInput = Annotated[str, typer.Option("--look-input", help="What the look LUT expects: log or linear.")]
+Display = Annotated[str, typer.Option("--display", help="Display target: bt709, bt2020, pq or hlg.")]
+Targets = Annotated[str, typer.Option("--targets", help="Where chips shall land: 'vectorscope' (towards the 75 % "
+                                      "bar of their name) or 'colorimetric' (the card's reference colours).")]
+Fraction = Annotated[float, typer.Option("--fraction", min=0.05, max=1.0, help="How far towards its 75 % bar a "
+                                         "chip shall land (common practice: half-way).")]
+Method = Annotated[str, typer.Option("--method", help="sectors, balance, matrix, polynomial-2 or polynomial-3.")]
+Corners = Annotated[list[str] | None, typer.Option(
+    "--corners", help="A corner of the card as x,y in pixels; give it four times, clockwise from the card's top "
+    "left. Corners given by hand win over finding.")]
+Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads to use; all cores if not given.")]
+
+
+def footage_from(encoding: str, code_range: str, bits: int, primaries: str, look: str | None,
+                 look_input: str) -> Footage:
+    """The declared footage; :class:`InputError` for an unknown curve, range or LUT."""
+    from huewright.colorimetry.declare import declare_footage
+
+    return declare_footage(encoding=encoding, range_=code_range, bits=bits, primaries=primaries, look=look,
+                           look_input=look_input)
+
+
+def corners_from(texts: list[str] | None) -> tuple[tuple[float, float], ...] | None:
+    """Four corners from four 'x,y' texts, or None; :class:`InputError` if they are not that."""
+    from huewright.errors import InputError
+
+    if not texts:
+        return None
+    try:
+        points = tuple((float(x), float(y)) for x, y in (text.split(",") for text in texts))
+    except ValueError:
+        points = ()
+    if len(points) != 4:
+        raise InputError("--corners takes four points, each --corners x,y in pixels, clockwise from the card's "
+                         "own top left")
+    return points

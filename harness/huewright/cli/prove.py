@@ -1,0 +1,66 @@
+"""`huewright prove`: measure what the correction did, on real frames."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from huewright.cli import options
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from huewright.models.proof import Proof
+
+
+def proof_table(proof: Proof) -> Table:
+    """The patches as measured on the re-read frames."""
+    from huewright.cli.show import number, table
+
+    rows = [[p.name, p.role if p.used or p.role == "check" else f"{p.role}, not used",
+             number(p.level_before_ire, 1), number(p.level_after_ire, 2), number(p.level_target_ire, 2),
+             number(p.hue_error_before_deg, 1), number(p.hue_error_after_deg, 2),
+             number(p.radius_ratio_before, 3), number(p.radius_ratio_after, 3),
+             number(p.delta_e_before, 1), number(p.delta_e_after, 2)] for p in proof.patches]
+    return table("Measured on the frames, before and after",
+                 ["patch", "role", "IRE before", "after", "target", "hue off deg before", "after",
+                  "radius ratio before", "after", "dE2000 before", "after"], rows)
+
+
+def register(app: typer.Typer) -> None:
+    @app.command(epilog="Example: huewright prove correction.json survey.json --card card.toml "
+                        "--before 'take/a.####.exr' --after 'true/a.####.exr' --out proof")
+    def prove(
+        correction: Annotated[Path, typer.Argument(help="A correction file.", show_default=False)],
+        survey: Annotated[Path, typer.Argument(help="The survey it was solved from.", show_default=False)],
+        card: options.CardFile,
+        before: Annotated[str, typer.Option("--before", help="The card take as it was shot.", show_default=False)],
+        after: Annotated[str, typer.Option("--after", help="The card take as rendered.", show_default=False)],
+        out: Annotated[Path, typer.Option("--out", help="The folder to write the proof into.")] = Path("proof"),
+        json_file: options.JsonFile = None,
+        overwrite: options.Overwrite = False,
+    ) -> None:
+        """Prove the correction: residuals on rendered frames, scopes before and after, a page for the client."""
+        from huewright.cli.show import caution, plain, progress_line, say
+        from huewright.files import refuse_existing, write_json
+        from huewright.frames.sequence import parse_sequence
+        from huewright.models.card import load_card
+        from huewright.models.correction import load_correction
+        from huewright.models.proof import proof_to_dict
+        from huewright.models.survey import load_survey
+        from huewright.steps.prove import prove as prove_step
+
+        if json_file is not None:
+            refuse_existing(json_file, overwrite=overwrite)
+        with progress_line() as progress:
+            result = prove_step(load_correction(correction), load_survey(survey), load_card(card),
+                                before=parse_sequence(before), after=parse_sequence(after), out_dir=out,
+                                overwrite=overwrite, progress=progress)
+        if json_file is not None:
+            write_json(json_file, plain(proof_to_dict(result)), overwrite=overwrite)
+        say(proof_table(result))
+        for sentence in result.cautions:
+            caution(sentence)
+        say(result.verdict, f"wrote the proof to {out}")

@@ -1,0 +1,47 @@
+"""`huewright render`: one correction over any number of frames."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from huewright.cli import options
+
+
+def register(app: typer.Typer) -> None:
+    @app.command(epilog="Example: huewright render correction.json 'shot/b.####.dpx' 'true/b.####.dpx'")
+    def render(
+        correction: Annotated[Path, typer.Argument(help="A correction file.", show_default=False)],
+        shot: options.Take,
+        out: Annotated[str, typer.Argument(help="Where the frames go: a pattern or a folder; the suffix says the "
+                                           "format (.exr, .dpx, .tif, .png).", show_default=False)],
+        out_range: Annotated[str, typer.Option("--out-range", help="Code range to write: full or legal.")] = "full",
+        out_bits: Annotated[int | None, typer.Option("--out-bits", help="Bit depth to write; the source's if not "
+                                                     "given.")] = None,
+        dither: Annotated[bool, typer.Option(help="Dither integer outputs; seeded by frame number, so that the "
+                                             "same frame always gets the same bytes.")] = True,
+        resume: Annotated[bool, typer.Option("--resume", help="Go on where an interrupted render left off.")] = False,
+        threads: options.Threads = None,
+        json_file: options.JsonFile = None,
+        overwrite: options.Overwrite = False,
+    ) -> None:
+        """Render the correction over a shot, frame by frame, whole frames only."""
+        from huewright.cli.show import caution, plain, progress_line, say
+        from huewright.files import refuse_existing, write_json
+        from huewright.frames.sequence import parse_sequence
+        from huewright.models.correction import load_correction
+        from huewright.steps.render import render_take
+
+        if json_file is not None:
+            refuse_existing(json_file, overwrite=overwrite)
+        with progress_line() as progress:
+            summary = render_take(load_correction(correction), parse_sequence(shot), out, range_=out_range,
+                                  bits=out_bits, dither=dither, overwrite=overwrite, resume=resume, threads=threads,
+                                  progress=progress)
+        if json_file is not None:
+            write_json(json_file, plain(summary), overwrite=overwrite)
+        for sentence in summary.cautions:
+            caution(sentence)
+        say(f"rendered {len(summary.frames)} frames in {summary.seconds:.1f} s to {out}")

@@ -1,0 +1,96 @@
+"""What the terminal shows: progress on stderr, results on stdout."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from huewright.progress import Progress
+
+
+@contextmanager
+def progress_line() -> Iterator[Progress]:
+    """A progress bar on a terminal; one plain line a tenth of the work where stderr is no terminal."""
+    if not sys.stderr.isatty():
+        yield _PlainLines()
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bar
+
+    with Bar(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(),
+             console=Console(stderr=True), transient=True) as bar:
+        tasks: dict[str, Any] = {}
+
+        def report(done: int, total: int, what: str) -> None:
+            if what not in tasks:
+                tasks[what] = bar.add_task(what, total=max(total, 1))
+            bar.update(tasks[what], completed=done, total=max(total, 1))
+
+        yield report
+
+
+class _PlainLines:
+    def __init__(self) -> None:
+        self._last: dict[str, int] = {}
+
+    def __call__(self, done: int, total: int, what: str) -> None:
+        tenth = 10 * done // max(total, 1)
+        if self._last.get(what) != tenth:
+            self._last[what] = tenth
+            print(f"{what}: {done} of {total}", file=sys.stderr, flush=True)
+
+
+def table(title: str, columns: list[str], rows: list[list[str]]) -> Table:
+    """Text left, numbers right; the first column names the row."""
+    from rich import box
+    from rich.table import Table
+
+    result = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    for index, column in enumerate(columns):
+        result.add_column(column, justify="left" if index == 0 else "right", no_wrap=index == 0)
+    for row in rows:
+        result.add_row(*row)
+    return result
+
+
+def say(*items: Any) -> None:
+    """Prints to stdout; a width that fits when piped, so that tables are never cut."""
+    from rich.console import Console
+
+    console = Console(width=None if sys.stdout.isatty() else 140, highlight=False)
+    for item in items:
+        console.print(item, soft_wrap=isinstance(item, str), markup=False)
+
+
+def caution(sentence: str) -> None:
+    print(f"caution: {sentence}", file=sys.stderr)
+
+
+def number(value: float | None, digits: int = 2) -> str:
+    return "-" if value is None else f"{value:.{digits}f}"
+
+
+def plain(value: Any) -> Any:
+    """``value`` as JSON can hold it: dataclasses, tuples, paths and NumPy scalars made plain."""
+    import dataclasses
+    from pathlib import Path
+
+    import numpy as np
+
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(item) for item in value]
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    return str(value) if isinstance(value, Path) else value

@@ -1,0 +1,76 @@
+"""`huewright solve`: from a survey to one correction."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from huewright.cli import options
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from huewright.models.correction import Correction
+
+
+def patch_table(correction: Correction) -> Table:
+    """Each patch against what was asked of it, as the solve predicts it."""
+    from huewright.cli.show import number, table
+
+    rows = [[p.name, p.role if p.used else f"{p.role}, not used", number(p.level_error_ire),
+             number(p.hue_error_deg), number(p.radius_ratio, 3), number(p.delta_e_before), number(p.delta_e_after),
+             p.note] for p in correction.patches]
+    grid = table("Predicted on the reading", ["patch", "role", "level error IRE", "hue error deg", "radius ratio",
+                                              "dE2000 before", "after", "note"], rows)
+    grid.columns[-1].justify = "left"
+    return grid
+
+
+def register(app: typer.Typer) -> None:
+    @app.command(epilog="Example: huewright solve survey.json --card card.toml --out correction.json")
+    def solve(
+        survey: Annotated[Path, typer.Argument(help="A survey file from `huewright survey`.", show_default=False)],
+        card: options.CardFile,
+        out: Annotated[Path, typer.Option("--out", help="The correction file to write.")] = Path("correction.json"),
+        targets: options.Targets = "vectorscope",
+        fraction: options.Fraction = 0.5,
+        display: options.Display = "bt709",
+        method: options.Method = "sectors",
+        compare: Annotated[bool, typer.Option("--compare", help="Also solve by the other methods and compare.")]
+        = False,
+        json_file: options.JsonFile = None,
+        overwrite: options.Overwrite = False,
+    ) -> None:
+        """Solve exposure, balance, tone and every hue at once; write one correction file."""
+        from huewright.cli.show import caution, number, plain, say, table
+        from huewright.files import refuse_existing, write_json
+        from huewright.models.card import load_card
+        from huewright.models.correction import correction_to_dict, save_correction
+        from huewright.models.survey import load_survey
+        from huewright.solver.solve import SolveSettings
+        from huewright.steps.solve import solve_survey
+
+        refuse_existing(out, overwrite=overwrite)
+        if json_file is not None:
+            refuse_existing(json_file, overwrite=overwrite)
+        settings = SolveSettings(mode=targets, fraction=fraction, display=display, method=method)
+        result = solve_survey(load_survey(survey), load_card(card), settings)
+        save_correction(result, out, overwrite=overwrite)
+        if json_file is not None:
+            write_json(json_file, plain(correction_to_dict(result)), overwrite=overwrite)
+        say(table("Solved", ["parameter", "value", "standard error"],
+                  [[name, number(value, 4), number(error, 4)] for name, (value, error) in result.parameters.items()]),
+            patch_table(result))
+        if compare:
+            from huewright.steps.solve import compare_survey
+
+            rows = compare_survey(load_survey(survey), load_card(card), settings)
+            columns = list(rows[0])
+            say(table("Methods on the same reading", columns,
+                      [[number(row[c], 3) if isinstance(row[c], float) else str(row[c]) for c in columns]
+                       for row in rows]))
+        for sentence in result.warnings:
+            caution(sentence)
+        say(f"wrote {out}")

@@ -1,0 +1,67 @@
+"""`huewright survey`: find and grade the card in every frame of a take."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from huewright.cli import options
+from huewright.errors import NoAnswerError
+
+
+def register(app: typer.Typer) -> None:
+    @app.command(epilog="Example: huewright survey 'take/a.####.exr' --card card.toml --encoding ACEScct "
+                        "--out survey.json --sheet frames.png")
+    def survey(
+        take: options.Take,
+        card: options.CardFile,
+        encoding: options.Encoding,
+        out: Annotated[Path, typer.Option("--out", help="The survey file to write.")] = Path("survey.json"),
+        sheet: Annotated[Path | None, typer.Option("--sheet", help="Also draw a contact sheet (PNG) of chosen and "
+                                                   "refused frames.")] = None,
+        code_range: options.CodeRange = "full",
+        bits: options.Bits = 10,
+        primaries: options.Primaries = "ITU-R BT.709",
+        look: options.Look = None,
+        look_input: options.LookInput = "log",
+        corners: options.Corners = None,
+        follow: Annotated[bool, typer.Option("--follow", help="Keep up with a take that is still being written; "
+                                             "ends when no new frame has come for a while.")] = False,
+        json_file: options.JsonFile = None,
+        overwrite: options.Overwrite = False,
+    ) -> None:
+        """Find the card in every frame, grade each one, choose the best, and say whether the take is usable."""
+        from huewright.cli.show import number, plain, progress_line, say, table
+        from huewright.files import refuse_existing, write_json
+        from huewright.frames.sequence import parse_sequence
+        from huewright.models.card import load_card
+        from huewright.models.survey import save_survey, survey_to_dict
+        from huewright.steps.survey import survey_take
+
+        for path in (out, sheet, json_file):
+            if path is not None:
+                refuse_existing(path, overwrite=overwrite)
+        footage = options.footage_from(encoding, code_range, bits, primaries, look, look_input)
+        model = load_card(card)
+        sequence = parse_sequence(take)
+        with progress_line() as progress:
+            result = survey_take(sequence, model, card, footage, corners=options.corners_from(corners),
+                                 follow=follow, progress=progress)
+        save_survey(result, out, overwrite=overwrite)
+        if sheet is not None:
+            from huewright.report.contact import contact_sheet
+
+            contact_sheet(result, sequence, model, sheet, overwrite=overwrite)
+        if json_file is not None:
+            write_json(json_file, plain(survey_to_dict(result)), overwrite=overwrite)
+        rows = [[str(g.frame), g.verdict, number(g.glare), number(100 * g.clipped, 1), number(g.edge_width_px, 1),
+                 number(g.motion_px, 1), number(g.patch_px, 0), number(g.tilt_deg, 0), number(g.light_stops),
+                 "; ".join(g.reasons)] for g in result.grades]
+        grid = table(f"{len(rows)} frames", ["frame", "verdict", "glare", "clipped %", "edge px", "motion px",
+                                             "patch px", "tilt deg", "light stops", "why"], rows)
+        grid.columns[-1].justify = "left"
+        say(grid, f"wrote {out}" + (f" and {sheet}" if sheet else ""), result.advice)
+        if not result.usable:
+            raise NoAnswerError(f"this take can't support a correction: {result.advice}")

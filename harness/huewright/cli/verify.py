@@ -1,0 +1,38 @@
+"""`huewright verify`: the accuracy table for a colour scientist."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from huewright.cli import options
+
+
+def register(app: typer.Typer) -> None:
+    @app.command(epilog="Example: huewright verify --json accuracy.json")
+    def verify(
+        frames: Annotated[str | None, typer.Argument(help="Also check the kernels on these frames.",
+                                                     show_default=False)] = None,
+        json_file: options.JsonFile = None,
+        overwrite: options.Overwrite = False,
+    ) -> None:
+        """Check the kernels against float64 references and published values: worst error, and where."""
+        from huewright.cli.show import plain, progress_line, say, table
+        from huewright.errors import NoAnswerError
+        from huewright.files import refuse_existing, write_json
+        from huewright.steps.verify import run_verify
+
+        if json_file is not None:
+            refuse_existing(json_file, overwrite=overwrite)
+        with progress_line() as progress:
+            result = run_verify(frames=frames, progress=progress)
+        if json_file is not None:
+            write_json(json_file, plain(result), overwrite=overwrite)
+        say(table("Accuracy", ["check", "worst error", "tolerance", "", "at", "source"],
+                  [[c.check, f"{c.worst_error:.2e}", f"{c.tolerance:.0e}", "ok" if c.passed else "FAILS",
+                    str(c.at), c.source] for c in result.checks]))
+        failed = [c.check for c in result.checks if not c.passed]
+        say(f"{len(result.checks) - len(failed)} of {len(result.checks)} checks within tolerance")
+        if failed:
+            raise NoAnswerError(f"outside its tolerance: {', '.join(failed)}")

@@ -1,0 +1,122 @@
+"""The whole job on one camera: survey, solve, render, export, prove; everything into one folder."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from huewright.errors import NoAnswerError
+from huewright.files import refuse_existing, write_json
+from huewright.models.card import load_card
+from huewright.models.correction import Correction, save_correction
+from huewright.models.footage import Footage
+from huewright.models.proof import Proof
+from huewright.models.survey import Survey, save_survey
+from huewright.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from huewright.frames.sequence import FrameSequence
+    from huewright.solver.solve import SolveSettings
+
+Corners = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class JobResult:
+    """What the job made. ``exports`` are export summaries; ``seconds`` is the time of each step."""
+
+    survey: Survey
+    correction: Correction
+    proof: Proof
+    renders: tuple[Any, ...]
+    exports: tuple[Any, ...]
+    seconds: dict[str, float] = field(default_factory=dict)
+
+
+def run_job(
+    take: FrameSequence,
+    card_path: Path,
+    footage: Footage,
+    out_dir: Path,
+    *,
+    shots: tuple[FrameSequence, ...] = (),
+    settings: SolveSettings | None = None,
+    corners: Corners | None = None,
+    overwrite: bool = False,
+    progress: Progress = silent,
+) -> JobResult:
+    """Everything from frames to proof.
+
+    The card take is rendered at the frames that the survey chose (the proof measures those, re-read from
+    disk); each of ``shots`` is rendered whole, or the whole take if there are none. Raises
+    :class:`NoAnswerError` where the take can't support a correction (the survey is written all the same,
+    so that its reasons can be read), :class:`InputError` for what the person can mend.
+    """
+    from huewright.report.contact import contact_sheet
+    from huewright.solver.solve import SolveSettings
+    from huewright.steps.export import export_correction
+    from huewright.steps.prove import prove
+    from huewright.steps.render import render_take
+    from huewright.steps.solve import solve_survey
+    from huewright.steps.survey import survey_take
+
+    out = Path(out_dir)
+    files = {name: out / name for name in
+             ("survey.json", "frames.png", "correction.json", "correction.cube", "correction.clf")}
+    for path in files.values():
+        refuse_existing(path, overwrite=overwrite)
+    card = load_card(card_path)
+    clock = _Clock()
+
+    survey = survey_take(take, card, card_path, footage, corners=corners, progress=progress)
+    save_survey(survey, files["survey.json"], overwrite=overwrite)
+    contact_sheet(survey, take, card, files["frames.png"], overwrite=overwrite)
+    clock.lap("survey")
+    if not survey.usable:
+        raise NoAnswerError(f"{take.text} can't support a correction: {survey.advice} "
+                            f"(the reasons, frame by frame, are in {files['survey.json']})")
+
+    correction = solve_survey(survey, card, settings or SolveSettings())
+    save_correction(correction, files["correction.json"], overwrite=overwrite)
+    clock.lap("solve")
+
+    whole_take = not shots
+    card_frames = take if whole_take else take.only(survey.chosen)
+    rendered = f"{out}/take/{_pattern(take)}"
+    renders = [render_take(correction, card_frames, rendered, overwrite=overwrite, progress=progress)]
+    for index, shot in enumerate(shots, 1):
+        renders.append(render_take(correction, shot, f"{out}/shot-{index}/{_pattern(shot)}", overwrite=overwrite,
+                                   progress=progress))
+    clock.lap("render")
+
+    exports = tuple(export_correction(correction, files[name], overwrite=overwrite)
+                    for name in ("correction.cube", "correction.clf"))
+    clock.lap("export")
+
+    from huewright.frames.sequence import parse_sequence
+
+    proof = prove(correction, survey, card, before=take, after=parse_sequence(rendered), out_dir=out / "proof",
+                  overwrite=overwrite, progress=progress)
+    clock.lap("prove")
+    result = JobResult(survey, correction, proof, tuple(renders), exports, clock.laps)
+    write_json(out / "job.json", {"verdict": proof.verdict, "seconds": clock.laps, "chosen": list(survey.chosen)},
+               overwrite=overwrite)
+    return result
+
+
+def _pattern(sequence: FrameSequence) -> str:
+    """The sequence's own file naming, for rendered frames of the same numbers."""
+    return Path(sequence.text).name
+
+
+class _Clock:
+    def __init__(self) -> None:
+        self.laps: dict[str, float] = {}
+        self._last = time.perf_counter()
+
+    def lap(self, name: str) -> None:
+        now = time.perf_counter()
+        self.laps[name] = round(now - self._last, 3)
+        self._last = now
