@@ -1,0 +1,9 @@
+"""Picture files and sequences of them: what is on disk, and how it comes into memory and goes back whole."""
+
+from __future__ import annotations
+
+from huewright.frames.picture import Frame, Metadata, frame_size, read_frame, write_frame
+from huewright.frames.sequence import FrameSequence, output_paths, parse_sequence
+
+__all__ = ["Frame", "FrameSequence", "Metadata", "frame_size", "output_paths", "parse_sequence", "read_frame",
+           "write_frame"]

@@ -1,0 +1,215 @@
+"""DPX files whose payload the kernels read and write as it lies: the header is kept, the payload replaced.
+
+Source: SMPTE ST 268-1 (DPX 2.0 file headers), from memory and checked against OpenImageIO in the tests: magic
+"SDPX" (big-endian) or "XPDS" (little), the offset to the picture at byte 4, file size at 16, image header at 768
+(orientation, elements, pixels a line, lines; the first element's sign, descriptor, depth, packing, encoding,
+data offset and line padding from 780 on).
+
+Taken here: one element, R G B (or R G B A beyond 10 bits), top left first, unsigned, not run-length coded, of
+8 bits, 10 bits filled by method A, 12 bits filled by method A, or 16 bits. Everything else goes through
+OpenImageIO (:mod:`huewright.frames.picture`), slower and just as well.
+"""
+
+from __future__ import annotations
+
+import struct
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import OpenImageIO as oiio  # noqa: N813  (the name its documentation uses)
+
+from huewright.errors import InputError
+from huewright.files import whole_file
+
+if TYPE_CHECKING:
+    from huewright_kernels.formats import PixelBuffer
+
+_MAGIC = {b"SDPX": ">", b"XPDS": "<"}
+_COMPONENTS = {50: 3, 51: 4}  # R G B; R G B A
+_UNDEFINED = 0xFFFFFFFF
+_ELEMENT, _PIXELS_PER_LINE, _LINES, _PACKING, _DATA_OFFSET, _FILE_SIZE = 780, 772, 776, 804, 808, 16
+_ORIGINAL_LINES = 1428
+
+
+@dataclass(frozen=True, eq=False)
+class DpxPicture:
+    """One DPX file: ``header`` and ``trailer`` verbatim around ``payload`` (1-D uint8, ``height * row_bytes``)."""
+
+    header: bytes
+    payload: np.ndarray
+    trailer: bytes
+    width: int
+    height: int
+    components: int
+    bits: int
+    order: str
+    row_bytes: int
+
+    @property
+    def layout(self) -> tuple[int, int, int, int, str, int]:
+        """What two pictures must share for one to lend the other its header."""
+        return self.width, self.height, self.components, self.bits, self.order, self.row_bytes
+
+    def with_payload(self, payload: np.ndarray) -> DpxPicture:
+        """The same file around another payload (an empty one lets it be kept as a template)."""
+        return replace(self, payload=payload)
+
+    def kernel_view(self) -> np.ndarray | PixelBuffer:
+        """The payload, not copied, as the kernels read and write it."""
+        from huewright_kernels.formats import PixelBuffer  # brings the compiler in: only where pixels are computed
+
+        if self.bits == 8:
+            return self._bytes()
+        ending = "be" if self.order == ">" else "le"
+        if self.bits == 16 and ending == "le":
+            rows = self.payload.view("<u2").reshape(self.height, self.row_bytes // 2)
+            return rows[:, :self.width * self.components].reshape(self.height, self.width, self.components)
+        return PixelBuffer(self.payload, self.width, self.height, self.row_bytes, f"uint{self.bits}{ending}",
+                           self.components)
+
+    def _bytes(self) -> np.ndarray:
+        rows = self.payload.reshape(self.height, self.row_bytes)[:, :self.width * self.components]
+        return rows.reshape(self.height, self.width, self.components)
+
+    def codes(self) -> np.ndarray:
+        """The code values as integers, right-justified: (height, width, components) uint16, 0 .. 2^bits - 1."""
+        if self.bits == 8:
+            return self._bytes().astype(np.uint16)
+        if self.bits == 10:
+            words = self.payload.view(f"{self.order}u4").reshape(self.height, self.row_bytes // 4)[:, :self.width]
+            words = words.astype(np.uint32)
+            codes = np.empty((self.height, self.width, 3), np.uint16)
+            for channel, shift in enumerate((22, 12, 2)):
+                codes[..., channel] = (words >> np.uint32(shift)) & np.uint32(1023)
+            return codes
+        values = self.payload.view(f"{self.order}u2").reshape(self.height, self.row_bytes // 2)
+        values = values[:, :self.width * self.components].reshape(self.height, self.width, self.components)
+        return values.astype(np.uint16) >> np.uint16(16 - self.bits)
+
+    def with_codes(self, codes: np.ndarray) -> DpxPicture:
+        """The same file holding ``codes`` (as :meth:`codes` returns them)."""
+        picture = replace(self, payload=np.zeros(self.height * self.row_bytes, np.uint8))
+        if self.bits == 8:
+            np.copyto(picture._bytes(), codes, casting="unsafe")
+        elif self.bits == 10:
+            wide = codes.astype(np.uint32)
+            words = wide[..., 0] << 22 | wide[..., 1] << 12 | wide[..., 2] << 2
+            picture.payload.view(f"{self.order}u4").reshape(self.height, -1)[:, :self.width] = words
+        else:
+            values = picture.payload.view(f"{self.order}u2").reshape(self.height, -1)
+            flat = codes.astype(np.uint16).reshape(self.height, -1) << np.uint16(16 - self.bits)
+            values[:, :self.width * self.components] = flat
+        return picture
+
+
+def read_dpx(path: Path | str) -> DpxPicture | None:
+    """The file at ``path``, or None where its layout isn't one of those above (try OpenImageIO).
+
+    :class:`InputError` if it is of such a layout and cut short.
+    """
+    path = Path(path)
+    try:
+        with open(path, "rb") as stream:
+            head = stream.read(2048)
+            place = _place(head, stream.seek(0, 2))
+            if place is None:
+                return None
+            offset, length, empty = place
+            stream.seek(0)
+            header = stream.read(offset)
+            payload = np.empty(length, np.uint8)
+            if stream.readinto(payload) != length:  # type: ignore[arg-type]
+                raise InputError(f"{path}: this DPX file is cut short; copy it again or leave that frame out")
+            return replace(empty, header=header, payload=payload, trailer=stream.read())
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}); check the file") from None
+
+
+def write_dpx(path: Path | str, picture: DpxPicture, *, overwrite: bool = False) -> None:
+    """Writes ``picture`` whole or not at all; raises :class:`InputError` as :func:`whole_file` does."""
+    with whole_file(path, overwrite=overwrite) as temporary, open(temporary, "wb", buffering=0) as stream:
+        for part in (picture.header, picture.payload.data, picture.trailer):
+            view = memoryview(part)
+            while view:
+                view = view[stream.write(view):]
+
+
+def new_dpx(spec: oiio.ImageSpec, width: int, height: int, bits: int, components: int = 3) -> DpxPicture:
+    """An empty big-endian picture whose header carries what DPX can hold of ``spec``'s metadata.
+
+    OpenImageIO writes the header (of a picture one line high, then mended), so that what it knows of
+    timecodes, keycodes and rates is not written twice; the payload is undefined.
+    """
+    one_line = oiio.ImageSpec(spec)
+    one_line.x = one_line.y = one_line.z = one_line.full_x = one_line.full_y = one_line.full_z = 0
+    one_line.width = one_line.full_width = width
+    one_line.height = one_line.full_height = 1
+    one_line.tile_width = one_line.tile_height = one_line.tile_depth = 0
+    one_line.nchannels = components
+    one_line.channelnames = ("R", "G", "B", "A")[:components]
+    one_line.alpha_channel = 3 if components == 4 else -1
+    one_line.channelformats = ()
+    one_line.set_format(oiio.UINT8 if bits == 8 else oiio.UINT16)
+    one_line.attribute("oiio:BitsPerSample", bits)
+    one_line.attribute("oiio:Endian", "big")
+    one_line.attribute("oiio:subimages", 1)
+    for name in ("dpx:ImageDescriptor", "dpx:Packing", "dpx:EndOfLinePadding", "dpx:EndOfImagePadding"):
+        one_line.erase_attribute(name)
+    with tempfile.TemporaryDirectory() as folder:
+        name = str(Path(folder) / "header.dpx")
+        output = oiio.ImageOutput.create(name)
+        blank = np.zeros((1, width, components), np.uint8 if bits == 8 else np.uint16)
+        if not (output.open(name, one_line) and output.write_image(blank) and output.close()):
+            raise InputError(f"no DPX header could be made for this picture ({first_line(output.geterror())})")
+        raw = bytearray(Path(name).read_bytes())
+    offset = struct.unpack_from(">I", raw, 4)[0]
+    header = raw[:offset]
+    row_bytes = {8: width * components, 10: width * 4}.get(bits, 2 * width * components)
+    row_bytes += -row_bytes % 4  # lines begin on 32-bit boundaries
+    tight = 4 * width if bits == 10 else width * components * (1 if bits == 8 else 2)
+    for at, value in ((_LINES, height), (_ORIGINAL_LINES, height), (_DATA_OFFSET, offset), (812, row_bytes - tight),
+                      (_FILE_SIZE, offset + row_bytes * height)):
+        struct.pack_into(">I", header, at, value)
+    struct.pack_into(">H", header, _PACKING, 1 if bits in (10, 12) else 0)
+    payload = np.zeros(row_bytes * height, np.uint8)
+    return DpxPicture(bytes(header), payload, b"", width, height, components, bits, ">", row_bytes)
+
+
+def first_line(message: str) -> str:
+    """The first line of a library's message, for use within a sentence."""
+    return (message.strip().splitlines() or ["no reason given"])[0].rstrip(". ")
+
+
+def _place(head: bytes, size: int) -> tuple[int, int, DpxPicture] | None:
+    """(payload's offset, its length, the picture still empty), or None for a layout not taken here."""
+    order = _MAGIC.get(head[:4])
+    if order is None or len(head) < 2048:
+        return None
+    orientation, elements, width, height = struct.unpack_from(order + "HHII", head, 768)
+    sign, = struct.unpack_from(order + "I", head, _ELEMENT)
+    descriptor, bits = head[800], head[803]
+    packing, encoding, data_offset, line_padding = struct.unpack_from(order + "HHII", head, _PACKING)
+    components = _COMPONENTS.get(descriptor, 0)
+    taken = (orientation == 0 and elements == 1 and sign in (0, _UNDEFINED) and encoding in (0, 0xFFFF) and components
+             and 0 < width <= 1 << 20 and 0 < height <= 1 << 20
+             and (bits in (8, 16) or (bits == 12 and packing == 1)
+                  or (bits == 10 and packing == 1 and components == 3)))
+    if not taken:
+        return None
+    offset = data_offset if data_offset not in (0, _UNDEFINED) else struct.unpack_from(order + "I", head, 4)[0]
+    if not 2048 <= offset <= size:
+        return None
+    tight = 4 * width if bits == 10 else width * components * (1 if bits == 8 else 2)
+    tight += 0 if line_padding == _UNDEFINED else line_padding
+    # Writers differ on whether a line of odd length is filled up to a 32-bit word without saying so; only the
+    # size of the file tells, and where that doesn't fit either reading the file is left to OpenImageIO.
+    row_bytes = next((row for row in (tight, tight + -tight % 4) if row * height == size - offset), tight)
+    if tight % 4 and row_bytes * height != size - offset:
+        return None
+    if bits == 10 and (row_bytes % 4 or offset % 4) or bits > 10 and row_bytes % 2:
+        return None
+    empty = DpxPicture(b"", np.empty(0, np.uint8), b"", width, height, components, bits, order, row_bytes)
+    return offset, row_bytes * height, empty

@@ -1,0 +1,359 @@
+"""One picture file in memory, in its own number format, and back: EXR, DPX, TIFF, PNG through OpenImageIO.
+
+Code values. Half and float files stay as they are. An 8-bit file is uint8 scaled by 255, a 16-bit file uint16
+scaled by 65535. A file of 10 or 12 bits is held as uint16 too, code value v as round(v * 65535 / (2^bits - 1)):
+the same picture to within 8e-6 for whoever takes it for 16 bits, and exactly v / (2^bits - 1) to
+:meth:`Frame.rgb_float` and to the writer, which know the depth. (OpenImageIO itself replicates bits, which is the
+same to within one of 65535; its values are brought to this rule.)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import OpenImageIO as oiio  # noqa: N813  (the name its documentation uses)
+
+from huewright.errors import InputError
+from huewright.files import whole_file
+from huewright.frames.dpx import DpxPicture, first_line, new_dpx, read_dpx, write_dpx
+
+Window = tuple[int, int, int, int]
+# Attributes that describe how the samples lie in one file, or claim a colour that a new picture no longer has.
+_OF_THE_FILE = ("oiio:BitsPerSample", "oiio:subimages", "oiio:ColorSpace", "colorInteropID", "oiio:RowsPerChunk",
+                "tiff:Compression", "tiff:RowsPerStrip", "oiio:SHA-1")
+_DEPTHS = {".dpx": (8, 10, 12, 16), ".png": (8, 16), ".jpg": (8,), ".jpeg": (8,), ".exr": (16, 32),
+           ".tif": (8, 10, 12, 16, 32), ".tiff": (8, 10, 12, 16, 32)}
+
+
+@dataclass(frozen=True, eq=False)
+class Metadata:
+    """What a file says besides its R, G, B and A; opaque to all but this package.
+
+    spec     OpenImageIO's description of the file read, or None for a picture made in memory
+    dpx      the DPX file without its payload, to be written verbatim around a new one
+    others   channels kept apart because their number format differs from the colours' (name -> (h, w) array)
+    """
+
+    spec: oiio.ImageSpec | None = None
+    dpx: DpxPicture | None = None
+    others: dict[str, np.ndarray] = field(default_factory=dict)
+
+    def attributes(self) -> dict[str, Any]:
+        """The file's attributes by OpenImageIO's names, for reports and tests."""
+        return {} if self.spec is None else {item.name: item.value for item in self.spec.extra_attribs}
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """A picture. ``pixels`` is (h, w, c >= 3) float16, float32, uint8 or uint16, channels R, G, B[, A, others].
+
+    bits            depth of the file: 8, 10, 12 or 16 for integers, 16 for half, 32 for float; 0: by the dtype
+    data_window     (x0, y0, x1, y1) of ``pixels`` on the display window's grid, ends excluded; None: 0, 0, w, h
+    display_window  likewise; None: the data window
+    pixel_aspect    width of a pixel over its height
+    """
+
+    pixels: np.ndarray
+    channel_names: tuple[str, ...] = ()
+    bits: int = 0
+    metadata: Metadata = field(default_factory=Metadata)
+    data_window: Window | None = None
+    display_window: Window | None = None
+    pixel_aspect: float = 1.0
+
+    def __post_init__(self) -> None:
+        if self.pixels.ndim != 3 or self.pixels.shape[2] < 3:
+            raise ValueError("a frame's pixels are (height, width, channels) with three channels or more")
+        if self.pixels.dtype not in (np.float16, np.float32, np.uint8, np.uint16):
+            raise ValueError(f"a frame's pixels are float16, float32, uint8 or uint16, not {self.pixels.dtype}")
+        height, width, channels = self.pixels.shape
+        names = ("R", "G", "B", "A", *(f"channel{n}" for n in range(4, channels)))[:channels]
+        object.__setattr__(self, "channel_names", tuple(self.channel_names) or names)
+        object.__setattr__(self, "bits", self.bits or 8 * self.pixels.dtype.itemsize)
+        object.__setattr__(self, "data_window", self.data_window or (0, 0, width, height))
+        object.__setattr__(self, "display_window", self.display_window or self.data_window)
+
+    @property
+    def width(self) -> int:
+        return self.pixels.shape[1]
+
+    @property
+    def height(self) -> int:
+        return self.pixels.shape[0]
+
+    @property
+    def has_alpha(self) -> bool:
+        return len(self.channel_names) > 3 and self.channel_names[3] == "A"
+
+    @property
+    def premultiplied(self) -> bool:
+        """Whether R, G, B are multiplied by alpha: as EXR has it, unless the file says otherwise."""
+        spec = self.metadata.spec
+        return self.has_alpha and not (spec is not None and spec.get_int_attribute("oiio:UnassociatedAlpha", 0))
+
+    def rgb_float(self) -> np.ndarray:
+        """File code values as float32 (h, w, 3): integers over their full scale, no range expansion."""
+        rgb = self.pixels[..., :3]
+        if rgb.dtype == np.uint8:
+            return rgb.astype(np.float32) / np.float32(255)
+        if rgb.dtype == np.uint16:
+            top = 2**min(self.bits, 16) - 1
+            values = rgb.astype(np.float32)
+            if top != 65535:
+                values = np.rint(values * np.float32(top / 65535), out=values)
+            return np.divide(values, np.float32(top), out=values)
+        return rgb.astype(np.float32)
+
+
+def read_frame(path: Path | str) -> Frame:
+    """The picture at ``path``; :class:`InputError` with one sentence if it is missing, damaged or not R, G, B."""
+    path = Path(path)
+    source = _open(path)
+    spec = source.spec()
+    dpx = read_dpx(path) if path.suffix.lower() == ".dpx" else None
+    try:
+        order = _channel_order(path, spec)
+        if dpx is not None:
+            pixels, others, bits, names = _scaled(dpx.codes(), dpx.bits), {}, dpx.bits, spec.channelnames
+            dpx = dpx.with_payload(np.empty(0, np.uint8))
+        else:
+            pixels, others, bits, names = _read_channels(path, source, spec, order)
+    finally:
+        source.close()
+    data = (spec.x, spec.y, spec.x + spec.width, spec.y + spec.height)
+    display = (spec.full_x, spec.full_y, spec.full_x + spec.full_width, spec.full_y + spec.full_height)
+    aspect = float(spec.get_float_attribute("PixelAspectRatio", 1.0))
+    return Frame(pixels, tuple(names), bits, Metadata(oiio.ImageSpec(spec), dpx, others), data, display,
+                 aspect if 0.01 < aspect < 100 else 1.0)
+
+
+def frame_size(path: Path | str) -> tuple[int, int]:
+    """(width, height) of the pixels in the file (its data window), from its header alone."""
+    source = _open(Path(path))
+    spec = source.spec()
+    source.close()
+    return spec.width, spec.height
+
+
+def write_frame(path: Path | str, frame: Frame, *, overwrite: bool = False, compression: str | None = None) -> None:
+    """Writes ``frame`` in the format of ``path``'s suffix, whole or not at all, with its metadata.
+
+    The file has ``frame.bits``, or the next depth that its format has (10 bits become 16 in PNG); floats are rounded
+    and clipped to 0..1 for it. EXR is half or float as ``frame.pixels`` are (integers become half up to 12 bits,
+    else float). Windows and channels other than R, G, B, A are kept where the format has them (EXR, TIFF).
+    ``compression`` is OpenImageIO's name for one ("zip", "piz", "none"); None keeps the source's.
+    Raises :class:`InputError` for an existing file, an unknown format, or a full disk.
+    """
+    path = Path(path)
+    suffix = path.suffix.lower()
+    bits = _written_bits(path, frame)
+    if suffix == ".dpx":
+        write_dpx(path, _as_dpx(frame, bits), overwrite=overwrite)
+        return
+    pixels, spec = _as_written(suffix, frame, bits)
+    if compression is not None:
+        spec.attribute("compression", compression)
+    with whole_file(path, overwrite=overwrite) as temporary:
+        output = oiio.ImageOutput.create(str(temporary))
+        if output is None:
+            raise InputError(f"{path}: no writer for this format; use .exr, .dpx, .tif or .png")
+        good = output.open(str(temporary), spec) and output.write_image(pixels)
+        if not (good and output.close()):
+            raise InputError(f"{path}: cannot be written ({first_line(output.geterror())})")
+
+
+def check_depth(path: Path | str, bits: int) -> None:
+    """:class:`InputError` if files like ``path`` have no such depth, or aren't written at all."""
+    depths = depths_of(Path(path))
+    if bits not in depths:
+        raise InputError(f"{path}: {Path(path).suffix} files have {', '.join(map(str, depths))} bits a channel, "
+                         f"not {bits}; choose one of these")
+
+
+def _open(path: Path) -> oiio.ImageInput:
+    if not path.is_file():
+        raise InputError(f"{path}: there is no such picture file; check the path")
+    asked = oiio.ImageSpec()
+    asked.attribute("oiio:UnassociatedAlpha", 1)  # colours as they are in the file, never multiplied on reading
+    source = oiio.ImageInput.open(str(path), asked)
+    if source is None:
+        raise InputError(f"{path}: not a picture that can be read ({first_line(oiio.geterror())}); "
+                         "copy it again or leave it out")
+    spec = source.spec()
+    if spec.get_int_attribute("oiio:subimages", 1) > 1:
+        raise InputError(f"{path}: holds {spec.get_int_attribute('oiio:subimages', 1)} pictures in one file; "
+                         "split it into files of one picture each")
+    if spec.deep or spec.depth > 1:
+        raise InputError(f"{path}: a deep or volume picture; flatten it first")
+    return source
+
+
+def _channel_order(path: Path, spec: oiio.ImageSpec) -> list[int]:
+    """Channel indices in the order R, G, B[, A], others."""
+    names = list(spec.channelnames)
+    if any(name not in names for name in "RGB"):
+        raise InputError(f"{path}: its channels are {', '.join(names[:8])}; R, G and B are needed")
+    first = [names.index(name) for name in "RGBA" if name in names]
+    return first + [index for index in range(len(names)) if index not in first]
+
+
+def _read_channels(path: Path, source: oiio.ImageInput, spec: oiio.ImageSpec,
+                   order: list[int]) -> tuple[np.ndarray, dict[str, np.ndarray], int, tuple[str, ...]]:
+    formats = spec.channelformats or (spec.format,) * spec.nchannels
+    kinds = [str(kind) for kind in formats]
+    native = {"uint8": oiio.UINT8, "uint16": oiio.UINT16, "half": oiio.HALF}
+    names = spec.channelnames
+    if len(set(kinds)) == 1:
+        wanted = native.get(kinds[0], oiio.FLOAT)
+        pixels = _image(path, source, 0, spec.nchannels, wanted)
+        if order != list(range(spec.nchannels)):
+            pixels = np.ascontiguousarray(pixels[..., order])
+        together, others = order, {}
+    else:
+        colour = [index for index in order if names[index] in "RGBA"]
+        wanted = native.get(kinds[colour[0]], oiio.FLOAT)
+        if any(kinds[index] != kinds[colour[0]] for index in colour):
+            wanted = oiio.FLOAT
+        together = [index for index in order if index in colour or kinds[index] == kinds[colour[0]]]
+        pixels = np.concatenate([_image(path, source, index, index + 1, wanted) for index in together], axis=2)
+        kept = {"uint": oiio.UINT32, **native}
+        others = {names[index]: _image(path, source, index, index + 1, kept.get(kinds[index], oiio.FLOAT))[..., 0]
+                  for index in order if index not in together}
+    bits = 8 * pixels.dtype.itemsize
+    if pixels.dtype == np.uint16:
+        bits = int(spec.get_int_attribute("oiio:BitsPerSample", 16)) or 16
+        if bits < 16:
+            pixels = _scaled(pixels >> np.uint16(16 - bits), bits)
+    return pixels, others, bits, tuple(names[index] for index in together)
+
+
+def _image(path: Path, source: oiio.ImageInput, begin: int, end: int, kind: Any) -> np.ndarray:
+    pixels = source.read_image(0, 0, begin, end, kind)
+    if pixels is None:
+        raise InputError(f"{path}: damaged or cut short ({first_line(source.geterror())}); "
+                         "copy it again or leave that frame out")
+    return pixels
+
+
+def _scaled(codes: np.ndarray, bits: int) -> np.ndarray:
+    """Code values of ``bits`` as uint8 (8 bits) or on the 16-bit scale, rounded."""
+    if bits == 8:
+        return codes.astype(np.uint8)
+    if bits == 16:
+        return codes
+    top = 2**bits - 1
+    table = ((np.arange(top + 1, dtype=np.uint32) * 65535 + top // 2) // top).astype(np.uint16)
+    return table[codes]
+
+
+def quantised(pixels: np.ndarray, bits: int) -> np.ndarray:
+    """Right-justified code values of ``bits`` from pixels of any dtype, rounded to nearest; uint16."""
+    top = 2**bits - 1
+    if pixels.dtype == np.uint16:
+        return ((pixels.astype(np.uint32) * top + 32767) // 65535).astype(np.uint16)
+    if pixels.dtype == np.uint8:
+        return ((pixels.astype(np.uint32) * top + 127) // 255).astype(np.uint16)
+    values = np.nan_to_num(pixels.astype(np.float32), nan=0.0, posinf=1.0, neginf=0.0)
+    return np.rint(np.clip(values, 0, 1) * top).astype(np.uint16)
+
+
+def depths_of(path: Path) -> tuple[int, ...]:
+    """The depths that files like ``path`` are written with; :class:`InputError` if it isn't a format we write."""
+    depths = _DEPTHS.get(path.suffix.lower())
+    if depths is None:
+        raise InputError(f"{path}: {path.suffix or 'no suffix'} isn't a format written here; "
+                         "use .exr, .dpx, .tif or .png")
+    return depths
+
+
+def _written_bits(path: Path, frame: Frame) -> int:
+    """The least depth of the format that holds the frame's, else its greatest."""
+    depths = depths_of(path)
+    if path.suffix.lower() == ".exr" and frame.pixels.dtype != np.float16:
+        return 32 if frame.pixels.dtype == np.float32 or frame.bits > 12 else 16
+    return min((depth for depth in depths if depth >= frame.bits), default=max(depths))
+
+
+def _as_dpx(frame: Frame, bits: int) -> DpxPicture:
+    template = frame.metadata.dpx
+    components = 4 if template is not None and template.components == 4 and frame.has_alpha else 3
+    same = template is not None and (template.width, template.height, template.bits, template.components) == (
+        frame.width, frame.height, bits, components)
+    if not same:
+        template = new_dpx(_fresh_spec(frame), frame.width, frame.height, bits, components)
+    assert template is not None
+    return template.with_codes(quantised(frame.pixels[..., :components], bits))
+
+
+def _fresh_spec(frame: Frame) -> oiio.ImageSpec:
+    """The source's metadata without what belonged to its file alone; sizes and windows of ``frame``."""
+    assert frame.data_window is not None and frame.display_window is not None
+    spec = oiio.ImageSpec(frame.metadata.spec) if frame.metadata.spec is not None else oiio.ImageSpec()
+    for name in _OF_THE_FILE:
+        spec.erase_attribute(name)
+    x0, y0, x1, y1 = frame.display_window
+    spec.x, spec.y, spec.z = frame.data_window[0], frame.data_window[1], 0
+    spec.width, spec.height, spec.depth = frame.width, frame.height, 1
+    spec.full_x, spec.full_y, spec.full_z = x0, y0, 0
+    spec.full_width, spec.full_height, spec.full_depth = x1 - x0, y1 - y0, 1
+    if frame.pixel_aspect != 1.0:
+        spec.attribute("PixelAspectRatio", float(frame.pixel_aspect))
+    return spec
+
+
+def _as_written(suffix: str, frame: Frame, bits: int) -> tuple[np.ndarray, oiio.ImageSpec]:
+    """(pixels, description) in the form that OpenImageIO's writer of this format takes."""
+    spec = _fresh_spec(frame)
+    pixels, names, others = frame.pixels, frame.channel_names, frame.metadata.others
+    if suffix in (".png", ".jpg", ".jpeg"):
+        keep = 4 if suffix == ".png" and frame.has_alpha else 3
+        pixels, names, others = pixels[..., :keep], names[:keep], {}
+        spec.x = spec.y = spec.full_x = spec.full_y = 0
+        spec.full_width, spec.full_height = frame.width, frame.height
+    came_from = frame.metadata.spec
+    if came_from is None or not _same_format(came_from, suffix):
+        if suffix != ".exr":  # a depth or an identifier as an integer picture would mean nothing
+            keep = 4 if frame.has_alpha else 3
+            pixels, names, others = pixels[..., :keep], names[:keep], {}
+        spec.erase_attribute("compression")
+        spec.tile_width = spec.tile_height = spec.tile_depth = 0
+    if suffix == ".exr":
+        if pixels.dtype not in (np.float16, np.float32):
+            pixels = quantised(pixels, frame.bits).astype(np.float32) / np.float32(2**frame.bits - 1)
+            pixels = pixels.astype(np.float16) if bits == 16 else pixels
+    elif bits < 32:
+        codes = quantised(pixels, bits)
+        pixels = _scaled(codes, bits)
+        spec.attribute("oiio:BitsPerSample", bits)
+    kind = {np.dtype(np.float16): oiio.HALF, np.dtype(np.float32): oiio.FLOAT, np.dtype(np.uint8): oiio.UINT8,
+            np.dtype(np.uint16): oiio.UINT16}[pixels.dtype]
+    spec.nchannels = pixels.shape[2] + len(others)
+    spec.channelnames = (*names, *others)
+    spec.alpha_channel = names.index("A") if "A" in names else -1
+    spec.z_channel = -1
+    spec.channelformats = ()
+    spec.set_format(kind)
+    if others:
+        pixels = _with_others(spec, pixels, kind, others)
+    return np.ascontiguousarray(pixels), spec
+
+
+def _with_others(spec: oiio.ImageSpec, pixels: np.ndarray, kind: Any, others: dict[str, np.ndarray]) -> np.ndarray:
+    """All channels in one array of a type that holds each exactly; ``spec`` gets each channel's own format."""
+    for name, values in others.items():
+        if values.dtype.kind == "u":
+            raise InputError(f"channel {name} holds whole numbers beside colours of another format, which cannot be "
+                             "written unharmed; remove that channel from the frames first")
+    kinds = {np.dtype(np.float16): oiio.HALF, np.dtype(np.float32): oiio.FLOAT}
+    spec.channelformats = (kind,) * pixels.shape[2] + tuple(kinds[values.dtype] for values in others.values())
+    return np.concatenate([pixels.astype(np.float32), *(values[..., None].astype(np.float32)
+                                                        for values in others.values())], axis=2)
+
+
+def _same_format(spec: oiio.ImageSpec, suffix: str) -> bool:
+    marks = {".exr": "openexr:", ".dpx": "dpx:", ".tif": "tiff:", ".tiff": "tiff:"}
+    mark = marks.get(suffix)
+    return mark is not None and any(item.name.startswith(mark) for item in spec.extra_attribs)

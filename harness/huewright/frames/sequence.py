@@ -1,0 +1,212 @@
+"""Frame sequences in the usual notations: ``shot.%04d.exr``, ``shot.####.dpx``, ``shot.@@@@.exr``, a folder, a file.
+
+A range of frame numbers may follow: ``shot.####.exr:1001-1040`` (ends included) or ``shot.####.exr:1001``.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from huewright.errors import InputError
+
+# What a folder is searched for; anything that OpenImageIO reads may be named by a pattern.
+PICTURE_SUFFIXES = frozenset({".exr", ".dpx", ".tif", ".tiff", ".png", ".cin", ".jpg", ".jpeg"})
+_PLACE = re.compile(r"%(0?)(\d*)d|#+|@+")
+_RANGE = re.compile(r":(-?\d+)(?:-(-?\d+))?$")
+_LAST_NUMBER = re.compile(r"^(.*?)(\d+)(\D*)$", re.DOTALL)
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """Where frames lie: ``folder / (prefix + number + suffix)``; ``digits`` None is one fixed file name (prefix)."""
+
+    folder: Path
+    prefix: str
+    suffix: str = ""
+    digits: int | None = None
+
+    def path(self, number: int) -> Path:
+        if self.digits is None:
+            return self.folder / self.prefix
+        return self.folder / f"{self.prefix}{number:0{max(self.digits, 1)}d}{self.suffix}"
+
+    def number_of(self, name: str) -> int | None:
+        """The frame number in the file name, or None if ``name`` isn't one of this pattern's."""
+        body = name[len(self.prefix):len(name) - len(self.suffix)]
+        if self.digits is None or not re.fullmatch(r"-?\d+", body):
+            return None
+        return int(body) if self.path(int(body)).name == name else None
+
+
+@dataclass(frozen=True)
+class FrameSequence:
+    """Frames that exist. ``text`` is what the person typed; ``numbers`` ascend; ``missing`` are the holes, which
+    lie between the first and the last frame (of the range, if one was asked for)."""
+
+    text: str
+    pattern: Pattern
+    numbers: tuple[int, ...]
+    missing: tuple[int, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.numbers)
+
+    def path(self, number: int) -> Path:
+        return self.pattern.path(number)
+
+    def require_complete(self) -> FrameSequence:
+        """Itself; :class:`InputError` names the holes if there are any."""
+        if self.missing:
+            count = len(self.missing)
+            raise InputError(f"{self.text}: frame{'s' if count > 1 else ''} {number_list(self.missing)} "
+                             f"{'are' if count > 1 else 'is'} missing; supply {'them' if count > 1 else 'it'} or give "
+                             "a range without the hole, such as NAME:FIRST-LAST")
+        return self
+
+
+def parse_sequence(text: str | Path) -> FrameSequence:
+    """The frames that ``text`` names and that exist; :class:`InputError` if there are none or it is ambiguous."""
+    text = str(text)
+    bare, first, last = _split_range(text)
+    path = Path(bare)
+    if path.is_dir():
+        pattern, found = _folder(path)
+    elif path.is_file() or not _PLACE.search(path.name):
+        pattern, found = _single(path, ranged=first is not None)
+    else:
+        pattern = _pattern(path)
+        if not pattern.folder.is_dir():
+            raise InputError(f"{text}: there is no folder {pattern.folder}; check the path")
+        found = _matching(pattern, (entry.name for entry in pattern.folder.iterdir()))
+    if not found:
+        raise InputError(f"{text}: no file matches; check the path and the number of digits")
+    return _within(text, pattern, found, first, last)
+
+
+def output_paths(text: str | Path, sequence: FrameSequence) -> dict[int, Path]:
+    """Where each frame of ``sequence`` goes when the person typed ``text`` for the output; nothing need exist.
+
+    A folder (ends in ``/``, exists, or has no suffix) takes the frames under their own names; one file name
+    serves a single frame only. :class:`InputError` if the text can't hold the frames, or an output is an input.
+    """
+    text = str(text)
+    path = Path(text)
+    if text.endswith(("/", "\\")) or path.is_dir() or not path.suffix:
+        if _PLACE.search(path.name) and not path.is_dir():
+            raise InputError(f"{text}: say which format to write by a suffix, such as {path.name}.exr")
+        paths = {number: path / sequence.path(number).name for number in sequence.numbers}
+    elif _PLACE.search(path.name):
+        pattern = _pattern(path)
+        paths = {number: pattern.path(number) for number in sequence.numbers}
+    elif len(sequence) == 1:
+        paths = {sequence.numbers[0]: path}
+    else:
+        raise InputError(f"{text}: {len(sequence)} frames need a place for the frame number, "
+                         f"such as {path.stem}.####{path.suffix}")
+    for number, out in paths.items():
+        if out.resolve() == sequence.path(number).resolve():
+            raise InputError(f"{out} is the take itself; camera files are never written over, choose another place")
+    return paths
+
+
+def number_list(numbers: Iterable[int]) -> str:
+    """``3, 7-9, 12``: runs joined, at most eight of them."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][1] + 1:
+            runs[-1][1] = number
+        else:
+            runs.append([number, number])
+    words = [f"{a}" if a == b else f"{a}-{b}" for a, b in runs]
+    return ", ".join(words) if len(words) <= 8 else ", ".join(words[:8]) + f" and {len(words) - 8} more"
+
+
+def _split_range(text: str) -> tuple[str, int | None, int | None]:
+    match = _RANGE.search(text)
+    if match is None or Path(text).exists():
+        return text, None, None
+    first = int(match[1])
+    last = first if match[2] is None else int(match[2])
+    if last < first:
+        raise InputError(f"{text}: the range runs backwards; write the lower frame number first")
+    return text[:match.start()], first, last
+
+
+def _pattern(path: Path) -> Pattern:
+    places = list(_PLACE.finditer(path.name))
+    if len(places) != 1:
+        raise InputError(f"{path}: {len(places)} places for a frame number in one name; leave one")
+    place = places[0]
+    if place[0].startswith("%"):
+        digits = int(place[2] or 1) if place[1] else 1
+        if place[2] and not place[1] and int(place[2]) > 1:
+            raise InputError(f"{path}: {place[0]} pads with spaces; write %0{place[2]}d")
+    else:
+        digits = len(place[0])
+    return Pattern(path.parent, path.name[:place.start()], path.name[place.end():], digits)
+
+
+def _matching(pattern: Pattern, names: Iterable[str]) -> list[int]:
+    found = []
+    for name in names:
+        if name.startswith(pattern.prefix) and name.endswith(pattern.suffix):
+            number = pattern.number_of(name)
+            if number is not None:
+                found.append(number)
+    return sorted(found)
+
+
+def _single(path: Path, *, ranged: bool) -> tuple[Pattern, list[int]]:
+    if ranged:
+        raise InputError(f"{path}: a range needs a name with a place for the frame number, such as shot.####.exr:1-24")
+    if not path.exists():
+        raise InputError(f"{path}: there is no such file or folder; check the path")
+    match = _LAST_NUMBER.match(path.stem)
+    return Pattern(path.parent, path.name), [int(match[2]) if match else 1]
+
+
+def _folder(folder: Path) -> tuple[Pattern, list[int]]:
+    names = sorted(entry.name for entry in folder.iterdir()
+                   if entry.is_file() and not entry.name.startswith(".") and entry.suffix.lower() in PICTURE_SUFFIXES)
+    if not names:
+        raise InputError(f"{folder}: no picture files in this folder; give the folder that holds the frames")
+    suffixes = sorted({Path(name).suffix for name in names})
+    if len(suffixes) > 1:
+        raise InputError(f"{folder}: files of different kinds ({', '.join(suffixes)}) lie in this folder; "
+                         f"name the frames, such as {folder / 'shot.####'}{suffixes[0]}")
+    groups: dict[tuple[str, str], list[str]] = {}
+    for name in names:
+        match = _LAST_NUMBER.match(Path(name).stem)
+        if match is None:
+            if len(names) == 1:
+                return Pattern(folder, name), [1]
+            raise InputError(f"{folder}: {name} has no frame number in its name; name the frames, "
+                             f"such as {folder / 'shot.####'}{suffixes[0]}")
+        groups.setdefault((match[1], match[3] + suffixes[0]), []).append(match[2])
+    if len(groups) > 1:
+        (a, a_end), (b, b_end) = list(groups)[:2]
+        raise InputError(f"{folder}: more than one take lies in this folder; name the one meant, "
+                         f"such as {folder / a}#{a_end} or {folder / b}#{b_end} with a # for each digit")
+    (prefix, suffix), digits = next(iter(groups.items()))
+    width = min(len(text) for text in digits)
+    if any(len(text) > width and text.startswith("0") for text in digits):
+        raise InputError(f"{folder}: frame numbers here have different numbers of digits; make them alike")
+    pattern = Pattern(folder, prefix, suffix, width)
+    return pattern, sorted(int(text) for text in digits)
+
+
+def _within(text: str, pattern: Pattern, found: list[int], first: int | None, last: int | None) -> FrameSequence:
+    if first is None or last is None:
+        first, last = found[0], found[-1]
+        numbers = found
+    else:
+        numbers = [number for number in found if first <= number <= last]
+        if not numbers:
+            raise InputError(f"{text}: none of these frames exists; the take has {found[0]} to {found[-1]}")
+    present = set(numbers)
+    # A take numbered by time of day can span millions: holes are named only up to a bound on the work.
+    missing = tuple(number for number in range(first, min(last + 1, first + 10_000_000)) if number not in present)
+    return FrameSequence(text, pattern, tuple(numbers), missing)
