@@ -6,12 +6,15 @@ import hashlib
 import json
 import os
 import tempfile
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from huewright.errors import InputError
+
+_UMASK_LOCK = threading.Lock()
 
 
 @contextmanager
@@ -40,8 +43,9 @@ def whole_file(path: Path | str, *, overwrite: bool = False) -> Iterator[Path]:
 
 
 def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
+    with _UMASK_LOCK:  # reading it means setting it: two threads at once would leave it at 0
+        mask = os.umask(0)
+        os.umask(mask)
     return mask
 
 
