@@ -1,0 +1,159 @@
+"""The invented cameras: sensitivities, a maker's matrix, hue errors, noise, exposure and balance errors, log coding.
+
+No real camera is meant. Each is a chain from reflected light to code values:
+
+    raw         light through the sensitivities, 1 for the perfect diffuser under the set's light
+    exposure    the person's error, in stops, then shot and read noise and the sensor's ceiling
+    balance     the person's error: gains on raw R, G, B
+    matrix      the maker's 3x3 from raw to linear BT.709, white kept, fitted to ISO 17321-1 reflectances
+    pipeline    the maker's own idea of colour: a rotation and a gain of chroma that vary smoothly with hue
+                (three harmonics; no 3x3 matrix undoes it), in square-root light, homogeneous of degree one
+    log         ACEScct (Academy S-2016-001), then half floats or 10-bit integers
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import colour
+import numpy as np
+from numba import njit
+
+from huewright_demo import spectra
+
+# Academy S-2016-001, ACEScct: the break, the slope and offset of the linear part, and the log part's constants.
+CCT_BREAK, CCT_SLOPE, CCT_OFFSET = 0.0078125, 10.5402377416545, 0.0729055341958355
+CCT_LOG_OFFSET, CCT_LOG_SCALE = 9.72, 17.52
+# Weights of the pipeline's own lightness: deliberately not those of any display standard.
+_WR, _WG, _WB = 0.28, 0.60, 0.12
+
+Harmonics = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Camera:
+    """One invented camera.
+
+    peaks          per channel R, G, B: (wavelength_nm, width_nm below, width_nm above, shoulder) of its sensitivity
+    exposure_stops, balance   errors of the person who shot
+    rotation       (amplitude_deg, phase_deg) of the first, second, ... harmonic of the hue rotation
+    saturation     (amplitude, phase_deg) of the harmonics of the chroma gain's logarithm; the first is constant
+    shot_noise, read_noise    raw standard deviation at raw 1 and at black
+    ceiling        raw value where the sensor clips
+    """
+
+    name: str
+    suffix: str
+    peaks: tuple[tuple[float, float, float, float], ...]
+    exposure_stops: float
+    balance: tuple[float, float, float]
+    rotation: Harmonics
+    saturation: Harmonics
+    shot_noise: float
+    read_noise: float
+    ceiling: float = 12.0
+
+    @cached_property
+    def sensitivities(self) -> np.ndarray:
+        """(n, 3) at the package's wavelengths, each channel 1 at its highest: two half Gaussians and a shoulder."""
+        nm = np.array(spectra.WAVELENGTHS_NM)
+        columns = []
+        for peak, below, above, shoulder in self.peaks:
+            width = np.where(nm < peak, below, above)
+            lobe = np.exp(-0.5 * ((nm - peak) / width) ** 2)
+            wide = np.exp(-0.5 * ((nm - 530.0) / 75.0) ** 2)
+            column = lobe + shoulder * wide
+            columns.append(column / column.max())
+        return np.stack(columns, -1)
+
+    def raw_of_reflectance(self, reflectance: np.ndarray, light: str) -> np.ndarray:
+        """(..., n) reflectances to raw (..., 3), the perfect diffuser at (1, 1, 1)."""
+        weights = self.sensitivities * spectra.illuminant(light)[:, None]
+        return np.asarray(reflectance, float) @ (weights / weights.sum(0))
+
+    def matrix(self, light: str) -> np.ndarray:
+        """The maker's 3x3 from balanced raw to linear BT.709: least squares with white kept."""
+        training = _training_reflectances()
+        raw = self.raw_of_reflectance(training, light)
+        aim = spectra.xyz_to_rgb(training @ spectra.xyz_weights("D65"))
+        # Rows sum to one: fit the two free columns of each row to what remains.
+        free = raw[:, [0, 2]] - raw[:, [1]]
+        solved, *_ = np.linalg.lstsq(free, aim - raw[:, [1]], rcond=None)
+        return np.stack([solved[0], 1 - solved.sum(0), solved[1]], -1)
+
+    def pack(self, light: str) -> np.ndarray:
+        """The chain's numbers in the order that the kernels below read."""
+        gain = self.balance
+        matrix = self.matrix(light) @ np.diag(gain)
+        rotation = [math.radians(v) for pair in self.rotation for v in pair]
+        saturation = [v for a, phase in self.saturation for v in (a, math.radians(phase))]
+        return np.array([2.0**self.exposure_stops, self.shot_noise, self.read_noise, self.ceiling,
+                         *matrix.ravel(), *rotation, *saturation], np.float32)
+
+    def linear_of_raw(self, raw: np.ndarray, light: str) -> np.ndarray:
+        """Noise-free raw (..., 3) to the linear values that the camera codes (float64 of the same kernels)."""
+        raw = np.asarray(raw, float)
+        flat = raw.reshape(-1, 3)
+        out = np.empty_like(flat)
+        pack = self.pack(light).astype(np.float64)
+        for source, target in zip(flat, out, strict=True):
+            lifted = np.minimum(source * pack[0], pack[3])
+            target[:] = _pipeline(lifted[0], lifted[1], lifted[2], pack)
+        return out.reshape(raw.shape)
+
+
+CAMERAS = {
+    "A": Camera("A", ".exr", ((601.0, 34.0, 38.0, 0.06), (538.0, 37.0, 42.0, 0.05), (456.0, 24.0, 33.0, 0.03)),
+                exposure_stops=-0.55, balance=(1.13, 1.0, 0.90),
+                rotation=((5.0, 40.0), (4.5, 200.0), (2.0, 75.0)),
+                saturation=((-0.12, 0.0), (0.10, 120.0), (0.06, 30.0)),
+                shot_noise=0.006, read_noise=0.0007),
+    "B": Camera("B", ".dpx", ((592.0, 40.0, 34.0, 0.10), (529.0, 33.0, 47.0, 0.03), (449.0, 22.0, 30.0, 0.06)),
+                exposure_stops=0.45, balance=(0.91, 1.0, 1.16),
+                rotation=((-6.0, 150.0), (3.5, 20.0), (3.0, 260.0)),
+                saturation=((0.10, 0.0), (0.12, 250.0), (0.05, 140.0)),
+                shot_noise=0.008, read_noise=0.0010),
+}
+
+
+def _training_reflectances() -> np.ndarray:
+    return np.stack([sd.copy().align(spectra._SHAPE).values
+                     for sd in colour.SDS_COLOURCHECKERS["ISO 17321-1"].values()])
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _signed_root(value):  # type: ignore[no-untyped-def]
+    return math.copysign(math.sqrt(abs(value)), value)
+
+
+@njit(cache=True, nogil=True)
+def _pipeline(r, g, b, pack):  # type: ignore[no-untyped-def]
+    """Exposed raw to linear BT.709 as the camera sees it: matrix, then hue rotation and gain in root light."""
+    x = _signed_root(pack[4] * r + pack[5] * g + pack[6] * b)
+    y = _signed_root(pack[7] * r + pack[8] * g + pack[9] * b)
+    z = _signed_root(pack[10] * r + pack[11] * g + pack[12] * b)
+    w = np.float32(_WR) * x + np.float32(_WG) * y + np.float32(_WB) * z
+    p, q = z - w, x - w
+    chroma = math.sqrt(p * p + q * q) + 1e-12
+    # Harmonics from the angle-addition formulae: cos(k t - phase) with cos t = p / chroma, sin t = q / chroma.
+    c1, s1 = p / chroma, q / chroma
+    c2, s2 = c1 * c1 - s1 * s1, 2 * s1 * c1
+    c3, s3 = c2 * c1 - s2 * s1, s2 * c1 + c2 * s1
+    turn = (pack[13] * (c1 * math.cos(pack[14]) + s1 * math.sin(pack[14]))
+            + pack[15] * (c2 * math.cos(pack[16]) + s2 * math.sin(pack[16]))
+            + pack[17] * (c3 * math.cos(pack[18]) + s3 * math.sin(pack[18])))
+    gain = math.exp(pack[19] + pack[21] * (c1 * math.cos(pack[22]) + s1 * math.sin(pack[22]))
+                    + pack[23] * (c2 * math.cos(pack[24]) + s2 * math.sin(pack[24])))
+    ct, st = math.cos(turn) * gain, math.sin(turn) * gain
+    z, x = w + p * ct - q * st, w + p * st + q * ct
+    y = (w - np.float32(_WR) * x - np.float32(_WB) * z) / np.float32(_WG)
+    return x * abs(x), y * abs(y), z * abs(z)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _encode(value):  # type: ignore[no-untyped-def]
+    if value <= CCT_BREAK:
+        return CCT_SLOPE * value + CCT_OFFSET
+    return (math.log2(value) + CCT_LOG_OFFSET) / CCT_LOG_SCALE
