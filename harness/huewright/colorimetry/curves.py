@@ -98,13 +98,18 @@ def _plain(name: str) -> str:
 
 @lru_cache(maxsize=64)
 def _resolve(name: str) -> tuple[tuple[Operation, ...], float]:
-    curve = published_curve(name)
+    return operations_for_curve(published_curve(name), f"log curve {name!r}")
+
+
+def operations_for_curve(curve: Curve, what: str) -> tuple[tuple[Operation, ...], float]:
+    """A :class:`LogDecode` if ``curve`` (code values to linear) is of that family, else a :class:`Lut1D`, and the
+    worst error over code values 0..1. :class:`InputError`, naming ``what``, if it isn't defined there."""
     fitted = _fit_log(curve)
     if fitted is not None:
         error = curve_error((fitted,), curve)
         if error <= FAMILY_TOLERANCE:
             return (fitted,), error
-    return _tabulate(name, curve)
+    return _tabulate(curve, what)
 
 
 def _fit_log(curve: Curve) -> LogDecode | None:
@@ -186,13 +191,13 @@ def _meeting_points(exponential: _Exponential, slope: float, offset: float, near
     return points
 
 
-def _tabulate(name: str, curve: Curve) -> tuple[tuple[Operation, ...], float]:
+def _tabulate(curve: Curve, what: str) -> tuple[tuple[Operation, ...], float]:
     under, over = _codes_to_spare(curve, -1), _codes_to_spare(curve, 1)
     low, high = _code_range(under, over)
     for density in NODES_A_CODE:
         values = curve((np.arange((under + TEN_BIT + over) * density + 1) - under * density) / (TEN_BIT * density))
         if not np.isfinite(values).all():
-            raise InputError(f"log curve {name!r} is not defined over all code values 0..1; give its parameters "
+            raise InputError(f"{what} is not defined over all code values 0..1; give its parameters "
                              "or a LUT instead")
         operations = (Lut1D(np.repeat(values[:, None], 3, axis=1), (low,) * 3, (high,) * 3),)
         errors = _errors(operations, curve, 0.0, 1.0)
