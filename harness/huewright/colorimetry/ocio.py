@@ -18,7 +18,8 @@ INTERCHANGE_SPACE = "ACES2065-1"
 SEPARABLE_TOLERANCE = 1e-5
 LATTICE = 65
 LATTICE_TOLERANCE = 0.01
-# A lattice from code values to the logarithm of light is often straighter than one to light. Academy S-2016-001's constants serve as that logarithm, for their linear part below black.
+# A lattice from code values to the logarithm of light is often straighter than one to light. Academy S-2016-001's
+# constants serve as that logarithm, for their linear part below black.
 LOGARITHM = {"base": 2.0, "log_side_slope": 1 / 17.52, "log_side_offset": 9.72 / 17.52, "lin_side_break": 2.0**-7}
 
 
