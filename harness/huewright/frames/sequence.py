@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from huewright.errors import InputError
@@ -56,6 +56,24 @@ class FrameSequence:
 
     def path(self, number: int) -> Path:
         return self.pattern.path(number)
+
+    @property
+    def file_pattern(self) -> str:
+        """The files' own naming without folder or range, such as ``shot.####.dpx``: good for naming outputs."""
+        if self.pattern.digits is None:
+            return self.pattern.prefix
+        return f"{self.pattern.prefix}{'#' * max(self.pattern.digits, 1)}{self.pattern.suffix}"
+
+    def only(self, numbers: Iterable[int]) -> FrameSequence:
+        """The same take cut to ``numbers``, which were chosen, so that what lies between is no hole.
+
+        Raises ``ValueError`` for a number that isn't in it.
+        """
+        chosen = tuple(sorted(set(numbers)))
+        strange = [number for number in chosen if number not in self.numbers]
+        if strange:
+            raise ValueError(f"frame {strange[0]} isn't one of {self.text}")
+        return replace(self, numbers=chosen, missing=())
 
     def require_complete(self) -> FrameSequence:
         """Itself; :class:`InputError` names the holes if there are any."""
@@ -189,7 +207,7 @@ def _folder(folder: Path) -> tuple[Pattern, list[int]]:
     if len(groups) > 1:
         (a, a_end), (b, b_end) = list(groups)[:2]
         raise InputError(f"{folder}: more than one take lies in this folder; name the one meant, "
-                         f"such as {folder / a}#{a_end} or {folder / b}#{b_end} with a # for each digit")
+                         f"such as {folder}/{a}#{a_end} or {folder}/{b}#{b_end} with a # for each digit")
     (prefix, suffix), digits = next(iter(groups.items()))
     width = min(len(text) for text in digits)
     if any(len(text) > width and text.startswith("0") for text in digits):
