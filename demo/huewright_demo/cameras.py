@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import colour
+import cv2
 import numpy as np
 from numba import njit
 
@@ -87,8 +88,8 @@ class Camera:
         """The chain's numbers in the order that the kernels below read."""
         gain = self.balance
         matrix = self.matrix(light) @ np.diag(gain)
-        rotation = [math.radians(v) for pair in self.rotation for v in pair]
-        saturation = [v for a, phase in self.saturation for v in (a, math.radians(phase))]
+        rotation = _components([(math.radians(amplitude), phase) for amplitude, phase in self.rotation])
+        saturation = _components(list(self.saturation))
         return np.array([2.0**self.exposure_stops, self.shot_noise, self.read_noise, self.ceiling,
                          *matrix.ravel(), *rotation, *saturation], np.float32)
 
@@ -112,10 +113,16 @@ CAMERAS = {
                 shot_noise=0.006, read_noise=0.0007),
     "B": Camera("B", ".dpx", ((592.0, 40.0, 34.0, 0.10), (529.0, 33.0, 47.0, 0.03), (449.0, 22.0, 30.0, 0.06)),
                 exposure_stops=0.45, balance=(0.91, 1.0, 1.16),
-                rotation=((-6.0, 150.0), (3.5, 20.0), (3.0, 260.0)),
-                saturation=((0.10, 0.0), (0.12, 250.0), (0.05, 140.0)),
+                rotation=((-5.0, 150.0), (3.0, 20.0), (2.2, 260.0)),
+                saturation=((0.06, 0.0), (0.09, 250.0), (0.04, 140.0)),
                 shot_noise=0.008, read_noise=0.0010),
 }
+
+
+def _components(harmonics: list[tuple[float, float]]) -> list[float]:
+    """a cos(k t - phase) as the factors of cos(k t) and sin(k t)."""
+    return [part for amplitude, phase_deg in harmonics
+            for part in (amplitude * math.cos(math.radians(phase_deg)), amplitude * math.sin(math.radians(phase_deg)))]
 
 
 def _training_reflectances() -> np.ndarray:
@@ -136,16 +143,13 @@ def _pipeline(r, g, b, pack):  # type: ignore[no-untyped-def]
     z = _signed_root(pack[10] * r + pack[11] * g + pack[12] * b)
     w = np.float32(_WR) * x + np.float32(_WG) * y + np.float32(_WB) * z
     p, q = z - w, x - w
-    chroma = math.sqrt(p * p + q * q) + 1e-12
+    chroma = math.sqrt(p * p + q * q) + np.float32(1e-12)
     # Harmonics from the angle-addition formulae: cos(k t - phase) with cos t = p / chroma, sin t = q / chroma.
     c1, s1 = p / chroma, q / chroma
     c2, s2 = c1 * c1 - s1 * s1, 2 * s1 * c1
     c3, s3 = c2 * c1 - s2 * s1, s2 * c1 + c2 * s1
-    turn = (pack[13] * (c1 * math.cos(pack[14]) + s1 * math.sin(pack[14]))
-            + pack[15] * (c2 * math.cos(pack[16]) + s2 * math.sin(pack[16]))
-            + pack[17] * (c3 * math.cos(pack[18]) + s3 * math.sin(pack[18])))
-    gain = math.exp(pack[19] + pack[21] * (c1 * math.cos(pack[22]) + s1 * math.sin(pack[22]))
-                    + pack[23] * (c2 * math.cos(pack[24]) + s2 * math.sin(pack[24])))
+    turn = pack[13] * c1 + pack[14] * s1 + pack[15] * c2 + pack[16] * s2 + pack[17] * c3 + pack[18] * s3
+    gain = math.exp(pack[19] + pack[21] * c1 + pack[22] * s1 + pack[23] * c2 + pack[24] * s2)
     ct, st = math.cos(turn) * gain, math.sin(turn) * gain
     z, x = w + p * ct - q * st, w + p * st + q * ct
     y = (w - np.float32(_WR) * x - np.float32(_WB) * z) / np.float32(_WG)
@@ -154,6 +158,39 @@ def _pipeline(r, g, b, pack):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, inline="always")
 def _encode(value):  # type: ignore[no-untyped-def]
-    if value <= CCT_BREAK:
-        return CCT_SLOPE * value + CCT_OFFSET
-    return (math.log2(value) + CCT_LOG_OFFSET) / CCT_LOG_SCALE
+    if value <= np.float32(CCT_BREAK):
+        return np.float32(CCT_SLOPE) * value + np.float32(CCT_OFFSET)
+    return (math.log2(value) + np.float32(CCT_LOG_OFFSET)) * np.float32(1 / CCT_LOG_SCALE)
+
+
+@njit(cache=True, nogil=True)
+def expose(raw, noise, top, left, pack):  # type: ignore[no-untyped-def]
+    """ACEScct code values, float32 like ``raw`` (h, w, 3), in place: exposure, noise, ceiling, pipeline, log.
+
+    ``noise`` is a larger (H, W, 3) float32 picture of unit noise, read from (``top``, ``left``) on.
+    """
+    shot, read = pack[1] * pack[1], pack[2] * pack[2]
+    for row in range(raw.shape[0]):
+        for column in range(raw.shape[1]):
+            r, g, b = raw[row, column, 0] * pack[0], raw[row, column, 1] * pack[0], raw[row, column, 2] * pack[0]
+            r += noise[row + top, column + left, 0] * math.sqrt(shot * r + read)
+            g += noise[row + top, column + left, 1] * math.sqrt(shot * g + read)
+            b += noise[row + top, column + left, 2] * math.sqrt(shot * b + read)
+            r, g, b = _pipeline(min(r, pack[3]), min(g, pack[3]), min(b, pack[3]), pack)
+            raw[row, column, 0] = _encode(r)
+            raw[row, column, 1] = _encode(g)
+            raw[row, column, 2] = _encode(b)
+
+
+def noise_tile(height: int, width: int, seed: int) -> np.ndarray:
+    """Unit Gaussian noise, float32 (height, width, 3), neighbours a little alike as after a mosaic's interpolation."""
+    noise = np.random.default_rng((seed, 5)).standard_normal((height, width, 3), dtype=np.float32)
+    noise = cv2.GaussianBlur(noise, (0, 0), 0.55)
+    return noise / noise.std()
+
+
+def acescct(linear: np.ndarray) -> np.ndarray:
+    """Academy S-2016-001 ACEScct of linear values, float64: for the truth's table."""
+    linear = np.asarray(linear, float)
+    log = (np.log2(np.maximum(linear, CCT_BREAK)) + CCT_LOG_OFFSET) / CCT_LOG_SCALE
+    return np.where(linear <= CCT_BREAK, CCT_SLOPE * linear + CCT_OFFSET, log)

@@ -230,10 +230,9 @@ def _sitter(canvas: Canvas, p: Palette, x: float) -> None:
     # Hair over the brow, parted.
     fringe = 0.50 + 0.10 * np.abs(u + 0.25) ** 1.5
     cap = np.maximum((np.sqrt((u / 1.12) ** 2 + ((v + 0.06) / 1.10) ** 2) - 1) * rx, (v + fringe) * ry)
-    side = np.maximum(np.abs(np.abs(u) - 1.03) - 0.15 - 0.06 * np.sin(4 * v), np.abs(v - 0.05) - 0.75) * rx
     z = 0.09 * np.sqrt(np.clip(1 - (u / 1.15) ** 2 - ((v + 0.06) / 1.2) ** 2, 0.01, 1)) + 0.001 * strands
     height_field(canvas, rows, columns, z, p["hair"] * np.clip(strands, 0.4, 2)[..., None],
-                 canvas.coverage(np.minimum(cap, side), 0.008), gloss=0.03, sharpness=10)
+                 canvas.coverage(cap, 0.008), gloss=0.03, sharpness=10)
 
 
 def _table(canvas: Canvas, p: Palette, edge: float) -> None:
