@@ -78,11 +78,9 @@ def _processor(path: Path) -> ocio.Processor:
 
 
 def _reason(message: str) -> str:
-    """The telling part of OpenColorIO's message, on one line: what the reader for the file's suffix objected to."""
-    told = re.search(r"failed with:\s*(.*?)(?:\s+'\w+' failed with:|$)", " ".join(message.split()))
-    if told is None:
-        return "no known LUT format fits"
-    return told[1][:160].rstrip(". ")
+    """Where in the file the reader for its suffix stumbled, if OpenColorIO's message says so."""
+    told = re.search(r"At line \((\d+)\)", message)
+    return f"line {told[1]} doesn't belong in one" if told else "its contents fit no known LUT format"
 
 
 def _same(transform: Any, suffix: str) -> Operation | None:

@@ -1,0 +1,96 @@
+"""DPX payloads read and written as they lie, against OpenImageIO's reader as the outside word (SMPTE ST 268-1)."""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+
+import numpy as np
+import OpenImageIO as oiio  # noqa: N813
+import pytest
+from huewright.errors import InputError
+from huewright.frames.dpx import new_dpx, read_dpx, write_dpx
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+
+def _read_with_openimageio(path: Path, bits: int) -> np.ndarray:
+    source = oiio.ImageInput.open(str(path))
+    assert source is not None, oiio.geterror()
+    pixels = source.read_image(oiio.UINT8 if bits == 8 else oiio.UINT16)
+    return pixels if bits == 8 else pixels >> np.uint16(16 - bits)
+
+
+@pytest.mark.parametrize("bits", [8, 10, 12, 16])
+@pytest.mark.parametrize("width", [61, 64])
+def test_new_files_are_read_by_openimageio(tmp_path: Path, bits: int, width: int) -> None:
+    codes = np.random.default_rng(bits).integers(0, 2**bits, (33, width, 3)).astype(np.uint16)
+    spec = oiio.ImageSpec()
+    spec.attribute("smpte:TimeCode", oiio.TypeTimeCode, np.array([0x01020304, 0], np.uint32))
+    picture = new_dpx(spec, width, 33, bits).with_codes(codes)
+    write_dpx(tmp_path / "a.dpx", picture)
+    np.testing.assert_array_equal(_read_with_openimageio(tmp_path / "a.dpx", bits), codes)
+    source = oiio.ImageInput.open(str(tmp_path / "a.dpx"))
+    assert source.spec().getattribute("smpte:TimeCode")[0] == 0x01020304
+    assert (source.spec().width, source.spec().height, source.spec().full_height) == (width, 33, 33)
+    again = read_dpx(tmp_path / "a.dpx")
+    assert again is not None and again.layout == picture.layout
+    np.testing.assert_array_equal(again.codes(), codes)
+
+
+@pytest.mark.parametrize("bits", [8, 10, 16])
+@pytest.mark.parametrize("endian", ["big", "little"])
+def test_openimageio_files_are_read_here(tmp_path: Path, bits: int, endian: str) -> None:
+    codes = np.random.default_rng(bits).integers(0, 2**bits, (21, 40, 3)).astype(np.uint16)
+    spec = oiio.ImageSpec(40, 21, 3, "uint8" if bits == 8 else "uint16")
+    spec.attribute("oiio:BitsPerSample", bits)
+    spec.attribute("oiio:Endian", endian)
+    output = oiio.ImageOutput.create(str(tmp_path / "a.dpx"))
+    output.open(str(tmp_path / "a.dpx"), spec)
+    output.write_image(codes.astype(np.uint8) if bits == 8 else codes << np.uint16(16 - bits))
+    output.close()
+    picture = read_dpx(tmp_path / "a.dpx")
+    assert picture is not None
+    np.testing.assert_array_equal(picture.codes(), codes)
+    write_dpx(tmp_path / "b.dpx", picture)
+    assert (tmp_path / "b.dpx").read_bytes() == (tmp_path / "a.dpx").read_bytes()
+
+
+def test_header_and_trailer_stay_verbatim(tmp_path: Path) -> None:
+    """A header full of a camera's own bytes, and bytes after the picture, come out as they went in."""
+    picture = new_dpx(oiio.ImageSpec(), 16, 4, 10)
+    header = bytearray(picture.header)
+    header[1664:2048] = np.random.default_rng(0).integers(0, 256, 384).astype(np.uint8).tobytes()
+    raw = bytes(header) + picture.payload.tobytes() + b"after the picture"
+    (tmp_path / "in.dpx").write_bytes(raw)
+    read = read_dpx(tmp_path / "in.dpx")
+    assert read is not None and read.trailer == b"after the picture"
+    codes = np.full((4, 16, 3), 513, np.uint16)
+    write_dpx(tmp_path / "out.dpx", read.with_codes(codes))
+    out = (tmp_path / "out.dpx").read_bytes()
+    assert out[:len(header)] == bytes(header) and out.endswith(b"after the picture")
+    np.testing.assert_array_equal(_read_with_openimageio(tmp_path / "out.dpx", 10), codes)
+
+
+@pytest.mark.parametrize(("at", "kind", "value"), [
+    (768, "H", 1), (770, "H", 2), (800, "B", 100), (803, "B", 14), (804, "H", 0), (804, "H", 2), (806, "H", 1)])
+def test_other_layouts_are_left_to_openimageio(tmp_path: Path, at: int, kind: str, value: int) -> None:
+    picture = new_dpx(oiio.ImageSpec(), 16, 4, 10)
+    header = bytearray(picture.header)
+    struct.pack_into(f">{kind}", header, at, value)
+    (tmp_path / "a.dpx").write_bytes(bytes(header) + picture.payload.tobytes())
+    assert read_dpx(tmp_path / "a.dpx") is None
+
+
+def test_cut_short(tmp_path: Path) -> None:
+    picture = new_dpx(oiio.ImageSpec(), 64, 40, 10)
+    (tmp_path / "a.dpx").write_bytes(picture.header + picture.payload.tobytes()[:-4])
+    with pytest.raises(InputError, match="cut short"):
+        read_dpx(tmp_path / "a.dpx")
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(1, 40), st.integers(1, 8), st.sampled_from([8, 10, 12, 16]), st.integers(0, 2**32 - 1))
+def test_codes_round_trip(width: int, height: int, bits: int, seed: int) -> None:
+    codes = np.random.default_rng(seed).integers(0, 2**bits, (height, width, 3)).astype(np.uint16)
+    np.testing.assert_array_equal(new_dpx(oiio.ImageSpec(), width, height, bits).with_codes(codes).codes(), codes)
