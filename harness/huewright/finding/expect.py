@@ -1,0 +1,42 @@
+"""What a camera may be expected to see of a card: relative R, G, B of each patch, good enough to tell patches apart.
+
+From spectral reflectance through three Gaussian bands, from XYZ through BT.709's primaries, or, where a card file
+has display targets only, from a bar's level or a chip's hue. Never used to solve, only to find.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from huewright.models.card import Card, Mark, Patch
+
+# XYZ (D65) to linear BT.709, computed from the chromaticities of ITU-R BT.709-6.
+_FROM_XYZ = np.array([[3.2404542, -1.5371385, -0.4985314], [-0.9692660, 1.8760108, 0.0415560],
+                      [0.0556434, -0.2040259, 1.0572252]])
+# Centres and widths (nm) of three bands, about where camera sensors have theirs. A choice, no source.
+_BANDS = ((600.0, 32.0), (540.0, 38.0), (455.0, 28.0))
+_HUES = {"red": (1, 0, 0), "yellow": (1, 1, 0), "green": (0, 1, 0), "cyan": (0, 1, 1), "blue": (0, 0, 1),
+         "magenta": (1, 0, 1)}
+
+
+def expected_rgb(card: Card) -> np.ndarray:
+    """(p, 3) of the card's patches, lightness-like (square root of reflectance), 0..1; NaN where unknown."""
+    return np.array([expected_colour(patch) for patch in card.patches], dtype=np.float64)
+
+
+def expected_colour(area: Patch | Mark) -> np.ndarray:
+    """(3,) as in :func:`expected_rgb`."""
+    if area.reflectance:
+        wavelengths = np.array(area.wavelengths_nm)
+        linear = [np.average(area.reflectance, weights=np.exp(-0.5 * ((wavelengths - centre) / width) ** 2))
+                  for centre, width in _BANDS]
+    elif area.xyz is not None:
+        linear = _FROM_XYZ @ np.array(area.xyz)
+    elif isinstance(area, Patch) and area.level_ire is not None:
+        # A level is already display-like; squared, the square root below gives it back.
+        linear = np.full(3, (area.level_ire / 100) ** 2)
+    elif isinstance(area, Patch) and area.hue is not None:
+        linear = 0.05 + 0.35 * np.array(_HUES[area.hue], dtype=np.float64)
+    else:
+        return np.full(3, np.nan)
+    return np.sqrt(np.clip(linear, 0.0, 1.5))
