@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from collections.abc import Callable
+from dataclasses import dataclass, fields
 from typing import Any, ClassVar
 
 import numpy as np
+
+
+@dataclass(frozen=True)
+class Packed:
+    """An operation ready for the executor: which block form, its float32 parameters (and table), a size."""
+
+    block_form: Callable[..., None]
+    parameters: np.ndarray
+    size: int = 0
 
 
 class Operation:
@@ -16,6 +26,11 @@ class Operation:
     """
 
     name: ClassVar[str]
+    block_forms: ClassVar[tuple[Callable[..., None], ...]] = ()
+
+    def pack(self) -> Packed | None:
+        """The parameters as the block form wants them; None where the operation does nothing."""
+        raise NotImplementedError
 
     def to_dict(self) -> dict[str, Any]:
         """``{"operation": name, field: value, ...}`` with tuples as lists and arrays as nested lists."""

@@ -1,0 +1,151 @@
+"""Compiled code on disk: one folder for each set of kernel sources, library versions and processor.
+
+Numba's own cache notices only changes of the file that holds an entry point, not of the files it calls, so
+the folder's name carries a hash of everything that the machine code depends on. Writing is numba's: to a
+temporary file, then renamed, so that processes may start at once. Where the user's cache folder cannot be
+written, a private folder under the system's temporary one serves.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import platform
+import stat
+import sys
+import tempfile
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import llvmlite
+import llvmlite.binding
+import numba
+import numba.core.config
+import numpy
+
+KEPT = 4
+"""How many other folders (older sources, other processors) stay beside the one in use."""
+
+
+def key() -> str:
+    """Changes with the kernels' sources, the versions of what compiles them, and the processor."""
+    digest = hashlib.sha256()
+    for part in (sys.version, numba.__version__, llvmlite.__version__, numpy.__version__, platform.machine(),
+                 llvmlite.binding.get_host_cpu_name(), llvmlite.binding.get_host_cpu_features().flatten(),
+                 numba.core.config.CPU_NAME or "", numba.core.config.CPU_FEATURES or ""):
+        digest.update(part.encode() + b"\0")
+    folder = Path(__file__).parent
+    for source in sorted(folder.rglob("*.py")):
+        digest.update(source.relative_to(folder).as_posix().encode() + b"\0" + source.read_bytes() + b"\0")
+    return digest.hexdigest()[:24]
+
+
+def folder() -> Path:
+    """Where compiled code goes; made if need be."""
+    global _folder
+    if _folder is None:
+        name = key()
+        _folder = next((path for path in (base / name for base in _bases()) if _usable(path)), None)
+        if _folder is None:
+            _folder = Path(tempfile.mkdtemp(prefix="huewright-kernels-"))
+        _prune(_folder)
+    return _folder
+
+
+_folder: Path | None = None
+_LOCK = threading.RLock()
+
+
+def _bases() -> Iterator[Path]:
+    home = os.environ.get("XDG_CACHE_HOME")
+    yield (Path(home) if home and os.path.isabs(home) else Path.home() / ".cache") / "huewright" / "kernels"
+    yield Path(tempfile.gettempdir()) / f"huewright-{os.getuid() if hasattr(os, 'getuid') else 'user'}" / "kernels"
+
+
+def _usable(path: Path) -> bool:
+    """True if ``path`` is ours alone to write (machine code is loaded from it) and can be written."""
+    try:
+        path.mkdir(parents=True, exist_ok=True, mode=0o700)
+        for owned in (path, path.parent, path.parent.parent):
+            status = owned.stat()
+            if hasattr(os, "getuid") and (status.st_uid != os.getuid() or status.st_mode & stat.S_IWOTH):
+                return False
+        probe, name = tempfile.mkstemp(dir=path)
+        os.close(probe)
+        os.unlink(name)
+    except (OSError, RuntimeError):
+        return False
+    return True
+
+
+def _prune(current: Path) -> None:
+    """Drops the longest unused folders beside ``current``."""
+    try:
+        os.utime(current)
+        others = sorted((path for path in current.parent.iterdir() if path.is_dir() and path != current),
+                        key=lambda path: path.stat().st_mtime, reverse=True)
+        for path in others[KEPT:]:
+            for file in path.rglob("*"):
+                if file.is_file():
+                    file.unlink(missing_ok=True)
+    except OSError:
+        return
+
+
+@contextmanager
+def _in_folder() -> Iterator[None]:
+    before = numba.core.config.CACHE_DIR
+    numba.core.config.CACHE_DIR = str(folder())
+    try:
+        yield
+    finally:
+        numba.core.config.CACHE_DIR = before
+
+
+def entry(signature: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Compiles a function that Python calls, with everything it inlines, on its first call; cached on disk.
+
+    ``signature`` is numba's; the function must need no Python objects.
+    """
+    def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
+        return Entry(function, signature)
+    return decorate
+
+
+packer = entry
+
+
+class Entry:
+    """A compiled function that comes into being when it is first needed."""
+
+    def __init__(self, function: Callable[..., Any], signature: str) -> None:
+        self.function, self.signature, self._compiled = function, signature, None
+        self.__doc__, self.__name__ = function.__doc__, function.__name__
+
+    def compiled(self) -> Any:
+        """The numba dispatcher, loaded from the disk or compiled now."""
+        if self._compiled is None:
+            with _LOCK:
+                if self._compiled is None:
+                    with _in_folder():
+                        dispatcher = numba.njit(cache=True, error_model="numpy", nogil=True)(self.function)
+                        dispatcher.compile(self.signature)
+                    dispatcher.disable_compile()
+                    self._compiled = dispatcher
+        return self._compiled
+
+    def warm_up(self, notify: Callable[[str], None] | None = None) -> bool:
+        """Compiles or loads; returns whether it had to compile, after a line to ``notify``."""
+        if self._compiled is not None:
+            return False
+        missing = not any(folder().rglob(f"*{self.__name__}*.nbc"))
+        if missing and notify is not None:
+            notify("compiling the image kernels for this processor (once)")
+        self.compiled()
+        return missing
+
+    def __call__(self, *arguments: Any) -> Any:
+        return self.compiled()(*arguments)

@@ -1,0 +1,236 @@
+"""Thirty-two bit lanes: the few machine operations that Python's arithmetic has no words for.
+
+Numba widens int32 arithmetic to 64 bits, which halves what a vector register holds, and offers no bit casts
+of floats. The intrinsics here are each one or two LLVM instructions on 32-bit values, so that LLVM vectorises
+loops that use them. Nothing here (nor anywhere in the kernels) carries fast-math flags or asks for fused
+multiply-add: a formula gives the same bits whether it is compiled for SSE2, AVX2 or AVX-512.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from llvmlite import ir
+from numba import njit, types
+from numba.core.typing.templates import Signature
+from numba.extending import intrinsic
+
+F32 = ir.FloatType()
+I32 = ir.IntType(32)
+I8 = ir.IntType(8)
+
+f32 = np.float32
+"""Constants in formulae are ``f32(...)``, so that nothing is computed in 64 bits."""
+
+
+def formula(function: Any) -> Any:
+    """Compiles a scalar formula that is inlined into the loop that uses it."""
+    return njit(forceinline=True, error_model="numpy", nogil=True)(function)
+
+
+def block(function: Any) -> Any:
+    """Compiles a block form: a function of raw pointers that loops over one block's pixels."""
+    return njit(error_model="numpy", nogil=True)(function)
+
+
+def _unary(result: Any, argument: Any, emit: Any) -> Any:
+    def typed(typingctx: Any, x: Any) -> tuple[Signature, Any]:
+        return result(argument), lambda context, builder, signature, args: emit(builder, args[0])
+    return intrinsic(typed)
+
+
+def _binary(kind: Any, emit: Any) -> Any:
+    def typed(typingctx: Any, x: Any, y: Any) -> tuple[Signature, Any]:
+        return kind(kind, kind), lambda context, builder, signature, args: emit(builder, args[0], args[1])
+    return intrinsic(typed)
+
+
+bits_of = _unary(types.int32, types.float32, lambda b, x: b.bitcast(x, I32))          # float32 -> its bits
+float_of = _unary(types.float32, types.int32, lambda b, x: b.bitcast(x, F32))         # bits -> float32
+truncated = _unary(types.int32, types.float32, lambda b, x: b.fptosi(x, I32))         # in-range floats only
+to_float = _unary(types.float32, types.int32, lambda b, x: b.sitofp(x, F32))
+from_u16 = _unary(types.int32, types.uint16, lambda b, x: b.zext(x, I32))
+from_u8 = _unary(types.int32, types.uint8, lambda b, x: b.zext(x, I32))
+to_u16 = _unary(types.uint16, types.int32, lambda b, x: b.trunc(x, ir.IntType(16)))
+to_u8 = _unary(types.uint8, types.int32, lambda b, x: b.trunc(x, I8))
+lane = _unary(types.int32, types.int64, lambda b, x: b.trunc(x, I32))                 # loop index -> 32 bits
+add = _binary(types.int32, lambda b, x, y: b.add(x, y))
+sub = _binary(types.int32, lambda b, x, y: b.sub(x, y))
+mul = _binary(types.int32, lambda b, x, y: b.mul(x, y))
+both = _binary(types.int32, lambda b, x, y: b.and_(x, y))
+either = _binary(types.int32, lambda b, x, y: b.or_(x, y))
+differ = _binary(types.int32, lambda b, x, y: b.xor(x, y))
+left = _binary(types.int32, lambda b, x, y: b.shl(x, y))
+right = _binary(types.int32, lambda b, x, y: b.lshr(x, y))       # zeros shifted in
+right_signed = _binary(types.int32, lambda b, x, y: b.ashr(x, y))
+swapped32 = _unary(types.int32, types.int32, lambda b, x: b.bswap(x))                 # the other byte order
+swapped16 = _unary(types.uint16, types.uint16, lambda b, x: b.bswap(x))
+
+
+@intrinsic
+def pointer_f32(typingctx: Any, address: Any) -> tuple[Signature, Any]:
+    """A float32 pointer from an address."""
+    return _pointer(types.float32)
+
+
+@intrinsic
+def pointer_i32(typingctx: Any, address: Any) -> tuple[Signature, Any]:
+    return _pointer(types.int32)
+
+
+@intrinsic
+def pointer_i64(typingctx: Any, address: Any) -> tuple[Signature, Any]:
+    return _pointer(types.int64)
+
+
+@intrinsic
+def pointer_u16(typingctx: Any, address: Any) -> tuple[Signature, Any]:
+    return _pointer(types.uint16)
+
+
+@intrinsic
+def pointer_u8(typingctx: Any, address: Any) -> tuple[Signature, Any]:
+    return _pointer(types.uint8)
+
+
+@intrinsic
+def pointer_f64(typingctx: Any, address: Any) -> tuple[Signature, Any]:
+    return _pointer(types.float64)
+
+
+def _pointer(kind: Any) -> tuple[Signature, Any]:
+    result = types.CPointer(kind)
+
+    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.inttoptr(args[0], context.get_value_type(result))
+    return result(types.int64), emit
+
+
+@intrinsic
+def offset(typingctx: Any, pointer: Any, elements: Any) -> tuple[Signature, Any]:
+    """``pointer`` moved on by ``elements``, in bounds of the same allocation."""
+    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.gep(args[0], [args[1]], inbounds=True)
+    return pointer(pointer, types.int64), emit
+
+
+@intrinsic
+def as_i32(typingctx: Any, pointer: Any) -> tuple[Signature, Any]:
+    """The same memory as int32."""
+    result = types.CPointer(types.int32)
+
+    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.bitcast(args[0], context.get_value_type(result))
+    return result(pointer), emit
+
+
+# ---- four floats at a time: rows of a table, found by index, turned into planes -------------------------------
+
+_V4 = ir.VectorType(F32, 4)
+
+
+def _load4(builder: Any, base: Any, index: Any) -> Any:
+    """Four floats from ``base + index`` (no alignment asked)."""
+    address = builder.gep(base, [builder.zext(index, ir.IntType(64))], inbounds=True)
+    loaded = builder.load(builder.bitcast(address, _V4.as_pointer()))
+    loaded.align = 4
+    return loaded
+
+
+def _store4(builder: Any, base: Any, position: Any, vector: Any) -> None:
+    address = builder.gep(base, [position], inbounds=True)
+    stored = builder.store(vector, builder.bitcast(address, _V4.as_pointer()))
+    stored.align = 4
+
+
+def _shuffle(builder: Any, a: Any, b: Any, picks: tuple[int, ...]) -> Any:
+    return builder.shuffle_vector(a, b, ir.Constant(ir.VectorType(I32, len(picks)), list(picks)))
+
+
+def _transposed(builder: Any, rows: list[Any]) -> list[Any]:
+    """Four rows of four become four columns."""
+    a, b, c, d = rows
+    ab_low, ab_high = _shuffle(builder, a, b, (0, 4, 1, 5)), _shuffle(builder, a, b, (2, 6, 3, 7))
+    cd_low, cd_high = _shuffle(builder, c, d, (0, 4, 1, 5)), _shuffle(builder, c, d, (2, 6, 3, 7))
+    return [_shuffle(builder, ab_low, cd_low, (0, 1, 4, 5)), _shuffle(builder, ab_low, cd_low, (2, 3, 6, 7)),
+            _shuffle(builder, ab_high, cd_high, (0, 1, 4, 5)), _shuffle(builder, ab_high, cd_high, (2, 3, 6, 7))]
+
+
+def _at(builder: Any, pointer: Any, position: Any, k: int) -> Any:
+    where = builder.add(position, ir.Constant(position.type, k))
+    return builder.load(builder.gep(pointer, [where], inbounds=True))
+
+
+def _splat4(builder: Any, value: Any) -> Any:
+    nothing = ir.Constant(_V4, ir.Undefined)
+    return _shuffle(builder, builder.insert_element(nothing, value, ir.Constant(I32, 0)), nothing, (0, 0, 0, 0))
+
+
+@intrinsic
+def rows_to_planes(typingctx: Any, table: Any, index: Any, i: Any, out: Any, stride: Any) -> tuple[Signature, Any]:
+    """For pixels i to i+3: the four floats at ``table[index[pixel]]`` go to ``out[k * stride + pixel]``, k 0..3."""
+    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        base, indices, position, planes, step = args
+        rows = [_load4(builder, base, _at(builder, indices, position, k)) for k in range(4)]
+        where = position
+        for column in _transposed(builder, rows):
+            _store4(builder, planes, where, column)
+            where = builder.add(where, step)
+        return context.get_dummy_value()
+    return types.void(table, index, types.int64, out, types.int64), emit
+
+
+def _blender(count: int) -> Any:
+    def blended(typingctx: Any, table: Any, indices: Any, weights: Any, i: Any, out: Any, stride: Any
+                ) -> tuple[Signature, Any]:
+        """For pixels i to i+3: the weighted sum of table rows of four floats, as three planes.
+
+        Vertex v of a pixel is the row at ``table[indices[v * stride + pixel]]``, its weight
+        ``weights[v * stride + pixel]``; neighbouring pairs of vertices are summed first, then the pairs.
+        The planes go to ``out[k * stride + pixel]``, k 0..2.
+        """
+        def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+            base, index, weight, position, planes, step = args
+            sums = []
+            for k in range(4):
+                terms, where = [], builder.add(position, ir.Constant(position.type, k))
+                for _vertex in range(count):
+                    row = _load4(builder, base, builder.load(builder.gep(index, [where], inbounds=True)))
+                    factor = builder.load(builder.gep(weight, [where], inbounds=True))
+                    terms.append(builder.fmul(row, _splat4(builder, factor)))
+                    where = builder.add(where, step)
+                while len(terms) > 1:
+                    terms = [builder.fadd(a, b) for a, b in zip(terms[::2], terms[1::2], strict=True)]
+                sums.append(terms[0])
+            where = position
+            for column in _transposed(builder, sums)[:3]:
+                _store4(builder, planes, where, column)
+                where = builder.add(where, step)
+            return context.get_dummy_value()
+        return types.void(table, indices, weights, types.int64, out, types.int64), emit
+    return intrinsic(blended)
+
+
+blend_of_4_rows, blend_of_8_rows = _blender(4), _blender(8)
+
+
+@intrinsic
+def pairs_to_planes(typingctx: Any, table: Any, index: Any, i: Any, first: Any, second: Any) -> tuple[Signature, Any]:
+    """For pixels i to i+3: the two floats at ``table[index[pixel]]`` go to ``first[pixel]`` and ``second[pixel]``."""
+    pair = ir.VectorType(F32, 2)
+
+    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        base, indices, position, low, high = args
+        pairs = []
+        for k in range(4):
+            where = builder.zext(_at(builder, indices, position, k), ir.IntType(64))
+            loaded = builder.load(builder.bitcast(builder.gep(base, [where], inbounds=True), pair.as_pointer()))
+            loaded.align = 4
+            pairs.append(loaded)
+        ab = _shuffle(builder, pairs[0], pairs[1], (0, 1, 2, 3))
+        cd = _shuffle(builder, pairs[2], pairs[3], (0, 1, 2, 3))
+        _store4(builder, low, position, _shuffle(builder, ab, cd, (0, 2, 4, 6)))
+        _store4(builder, high, position, _shuffle(builder, ab, cd, (1, 3, 5, 7)))
+        return context.get_dummy_value()
+    return types.void(table, index, types.int64, first, second), emit
