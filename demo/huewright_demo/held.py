@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from huewright.models.card import Card
 from scipy.interpolate import PchipInterpolator
 
-from huewright.models.card import Card
 from huewright_demo.paint import Canvas, ellipsoid, height_field, smooth
 from huewright_demo.scene import Palette
 
@@ -221,7 +221,9 @@ def composite(background: np.ndarray, texture: Texture, card: Card, motion: Moti
     height, width = background.shape[:2]
     out = background.copy()
     blur = motion_blur_px(motion, card, frame, width, height)
-    steps = int(np.clip(math.ceil(blur / 2.0), 1, 24))
+    # A still card is drawn at twice the size and averaged down; a fast one at half the size, its edges being soft.
+    fine = 2.0 if blur < 2.0 else 1.0 if blur < 30.0 else 0.5
+    steps = int(np.clip(math.ceil(blur * fine / 2.0), 1, 48))
     times = (np.arange(steps) + 0.5) / steps - 0.5 if steps > 1 else np.zeros(1)
     poses = [motion.at(frame + SHUTTER * t) for t in times]
     x0, y0, x1, y1 = REACH_MM
@@ -231,11 +233,14 @@ def composite(background: np.ndarray, texture: Texture, card: Card, motion: Moti
     right, low = (int(np.clip(v, 0, n)) for v, n in zip(np.ceil(corners.max((0, 1))) + 2, (width, height), strict=True))
     if right - left < 2 or low - top < 2:
         return out
-    fine = 2 if steps == 1 else 1
-    total = np.zeros((low - top, right - left, 4), np.float32)
+    box = (left, top, right, low)
+    total = np.zeros((round((low - top) * fine), round((right - left) * fine), 4), np.float32)
     for pose, corner in zip(poses, corners, strict=True):
-        total += _layer(texture, card, pose, corner, (left, top, right, low), fine, lamp, width, height)
+        total += _layer(texture, pose, corner, box, total.shape[1::-1], lamp, width, height)
     total /= np.float32(steps)
+    if fine != 1.0:
+        total = cv2.resize(total, (right - left, low - top),
+                           interpolation=cv2.INTER_AREA if fine > 1 else cv2.INTER_LINEAR)
     # The lens is a little soft.
     total = cv2.GaussianBlur(total, (0, 0), 0.55 * width / 1920 + 0.05)
     region = out[top:low, left:right]
@@ -244,15 +249,15 @@ def composite(background: np.ndarray, texture: Texture, card: Card, motion: Moti
     return out
 
 
-def _layer(texture: Texture, card: Card, pose: Pose, corner: np.ndarray, box: tuple[int, int, int, int], fine: int,
+def _layer(texture: Texture, pose: Pose, corner: np.ndarray, box: tuple[int, int, int, int], size: tuple[int, int],
            lamp: np.ndarray, width: int, height: int) -> np.ndarray:
-    """Premultiplied light and alpha of the card's plane in ``box`` at one instant."""
+    """Premultiplied light and alpha of the card's plane in ``box`` at one instant, drawn at ``size`` (w, h)."""
     left, top, right, low = box
-    size = ((right - left) * fine, (low - top) * fine)
+    scale = np.array([size[0] / (right - left), size[1] / (low - top)])
     h, w = texture.gloss.shape
     # OpenCV's pixel centres are at whole numbers, ours at halves.
     source = np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float64) - 0.5
-    target = (corner - (left, top)) * fine - 0.5
+    target = (corner - (left, top)) * scale - 0.5
     H = cv2.getPerspectiveTransform(source.astype(np.float32), target.astype(np.float32))
     layer = cv2.warpPerspective(texture.light, H, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     # Light varies slowly over the plane: evaluate it on a coarse grid and interpolate.
@@ -272,6 +277,4 @@ def _layer(texture: Texture, card: Card, pose: Pose, corner: np.ndarray, box: tu
         gloss = cv2.warpPerspective(texture.gloss, H, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
         gloss *= np.maximum(cv2.resize(mirror, size, interpolation=cv2.INTER_CUBIC), 0)
         layer[..., :3] += gloss[..., None] * lamp.astype(np.float32)
-    if fine > 1:
-        layer = cv2.resize(layer, (right - left, low - top), interpolation=cv2.INTER_AREA)
     return layer

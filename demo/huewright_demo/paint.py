@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 
 Colour = np.ndarray
 # Towards the window: from the left, above, and the camera's side.
@@ -128,7 +129,8 @@ def ellipsoid(canvas: Canvas, x: float, y: float, rx: float, ry: float, albedo: 
     length = np.sqrt(nx * nx + ny * ny + nz * nz) + 1e-6
     colour: np.ndarray = albedo
     if second is not None:
-        mix = smooth(0.5 + 0.35 * canvas.noise(square.shape, (2.5, 2.5), 3))[..., None]
+        streaks = canvas.noise(square.shape, (3, 9), 3)
+        mix = smooth(0.5 + 0.16 * streaks - 0.55 * u)[..., None]
         colour = albedo * (1 - mix) + second * mix
     light = lit(colour, nx / length, ny / length, nz / length, gloss=gloss, sharpness=sharpness, bounce=bounce)
     distance = (np.sqrt(square) - 1) * min(rx, ry)
@@ -144,16 +146,21 @@ def shadow(canvas: Canvas, x: float, y: float, rx: float, ry: float, depth: floa
 
 def turned(canvas: Canvas, x: float, top: float, bottom: float, heights: list[float], radii: list[float],
            albedo: Colour, *, gloss: float = 0.10, bounce: Colour | None = None,
-           inside: Colour | None = None, mouth: float = 0.16) -> None:
-    """A vessel turned on a wheel: ``radii`` at ``heights`` (0 top, 1 bottom), with a mouth if ``inside`` is given."""
+           inside: Colour | None = None, mouth: float = 0.16, rounded: bool = True) -> None:
+    """A vessel turned on a wheel: ``radii`` at ``heights`` (0 top, 1 bottom), with a mouth if ``inside`` is given.
+
+    ``rounded`` draws a smooth profile through the radii, else straight lines between them.
+    """
     widest = max(radii)
     rows, columns, gx, gy = canvas.grid(x - widest, top - widest, x + widest, bottom + widest)
     # The rim and the foot are ellipses seen a little from above.
     bow = mouth * np.sqrt(np.clip(1 - ((gx - x) / widest) ** 2, 0, 1))
     t = np.clip((gy - top - bow * radii[0] * 0.9) / (bottom - top), -0.2, 1.2)
-    radius = np.interp(t, heights, radii).astype(np.float32)
-    slope = np.gradient(np.interp(np.linspace(0, 1, 200), heights, radii), 1 / 199) / (bottom - top)
-    slope = np.interp(t, np.linspace(0, 1, 200), cv2.blur(slope[None].astype(np.float32), (21, 1))[0])
+    stations = np.linspace(0, 1, 200)
+    profile = PchipInterpolator(heights, radii)(stations) if rounded else np.interp(stations, heights, radii)
+    radius = np.interp(t, stations, profile).astype(np.float32)
+    slope = cv2.blur((np.gradient(profile, 1 / 199) / (bottom - top))[None].astype(np.float32), (9, 1))[0]
+    slope = np.interp(t, stations, slope)
     u = np.clip((gx - x) / radius, -1, 1)
     nx, nz, ny = u, np.sqrt(1 - u * u), -slope
     length = np.sqrt(nx * nx + ny * ny + nz * nz)
@@ -175,10 +182,13 @@ def turned(canvas: Canvas, x: float, top: float, bottom: float, heights: list[fl
 def leaf(canvas: Canvas, x: float, y: float, length: float, width: float, angle_deg: float, albedo: Colour, *,
          bend: float = 0.25, facing: float = 0.0, sheen: float = 0.05) -> None:
     """A leaf from its foot at (x, y): pointed oval along a bent midrib, its halves lit apart."""
-    rows, columns, gx, gy = canvas.grid(x - length, y - length, x + length, y + length)
+    c, s = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
+    midrib = np.array([[x + length * (c * t - s * bend * t * t), y + length * (s * t + c * bend * t * t)]
+                       for t in (0.0, 0.35, 0.7, 1.0)])
+    low, high = midrib.min(0) - 0.55 * width, midrib.max(0) + 0.55 * width
+    rows, columns, gx, gy = canvas.grid(*low, *high)
     if gx.size == 0 or gy.size == 0:
         return
-    c, s = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
     along, across = ((gx - x) * c + (gy - y) * s) / length, (-(gx - x) * s + (gy - y) * c) / length
     across = across - bend * along * along
     half = 0.5 * width / length * np.sin(np.pi * np.clip(along, 0, 1) ** 0.75) ** 0.85

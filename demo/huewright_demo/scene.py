@@ -57,7 +57,7 @@ def room(camera: Camera, light: str, width: int, height: int, seed: int) -> np.n
     _sitter(canvas, p, 0.90 - 0.4 * slide)
     _table(canvas, p, 0.90)
     _bowl_of_fruit(canvas, p, 1.47 - 4.9 * slide, 0.955, 0.75)
-    canvas.blur(0.0022)
+    canvas.blur(0.0026)
     return canvas.light
 
 
@@ -164,7 +164,7 @@ def _book(canvas: Canvas, p: Palette, x0: float, y0: float, x1: float, y1: float
 
 def _pot_plant(canvas: Canvas, p: Palette, x: float, y: float, size: float) -> None:
     turned(canvas, x, y - 0.02 * size, y + 0.24 * size, [0, 0.14, 0.15, 1], [0.115 * size, 0.115 * size, 0.10 * size,
-           0.075 * size], p["terracotta"], gloss=0.015, inside=p["soil"])
+           0.075 * size], p["terracotta"], gloss=0.015, inside=p["soil"], rounded=False)
     rng = canvas.rng
     for k in range(46):
         reach = rng.uniform(0.16, 0.34) * size

@@ -16,12 +16,12 @@ from typing import Any
 
 import cv2
 import numpy as np
-
 from huewright.errors import InputError
 from huewright.files import write_json
 from huewright.frames import Frame, write_frame
 from huewright.models.card import Card, Patch, load_card
 from huewright.progress import Progress, silent
+
 from huewright_demo import held, scene, spectra
 from huewright_demo.cameras import CAMERAS, Camera, acescct, expose, noise_tile
 from huewright_demo.design_card import CARD
@@ -87,7 +87,8 @@ def make_shoot(out_dir: Path | str, *, seed: int = 1, frames: int = 48, size: tu
     with ThreadPoolExecutor(max(1, threads)) as pool:
         for name in cameras:
             camera = CAMERAS[name]
-            take, shot = (folder / f"camera-{name.lower()}" / f"{what}.####{camera.suffix}" for what in ("card", "shot"))
+            place = folder / f"camera-{name.lower()}"
+            take, shot = (place / f"{what}.####{camera.suffix}" for what in ("card", "shot"))
             files[name] = CameraFiles(name, str(take), str(shot), 10 if camera.suffix == ".dpx" else 16)
             studio = _Studio(camera, card, width, height, seed, frames, pool)
             for job in (studio.take_jobs(take), studio.shot_jobs(shot, shots)):

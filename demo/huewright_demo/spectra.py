@@ -11,7 +11,6 @@ from functools import cache
 
 import colour
 import numpy as np
-from scipy.optimize import minimize
 
 WAVELENGTHS_NM = tuple(float(v) for v in range(380, 731, 10))
 _SHAPE = colour.SpectralShape(380, 730, 10)
@@ -89,22 +88,30 @@ def true_signal(reflectance: np.ndarray) -> np.ndarray:
     return oetf(xyz_to_rgb(np.asarray(reflectance, float) @ xyz_weights("D65")))
 
 
-def smooth_reflectance(xyz: np.ndarray, weights: np.ndarray | None = None) -> np.ndarray:
-    """The smoothest reflectance within :data:`LOWEST` .. :data:`HIGHEST` with this XYZ under D65.
+def smooth_reflectance(xyz: np.ndarray) -> np.ndarray:
+    """A very smooth reflectance within :data:`LOWEST` .. :data:`HIGHEST` with this XYZ under D65.
 
-    Least sum of squared second differences, a little of first ones, subject to the three colour equations.
+    (n,) with the least sum of squared second differences, a little of first ones, subject to the colour's equations.
     Raises ``ValueError`` if no reflectance within the bounds has that colour.
     """
-    W = xyz_weights("D65") if weights is None else weights
+    W, xyz = xyz_weights("D65"), np.asarray(xyz, float)
     n = len(WAVELENGTHS_NM)
     first, second = np.diff(np.eye(n), axis=0), np.diff(np.eye(n), n=2, axis=0)
     H = second.T @ second + 0.02 * first.T @ first
-    xyz = np.asarray(xyz, float)
-    start = np.full(n, np.clip(xyz[1], LOWEST, HIGHEST))
-    answer = minimize(lambda r: r @ H @ r, start, jac=lambda r: 2 * H @ r, method="SLSQP",
-                      bounds=[(LOWEST, HIGHEST)] * n,
-                      constraints={"type": "eq", "fun": lambda r: 10 * (r @ W - xyz), "jac": lambda r: 10 * W.T},
-                      options={"maxiter": 500, "ftol": 1e-12})
-    if not answer.success or np.abs(answer.x @ W - xyz).max() > 1e-6:
-        raise ValueError(f"no smooth reflectance in {LOWEST}..{HIGHEST} has XYZ {np.round(xyz, 4).tolist()}")
-    return np.asarray(answer.x, float)
+    reflectance, held = np.zeros(n), np.zeros(n, bool)
+    # Samples that leave the bounds are held there and the rest solved again, until none does.
+    while True:
+        free = ~held
+        size = int(free.sum())
+        if size <= 3:
+            break
+        system = np.zeros((size + 3, size + 3))
+        system[:size, :size], system[:size, size:], system[size:, :size] = H[np.ix_(free, free)], W[free], W[free].T
+        right = np.concatenate([-H[np.ix_(free, held)] @ reflectance[held], xyz - reflectance[held] @ W[held]])
+        reflectance[free] = np.linalg.solve(system, right)[:size]
+        outside = free & ((reflectance < LOWEST - 1e-9) | (reflectance > HIGHEST + 1e-9))
+        if not outside.any():
+            return reflectance
+        reflectance = np.clip(reflectance, LOWEST, HIGHEST)
+        held |= outside
+    raise ValueError(f"no smooth reflectance in {LOWEST}..{HIGHEST} has XYZ {np.round(xyz, 4).tolist()}")
