@@ -22,6 +22,8 @@ class PatchResult:
     target        (Y', Cb, Cr) with None where nothing is asked (a vectorscope chip has no Y' target)
     before, after (Y', Cb, Cr): before is exposure, balance, tone and hues left alone
     used          False for check patches and excluded ones
+    *_standard_error   of where the patch lands, as carried from the reading's noise (None: no target)
+    leave_one_out_*    where the chip would land had the other chips alone driven the hues
     """
 
     name: str
@@ -35,6 +37,11 @@ class PatchResult:
     level_error_ire: float | None = None
     delta_e_before: float | None = None
     delta_e_after: float | None = None
+    hue_standard_error_deg: float | None = None
+    radius_standard_error: float | None = None
+    level_standard_error_ire: float | None = None
+    leave_one_out_hue_deg: float | None = None
+    leave_one_out_radius: float | None = None
     note: str = ""
 
 

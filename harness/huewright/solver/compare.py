@@ -1,0 +1,147 @@
+"""Every method on the same reading, side by side, and which one to use."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from huewright.colorimetry.display import from_ycbcr, to_ycbcr
+from huewright.colorimetry.targets import delta_e
+from huewright.errors import InputError, NoAnswerError
+from huewright.models.card import Card
+from huewright.models.footage import Footage
+from huewright.models.reading import Reading
+from huewright.reference import apply_chain
+from huewright.solver import quality
+from huewright.solver.evidence import Sample
+from huewright.solver.hues import direct, miss
+from huewright.solver.linear import fit_map, linear_pairs
+from huewright.solver.problem import Problem, Solution, set_up
+from huewright.solver.sectors import arriving_ycbcr
+from huewright.solver.settings import METHODS, SolveSettings
+from huewright.solver.solve import solve_method
+
+LARGE = 0.3              # CIEDE2000: a difference between methods that is worth giving up chips on target for
+ROUGH = 6.0              # worst local gain above which a method is not recommended
+
+
+def compare(reading: Reading, card: Card, footage: Footage,
+            settings: SolveSettings | None = None) -> list[dict[str, Any]]:
+    """One row a method; the recommended one says why under ``recommended``.
+
+    method, worst_hue_error_deg, worst_radius_error, worst_level_error_ire   on chips and bars
+    chip_delta_e           mean CIEDE2000 between each chip and the same level at its target
+    left_out_delta_e       the same for each chip fitted from the others
+    check_delta_e_mean, check_delta_e_worst   against the check patches' reference; None if the card has none
+    worst_local_gain       most that small differences are stretched, over the display's cube
+    noise_gain_db          against the uncorrected picture
+    folded_fraction        of a LUT's cells turned inside out
+    note                   why a row is empty, or what to know about it
+    """
+    problem = set_up(reading, card, footage, settings or SolveSettings())
+    rows = []
+    for method in METHODS:
+        asked = dataclasses.replace(problem, settings=dataclasses.replace(problem.settings, method=method))
+        try:
+            rows.append(_row(asked, solve_method(asked)))
+        except (InputError, NoAnswerError) as error:
+            rows.append({"method": method, **dict.fromkeys(_COLUMNS), "note": str(error), "recommended": ""})
+    chosen, reason = recommend(rows)
+    for row in rows:
+        if row["method"] == chosen:
+            row["recommended"] = reason
+    return rows
+
+
+_COLUMNS = ("worst_hue_error_deg", "worst_radius_error", "worst_level_error_ire", "chip_delta_e", "left_out_delta_e",
+            "check_delta_e_mean", "check_delta_e_worst", "worst_local_gain", "noise_gain_db", "folded_fraction")
+
+
+def _row(problem: Problem, solution: Solution) -> dict[str, Any]:
+    chain, luma, evidence = problem.chain, problem.luma, problem.evidence
+    operations = solution.operations(chain)
+    bars = quality.mean_ycbcr(operations, evidence.bars, luma)
+    chips = quality.mean_ycbcr(operations, evidence.chips, luma) if evidence.chips else np.empty((0, 3))
+    misses = [miss(place, chip.target) for place, chip in zip(chips, evidence.chips, strict=True)]
+    levels = [abs(place[0] - bar.target.luma) for place, bar in zip(bars, evidence.bars, strict=True)
+              if bar.target.luma is not None]
+    checks = [sample for sample in evidence.checks if sample.name in problem.reference]
+    check_errors: Any = np.empty(0)
+    if checks:
+        shown = from_ycbcr(quality.mean_ycbcr(operations, tuple(checks), luma), luma)
+        check_errors = delta_e(shown, [problem.reference[sample.name] for sample in checks], problem.display.name)
+    values = (
+        max((abs(hue) for hue, _ in misses), default=None), max((abs(r - 1) for _, r in misses), default=None),
+        100 * max(levels, default=0.0), _chip_delta_e(problem, chips, evidence.chips),
+        _left_out_delta_e(problem, solution),
+        float(np.mean(check_errors)) if checks else None, float(np.max(check_errors)) if checks else None,
+        quality.worst_local_gain(problem, solution),
+        quality.noise_gain_db(operations, chain.neutral(), evidence.bars + evidence.chips, luma)[0],
+        quality.folded_fraction(operations))
+    return {"method": solution.method,
+            **{name: None if value is None else float(f"{value:.6g}")
+               for name, value in zip(_COLUMNS, values, strict=True)},
+            "note": "; ".join(solution.notes), "recommended": ""}
+
+
+def _chip_delta_e(problem: Problem, places: np.ndarray, chips: tuple[Sample, ...]) -> float | None:
+    if not chips:
+        return None
+    wanted = np.array(places)
+    wanted[:, 1:] = [(chip.target.cb, chip.target.cr) for chip in chips]
+    return float(np.mean(delta_e(from_ycbcr(places, problem.luma), from_ycbcr(wanted, problem.luma),
+                                 problem.display.name)))
+
+
+def _left_out_delta_e(problem: Problem, solution: Solution) -> float | None:
+    """Each chip as it lands when the method is fitted to the bars and the other chips (levels held)."""
+    chips = problem.evidence.chips
+    if len(chips) < 3:
+        return None
+    places = np.array([_without(problem, solution, index)(chips[index]) for index in range(len(chips))])
+    return _chip_delta_e(problem, places, chips)
+
+
+def _without(problem: Problem, solution: Solution, index: int) -> Callable[[Sample], np.ndarray]:
+    """The method fitted without chip ``index``: a function from a sample to (Y', Cb, Cr)."""
+    chain, luma = problem.chain, problem.luma
+    rest = problem.evidence.chips[:index] + problem.evidence.chips[index + 1:]
+    balance, tone = solution.balance, solution.tone
+    if solution.method == "balance":
+        return lambda sample: arriving_ycbcr(chain, balance, tone, (sample,))[0]
+    if solution.method == "sectors":
+        arriving = arriving_ycbcr(chain, balance, tone, rest)
+        sectors = direct(arriving[:, 1:], [chip.target for chip in rest], luma, problem.settings.least_slope)
+        return lambda sample: to_ycbcr(apply_chain((sectors,), from_ycbcr(
+            arriving_ycbcr(chain, balance, tone, (sample,)), luma)), luma)[0]
+    linear_map = fit_map(solution.method, *linear_pairs(problem, balance, tone, problem.evidence.bars + rest))
+    after = (*chain.encode, *(() if tone is None else (tone,)))
+
+    def landed(sample: Sample) -> np.ndarray:
+        camera = apply_chain(chain.decode, [sample.mean]) * balance.gains
+        return to_ycbcr(apply_chain(after, linear_map(camera)), luma)[0]
+
+    return landed
+
+
+def recommend(rows: list[dict[str, Any]]) -> tuple[str, str]:
+    """(method, one sentence why). Judged on check patches, or on left-out chips where the card has no checks;
+    the sectors, which alone put every chip on its target, are given up only for a large gain."""
+    by_checks = any(row["check_delta_e_mean"] is not None for row in rows)
+    column = "check_delta_e_mean" if by_checks else "left_out_delta_e"
+    what = "the check patches" if by_checks else "chips left out of the fit"
+    fit = [row for row in rows if row[column] is not None and row["worst_local_gain"] <= ROUGH
+           and not row["folded_fraction"]]
+    if not fit:
+        return "balance", ("no method could be judged on patches that it had not seen, or each of them folds or "
+                           "stretches colours; exposure and balance can't do harm")
+    best = min(fit, key=lambda row: row[column])
+    sectors = next((row for row in fit if row["method"] == "sectors"), None)
+    if sectors is not None and sectors[column] <= best[column] + LARGE:
+        return "sectors", (f"every chip lands on its target, and {what} are {sectors[column]:.2f} CIEDE2000 off on "
+                           f"average (best of all methods: {best[column]:.2f})")
+    chips = "" if sectors is None else (f"; sectors put the chips on target but leave them {sectors[column]:.2f} off")
+    return best["method"], f"{what} are {best[column]:.2f} CIEDE2000 off on average, the least of all methods{chips}"

@@ -1,0 +1,142 @@
+"""The methods that work on linear light, for comparison: a white-preserving 3x3 matrix, and root polynomials.
+
+    matrix          least squares from balanced camera light to display light, with equal R, G, B kept equal
+                    (the white-point-preserving least squares of Finlayson and Drew 1997)
+    polynomial-2/3  root polynomials of degree 2 and 3 (Finlayson, Mackiewicz and Hurlbert 2015), expansion and
+                    least squares by colour-science. Rendered from a 3D table over a power of light, whose error
+                    against the exact polynomial is measured and stated.
+
+Both need a full colour to aim at. A chip that is asked only for a place on the vectorscope keeps the level at
+which it arrives, as the sectors would leave it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from huewright_kernels.ops import Lut3D, Operation, ToneCurve, Transfer
+
+from huewright.colorimetry.display import from_ycbcr, to_ycbcr
+from huewright.colorimetry.inverse import inverse_operations, matrix_operation
+from huewright.errors import InputError
+from huewright.reference import apply_chain
+from huewright.solver.chain import Balance
+from huewright.solver.evidence import Sample
+from huewright.solver.problem import Problem, Solution, rounded
+from huewright.solver.sectors import arriving_ycbcr, solve_levels
+
+TABLE_SIZE = 49
+TABLE_TOP = 4.0          # linear light, white diffuser = 1: above it the table clamps
+# Roots of products are smooth functions of roots, so the table stands over a power of light; what it holds is
+# encoded much like a display, so that its steps are even to the eye.
+SHAPER = Transfer("bt1886", "encode")
+CONTENT, CONTENT_INVERSE = Transfer("bt709", "encode"), Transfer("bt709", "decode")
+LinearMap = Callable[[np.ndarray], np.ndarray]
+
+
+def solve_linear(problem: Problem, method: str) -> Solution:
+    """A :class:`Solution` by ``method``: "matrix", "polynomial-2" or "polynomial-3".
+
+    Raises :class:`InputError` for footage with a look: light cannot be aimed at through a look's table.
+    """
+    if problem.chain.has_look:
+        raise InputError(f"method {method!r} fits linear light to the display's encoding and cannot aim through a look "
+                         "LUT; use --method sectors or balance, or solve without --look")
+    model, fit = solve_levels(problem)
+    balance, tone = model.balance(rounded(fit.natural, 7)), model.tone(rounded(fit.natural, 7))
+    samples = problem.evidence.bars + problem.evidence.chips
+    camera, wanted = linear_pairs(problem, balance, tone, samples)
+    linear_map = fit_map(method, camera, wanted)
+    if method == "matrix":
+        return Solution(method, balance, (matrix_operation(linear_map(np.eye(3)).T),), tone, model=model, fit=fit)
+    colour, worst, mean = _baked(problem, linear_map)
+    notes = [f"the root polynomial is rendered from a {TABLE_SIZE}-cubed table: its signal is off by up to "
+             f"{worst:.4f} and {mean:.5f} on average inside the display's cube, and light above {TABLE_TOP:g} times "
+             "white is clamped"]
+    terms = {"polynomial-2": 6, "polynomial-3": 13}[method]
+    if len(samples) < 2 * terms:
+        notes.append(f"{terms} terms a channel are fitted to {len(samples)} patches: expect it to fit those and to "
+                     "stray between them")
+    return Solution(method, balance, colour, tone, model=model, fit=fit, colour_error=worst, notes=tuple(notes),
+                    numbers={"table_error_worst": worst, "table_error_mean": mean})
+
+
+def fit_map(method: str, camera: np.ndarray, wanted: np.ndarray) -> LinearMap:
+    """A function of linear light (..., 3), fitted to take ``camera`` (n, 3) to ``wanted`` (n, 3)."""
+    if method == "matrix":
+        matrix = white_preserving_matrix(camera, wanted)
+        return lambda rgb: np.asarray(rgb) @ matrix.T
+    from colour.characterisation import matrix_colour_correction_Finlayson2015, polynomial_expansion_Finlayson2015
+
+    degree = int(method.rsplit("-", 1)[1])
+    weights = matrix_colour_correction_Finlayson2015(camera, wanted, degree, True)
+
+    def apply_polynomial(rgb: np.ndarray) -> np.ndarray:
+        # Roots of products need light that is not negative; negative light has no root polynomial.
+        light = np.maximum(np.asarray(rgb, dtype=np.float64), 0.0)
+        return polynomial_expansion_Finlayson2015(light, degree, True) @ weights.T
+
+    return apply_polynomial
+
+
+def white_preserving_matrix(camera: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+    """3x3 with rows that add up to 1, least squares from ``camera`` (n, 3) to ``wanted`` (n, 3)."""
+    basis = camera[:, 1:] - camera[:, :1]
+    matrix = np.empty((3, 3))
+    for channel in range(3):
+        pair, *_ = np.linalg.lstsq(basis, wanted[:, channel] - camera[:, 0], rcond=None)
+        matrix[channel] = 1.0 - pair.sum(), pair[0], pair[1]
+    return rounded(matrix, 9)
+
+
+def linear_pairs(problem: Problem, balance: Balance, tone: ToneCurve | None,
+                 samples: Sequence[Sample]) -> tuple[np.ndarray, np.ndarray]:
+    """(balanced camera light, display light wanted before the tone curve), each (n, 3)."""
+    camera = apply_chain(problem.chain.decode, [sample.mean for sample in samples]) * balance.gains
+    wanted = wanted_ycbcr(problem, balance, tone, samples)
+    signal = before_tone(tone, from_ycbcr(wanted, problem.luma))
+    return camera, apply_chain(inverse_operations(problem.chain.encode), signal)
+
+
+def wanted_ycbcr(problem: Problem, balance: Balance, tone: ToneCurve | None,
+                 samples: Sequence[Sample]) -> np.ndarray:
+    """Targets (n, 3) with the level filled in where none is asked for: the reference's for colorimetric targets,
+    else the level at which the patch arrives."""
+    arriving = arriving_ycbcr(problem.chain, balance, tone, tuple(samples))
+    for row, sample in zip(arriving, samples, strict=True):
+        row[1:] = sample.target.cb, sample.target.cr
+        if sample.target.luma is not None:
+            row[0] = sample.target.luma
+        elif problem.settings.mode == "colorimetric":
+            row[0] = to_ycbcr(problem.reference[sample.name], problem.luma)[0]
+    return arriving
+
+
+def before_tone(tone: ToneCurve | None, signal: np.ndarray) -> np.ndarray:
+    """The signal that the rising curve ``tone`` takes to ``signal``, by bisection."""
+    if tone is None:
+        return signal
+    low, high = np.full(signal.shape, -16.0), np.full(signal.shape, 16.0)
+    for _ in range(80):
+        middle = (low + high) / 2
+        above = apply_chain((tone,), middle) > signal
+        low, high = np.where(above, low, middle), np.where(above, middle, high)
+    return (low + high) / 2
+
+
+def _baked(problem: Problem, linear_map: LinearMap) -> tuple[tuple[Operation, ...], float, float]:
+    """(shaper, table, what undoes the table's encoding), worst and mean signal error over the display's cube."""
+    ends = apply_chain((SHAPER,), [[0.0] * 3, [TABLE_TOP] * 3])
+    low, high = tuple(map(float, ends[0])), tuple(map(float, ends[1]))
+    axis = np.linspace(low[0], high[0], TABLE_SIZE)
+    lattice = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1)
+    table = apply_chain((CONTENT,), linear_map(apply_chain(inverse_operations((SHAPER,)), lattice)))
+    colour = (SHAPER, Lut3D(np.round(table, 6), low, high), CONTENT_INVERSE)  # type: ignore[arg-type]
+    signal = np.random.default_rng(1).random((20000, 3))
+    light = apply_chain((*inverse_operations(problem.chain.encode),
+                         matrix_operation(np.linalg.inv(problem.chain.primaries))), signal)
+    light = light[np.all(light >= 0, axis=1)]
+    exact = apply_chain(problem.chain.encode, linear_map(light))
+    error = np.abs(apply_chain((*colour, *problem.chain.encode), light) - exact)
+    return colour, float(error.max()), float(error.mean())

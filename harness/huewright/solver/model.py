@@ -1,0 +1,213 @@
+"""The unknowns of the solve, what they predict for each patch, and how far that is from what was asked.
+
+Natural unknowns, in this order: exposure and balance in stops; the signal at which each bar arrives at the tone
+curve (the curve takes it to the bar's level; the bar nearest to mid grey is left to exposure, so that exposure
+and tone cannot take turns); rotation in degrees and natural log of gain at each control hue.
+
+Internal unknowns are those that least squares works on: slopes of the tone curve between bars instead of places,
+and shares of the circle instead of rotations, so that whatever the optimiser tries, tone rises and hues keep their
+order, each with a least slope.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from huewright_kernels.ops import HueSectors, ToneCurve
+
+from huewright.colorimetry.display import to_ycbcr
+from huewright.reference import apply_chain
+from huewright.solver.chain import Balance, Chain
+from huewright.solver.evidence import Sample
+from huewright.solver.settings import SolveSettings
+
+MID_LEVEL = 0.41         # 18 % reflectance through the OETF of ITU-R BT.709-6
+STEEPEST = math.log(4.0)     # tone slopes and gains stay within 1/4 .. 4
+TONE_STEP = 0.05         # helper anchors this far outside the outermost bars hold the end slopes
+GROUP_STEP = 0.02        # bars closer in level than this share a tone anchor
+BALANCE_LIMIT_STOPS = 8.0
+
+
+def sigma_points(mean: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+    """(n, 6, 3) points whose plain average gives the expectation of a function of (n, 3) means with (n, 3, 3)
+    covariances, right to third order (Julier and Uhlmann 1997, with no weight at the centre).
+
+    The mean of corrected noisy pixels is not the corrected mean: this is what makes the rendered patch, not the
+    corrected average, land on its target.
+    """
+    values, vectors = np.linalg.eigh(covariance)
+    axes = vectors * np.sqrt(np.clip(values, 0.0, None))[:, None, :] * math.sqrt(3.0)
+    offsets = np.concatenate([np.swapaxes(axes, 1, 2), -np.swapaxes(axes, 1, 2)], axis=1)
+    return mean[:, None, :] + offsets
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What the unknowns belong to: tone ``levels`` (rising; none: no tone curve) with ``fixed`` the one left to
+    exposure, and control ``hues_deg`` (rising in [0, 360); none: no sectors)."""
+
+    levels: tuple[float, ...] = ()
+    fixed: int = 0
+    hues_deg: tuple[float, ...] = ()
+
+    @property
+    def tone_count(self) -> int:
+        return max(len(self.levels) - 1, 0)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        free = [level for index, level in enumerate(self.levels) if index != self.fixed]
+        return ("exposure_stops", "balance_red_stops", "balance_blue_stops",
+                *(f"tone_x_at_{100 * level:.1f}_ire" for level in free),
+                *(f"rotation_at_{hue:.1f}_deg" for hue in self.hues_deg),
+                *(f"log_gain_at_{hue:.1f}_deg" for hue in self.hues_deg))
+
+
+def tone_layout(bars: Sequence[Sample]) -> tuple[tuple[float, ...], int]:
+    """Levels for the tone anchors, and which of them exposure takes."""
+    levels = sorted(float(bar.target.luma) for bar in bars if bar.target.luma is not None)
+    step = GROUP_STEP
+    while True:
+        groups: list[list[float]] = [[levels[0]]]
+        for level in levels[1:]:
+            if level - groups[-1][0] < step:
+                groups[-1].append(level)
+            else:
+                groups.append([level])
+        if len(groups) <= 14:            # a tone curve has up to 16 anchors, two of them the helpers
+            break
+        step *= 1.5
+    centres = tuple(round(sum(group) / len(group), 7) for group in groups)
+    return centres, int(np.argmin([abs(centre - MID_LEVEL) for centre in centres]))
+
+
+class Model:
+    """Prediction and residuals for ``samples`` under ``chain`` with the unknowns of ``layout``."""
+
+    def __init__(self, chain: Chain, samples: Sequence[Sample], layout: Layout, settings: SolveSettings) -> None:
+        self.chain, self.samples, self.layout, self.settings = chain, tuple(samples), layout, settings
+        self.luma = (chain.display.kr, chain.display.kb)
+        self.means = np.array([sample.mean for sample in samples])
+        self.pixel_covariance = np.array([sample.pixel_covariance for sample in samples])
+        self.points = apply_chain(chain.decode, sigma_points(self.means, self.pixel_covariance))
+        self.asked = np.array([[np.nan if value is None else value for value in
+                                (sample.target.luma, sample.target.cb, sample.target.cr)] for sample in samples])
+        self._levels = np.array(layout.levels)
+        self._hues = np.array(layout.hues_deg)
+        self._steps = np.diff(np.append(self._hues, self._hues[0] + 360.0)) if len(self._hues) else np.empty(0)
+        n, t = len(self._hues), layout.tone_count
+        self._tone = slice(3, 3 + t)
+        self._rotation = slice(3 + t, 3 + t + n)
+        self._gain = slice(3 + t + n, 3 + t + 2 * n)
+        self.size = 3 + t + 2 * n
+        self.prior = np.concatenate([
+            np.full(3, settings.exposure_prior_stops), np.full(t, settings.tone_prior),
+            np.full(n, settings.rotation_prior_deg), np.full(n, settings.log_gain_prior)])
+        free = np.delete(self._levels, layout.fixed) if t else np.empty(0)
+        self.identity = np.concatenate([np.zeros(3), free, np.zeros(2 * n)])
+        bound = np.concatenate([np.full(3, BALANCE_LIMIT_STOPS), np.full(t, STEEPEST), np.full(n, 90.0),
+                                np.full(n, STEEPEST)])
+        if n:
+            bound[self._rotation][1:] = 6.0      # log shares of the circle
+        self.bounds = (-bound, bound)
+
+    # --- natural <-> internal -------------------------------------------------------------------------------
+
+    def natural(self, internal: np.ndarray) -> np.ndarray:
+        values = np.array(internal, dtype=np.float64)
+        if self.layout.tone_count:
+            values[self._tone] = self._places(internal[self._tone])
+        if len(self._hues):
+            values[self._rotation] = self._rotations(internal[self._rotation])
+        return values
+
+    def internal(self, natural: np.ndarray) -> np.ndarray:
+        """The nearest internal values within bounds."""
+        values = np.array(natural, dtype=np.float64)
+        if self.layout.tone_count:
+            places = np.insert(natural[self._tone], self.layout.fixed, self._levels[self.layout.fixed])
+            secants = np.diff(self._levels) / np.maximum(np.diff(places), 1e-6)
+            values[self._tone] = np.log(secants)
+        if len(self._hues):
+            turned = self._hues + natural[self._rotation]
+            slopes = np.diff(np.append(turned, turned[0] + 360.0)) / self._steps
+            least = self.settings.least_slope
+            logs = np.log(np.maximum((slopes - least) / (1 - least), 1e-3))
+            values[self._rotation] = np.concatenate([natural[self._rotation][:1], logs[1:] - logs[0]])
+        return np.clip(values, self.bounds[0] + 1e-9, self.bounds[1] - 1e-9)
+
+    def _places(self, logs: np.ndarray) -> np.ndarray:
+        steps = np.diff(self._levels) * np.exp(-logs)
+        fixed = self.layout.fixed
+        above = self._levels[fixed] + np.cumsum(steps[fixed:])
+        below = self._levels[fixed] - np.cumsum(steps[:fixed][::-1])[::-1]
+        return np.concatenate([below, above])
+
+    def _rotations(self, values: np.ndarray) -> np.ndarray:
+        shares = np.exp(np.concatenate([[0.0], values[1:]]))
+        least = self.settings.least_slope
+        slopes = least + (1 - least) * 360.0 * shares / float(shares @ self._steps)
+        turned = self._hues[0] + values[0] + np.concatenate([[0.0], np.cumsum(slopes * self._steps)[:-1]])
+        return turned - self._hues
+
+    # --- operations -----------------------------------------------------------------------------------------
+
+    def balance(self, natural: np.ndarray) -> Balance:
+        return Balance(float(natural[0]), float(natural[1]), float(natural[2]))
+
+    def tone(self, natural: np.ndarray) -> ToneCurve | None:
+        """The curve through the bars, with a helper anchor outside each end that keeps the last secant's slope."""
+        if len(self._levels) < 2:
+            return None
+        y = self._levels
+        x = np.insert(natural[self._tone], self.layout.fixed, y[self.layout.fixed])
+        first, last = (x[1] - x[0]) / (y[1] - y[0]), (x[-1] - x[-2]) / (y[-1] - y[-2])
+        x = np.concatenate([[x[0] - TONE_STEP * first], x, [x[-1] + TONE_STEP * last]])
+        y = np.concatenate([[y[0] - TONE_STEP], y, [y[-1] + TONE_STEP]])
+        return ToneCurve(tuple(x.tolist()), tuple(y.tolist()))
+
+    def sectors(self, natural: np.ndarray) -> HueSectors | None:
+        if not len(self._hues):
+            return None
+        return HueSectors(self.layout.hues_deg, tuple(natural[self._rotation].tolist()),
+                          tuple(np.exp(natural[self._gain]).tolist()), *self.luma)
+
+    def operations(self, natural: np.ndarray) -> tuple:
+        return self.chain.after_decode(self.balance(natural), tone=self.tone(natural), sectors=self.sectors(natural))
+
+    # --- prediction -----------------------------------------------------------------------------------------
+
+    def predict(self, natural: np.ndarray) -> np.ndarray:
+        """Expected (Y', Cb, Cr) (n, 3) of the patches' corrected pixels."""
+        rgb = apply_chain(self.operations(natural), self.points).mean(axis=1)
+        return to_ycbcr(rgb, self.luma)
+
+    def whitening(self, natural: np.ndarray) -> list[np.ndarray]:
+        """For each patch the matrix that turns (Y', Cb, Cr) misses into uncorrelated ones of unit variance."""
+        jacobian = code_jacobian((*self.chain.decode, *self.operations(natural)), self.means, self.luma)
+        result = []
+        for sample, slope in zip(self.samples, jacobian, strict=True):
+            covariance = slope @ sample.mean_covariance @ slope.T + self.settings.floor**2 * np.eye(3)
+            asked = slice(1, 3) if sample.target.luma is None else slice(0, 3)
+            result.append(np.linalg.inv(np.linalg.cholesky(covariance[asked, asked])))
+        return result
+
+    def misses(self, natural: np.ndarray, whitening: list[np.ndarray]) -> np.ndarray:
+        """Whitened differences from the targets, all patches in one vector."""
+        difference = self.predict(natural) - self.asked
+        return np.concatenate([white @ row[-len(white):] for white, row in zip(whitening, difference, strict=True)])
+
+    def pulls(self, natural: np.ndarray) -> np.ndarray:
+        """Whitened distances from the identity."""
+        return (natural - self.identity) / self.prior
+
+
+def code_jacobian(operations: Sequence, codes: np.ndarray, luma: tuple[float, float],
+                  step: float = 2e-4) -> np.ndarray:
+    """(n, 3, 3): slopes of (Y', Cb, Cr) with respect to the code values (n, 3), by central differences."""
+    offsets = step * np.concatenate([np.eye(3), -np.eye(3)])
+    out = to_ycbcr(apply_chain(operations, codes[:, None, :] + offsets), luma)
+    return np.swapaxes(out[:, :3] - out[:, 3:], 1, 2) / (2 * step)

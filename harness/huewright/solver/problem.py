@@ -1,0 +1,84 @@
+"""Everything that a solve starts from, worked out once; and what a method hands back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from huewright_kernels.ops import HueSectors, Operation, ToneCurve
+
+from huewright.colorimetry.display import Display, display_named
+from huewright.colorimetry.targets import Target, reference_rgb, targets_for
+from huewright.models.card import Card
+from huewright.models.footage import Footage
+from huewright.models.reading import Reading
+from huewright.solver.chain import Balance, Chain
+from huewright.solver.evidence import Evidence, Sample, gather
+from huewright.solver.fit import Fit
+from huewright.solver.model import Model
+from huewright.solver.settings import SolveSettings
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A reading against a card. ``reference`` is R'G'B' on the display by patch name, where the card has it."""
+
+    card: Card
+    reading: Reading
+    footage: Footage
+    settings: SolveSettings
+    display: Display
+    chain: Chain
+    targets: dict[str, Target]
+    evidence: Evidence
+    reference: dict[str, tuple[float, ...]]
+
+    @property
+    def luma(self) -> tuple[float, float]:
+        return self.display.kr, self.display.kb
+
+    @property
+    def samples(self) -> tuple[Sample, ...]:
+        """Every patch that was read, used or not, in no card order."""
+        evidence = self.evidence
+        return evidence.bars + evidence.chips + evidence.checks + evidence.set_aside
+
+
+@dataclass(frozen=True)
+class Solution:
+    """What a method arrived at. ``model`` and ``fit`` are None where there is no covariance to carry.
+
+    colour_error   largest signal error of a baked table over the display's cube; 0 if nothing was baked
+    notes          sentences for the person
+    """
+
+    method: str
+    balance: Balance
+    colour: tuple[Operation, ...] = ()
+    tone: ToneCurve | None = None
+    sectors: HueSectors | None = None
+    model: Model | None = None
+    fit: Fit | None = None
+    colour_error: float = 0.0
+    notes: tuple[str, ...] = ()
+    numbers: dict[str, Any] = field(default_factory=dict)
+
+    def operations(self, chain: Chain) -> tuple[Operation, ...]:
+        return chain.whole(self.balance, colour=self.colour, tone=self.tone, sectors=self.sectors)
+
+
+def set_up(reading: Reading, card: Card, footage: Footage, settings: SolveSettings) -> Problem:
+    """Raises :class:`InputError` for settings or a card that don't fit, :class:`NoAnswerError` where the reading
+    cannot support an answer."""
+    display = display_named(settings.display)
+    targets = targets_for(card, mode=settings.mode, fraction=settings.fraction, display=settings.display,
+                          adaptation=settings.adaptation)
+    evidence = gather(reading, card, targets, settings)
+    return Problem(card, reading, footage, settings, display, Chain(footage, display, settings.adaptation), targets,
+                   evidence, reference_rgb(card, settings.display, settings.adaptation))
+
+
+def rounded(value: Any, digits: int) -> Any:
+    """``value`` to ``digits`` decimals, so that a file doesn't carry the optimiser's last bits; no minus zero."""
+    return np.round(np.asarray(value, dtype=np.float64), digits) + 0.0

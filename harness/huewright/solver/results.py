@@ -1,0 +1,269 @@
+"""From a method's answer to a :class:`Correction`: every patch's result, the diagnostics, the warnings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from huewright.colorimetry.display import from_ycbcr, hue_deg
+from huewright.colorimetry.targets import delta_e
+from huewright.models.correction import Correction, PatchResult
+from huewright.solver import quality
+from huewright.solver.evidence import Sample
+from huewright.solver.hues import leave_one_out, miss
+from huewright.solver.model import Model
+from huewright.solver.problem import Problem, Solution
+from huewright.solver.sectors import arriving_ycbcr, solve_balance
+from huewright.solver.settings import SolveSettings
+
+INTERVAL = 1.96             # standard errors to either side of a 95 % interval
+CHECK_MARGIN = 0.3          # CIEDE2000 by which check patches may be worse than with balance alone, unwarned
+NOISE_CAUTION_DB = 6.0
+LOCAL_GAIN_CAUTION = 4.0
+LEAVE_ONE_OUT_CAUTION_DEG = 20.0
+
+
+def correction_from(problem: Problem, solution: Solution, *, identity: bool = False,
+                    provenance: dict[str, Any] | None = None) -> Correction:
+    """The correction, with everything that a colour scientist asks for. ``identity``: nothing is to be changed."""
+    neutral = problem.chain.neutral()
+    operations = neutral if identity else solution.operations(problem.chain)
+    samples = problem.samples
+    before = quality.mean_ycbcr(neutral, samples, problem.luma)
+    after = quality.mean_ycbcr(operations, samples, problem.luma)
+    errors = _landing_errors(problem, solution) if not identity else {}
+    left_out = _left_out(problem, solution)
+    colours = _delta_e(problem, samples, before, after)
+    rows = {sample.name: _result(problem, sample, before[k], after[k], colours.get(sample.name),
+                                 errors.get(sample.name), left_out.get(sample.name))
+            for k, sample in enumerate(samples)}
+    patches = tuple(rows[patch.name] for patch in problem.card.patches if patch.name in rows)
+    diagnostics = _diagnostics(problem, solution, operations, neutral, patches, identity)
+    warnings = (*solution.notes, *_warnings(problem, solution, patches, diagnostics, identity))
+    return Correction(solution.method, problem.footage, problem.settings.display, operations, neutral, patches,
+                      _parameters(solution, identity), diagnostics, warnings, provenance or {})
+
+
+def significant(value: Any, digits: int = 7) -> Any:
+    """Floats to ``digits`` significant digits, inside dicts and lists too; what isn't finite becomes None."""
+    if isinstance(value, dict):
+        return {key: significant(item, digits) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [significant(item, digits) for item in value]
+    if isinstance(value, (float, np.floating)):
+        return float(f"{value:.{digits}g}") + 0.0 if np.isfinite(value) else None
+    return value.item() if isinstance(value, np.generic) else value
+
+
+def _decimals(value: float | None, digits: int = 6) -> float | None:
+    return None if value is None or not np.isfinite(value) else round(float(value), digits) + 0.0
+
+
+def _result(problem: Problem, sample: Sample, before: np.ndarray, after: np.ndarray,
+            colours: tuple[float, float] | None, errors: np.ndarray | None,
+            left_out: np.ndarray | None) -> PatchResult:
+    target = sample.target
+    used = sample.role != "check" and sample.name not in problem.evidence.unused
+    hue_error = ratio = level_error = None
+    if sample.role == "chip":
+        hue_error, ratio = miss(after, target)
+    if sample.role == "bar" and target.luma is not None:
+        level_error = 100.0 * (after[0] - target.luma)
+    return PatchResult(
+        sample.name, sample.role, used,
+        tuple(_decimals(v, 7) for v in (target.luma, target.cb, target.cr)),  # type: ignore[arg-type]
+        tuple(_decimals(v, 7) for v in before), tuple(_decimals(v, 7) for v in after),  # type: ignore[arg-type]
+        _decimals(hue_error), _decimals(ratio), _decimals(level_error),
+        _decimals(colours[0] if colours else None, 4), _decimals(colours[1] if colours else None, 4),
+        *((None, None, None) if errors is None else tuple(_decimals(v) for v in errors)),
+        *((None, None) if left_out is None else tuple(_decimals(v, 4) for v in left_out)),
+        note=problem.evidence.unused.get(sample.name, ""))
+
+
+def _delta_e(problem: Problem, samples: tuple[Sample, ...], before: np.ndarray,
+             after: np.ndarray) -> dict[str, tuple[float, float]]:
+    """CIEDE2000 against the card's reference colour, before and after, of the patches that have one."""
+    rows = [k for k, sample in enumerate(samples) if sample.name in problem.reference]
+    if not rows:
+        return {}
+    reference = np.array([problem.reference[samples[k].name] for k in rows])
+    sides = [delta_e(from_ycbcr(side[rows], problem.luma), reference, problem.display.name)
+             for side in (before, after)]
+    return {samples[k].name: (float(sides[0][i]), float(sides[1][i])) for i, k in enumerate(rows)}
+
+
+def _landing_errors(problem: Problem, solution: Solution) -> dict[str, np.ndarray]:
+    """Standard errors (hue in degrees, radius ratio, level in IRE) of where the used patches land."""
+    if solution.model is None or solution.fit is None or solution.method not in ("sectors", "balance"):
+        return {}
+    fit, samples = solution.fit, problem.evidence.bars + problem.evidence.chips
+    model = Model(problem.chain, samples, solution.model.layout, problem.settings)
+    slopes = np.empty((len(samples), 3, model.size))
+    for column in range(model.size):
+        step = np.zeros(model.size)
+        step[column] = 1e-5 * model.prior[column]
+        slopes[:, :, column] = (model.predict(fit.natural + step) - model.predict(fit.natural - step)) / (
+            2e-5 * model.prior[column])
+    result = {}
+    for sample, slope, place in zip(samples, slopes, model.predict(fit.natural), strict=True):
+        covariance = slope @ fit.covariance @ slope.T
+        errors = np.full(3, np.nan)
+        if sample.role == "chip":
+            radius = np.hypot(place[1], place[2])
+            outward = place[1:] / radius
+            sideways = np.array([-outward[1], outward[0]])
+            errors[0] = np.degrees(np.sqrt(sideways @ covariance[1:, 1:] @ sideways) / radius)
+            errors[1] = np.sqrt(outward @ covariance[1:, 1:] @ outward) / sample.target.radius
+        else:
+            errors[2] = 100.0 * np.sqrt(covariance[0, 0])
+        result[sample.name] = errors
+    return result
+
+
+def _left_out(problem: Problem, solution: Solution) -> dict[str, np.ndarray]:
+    chips = problem.evidence.chips
+    if solution.method != "sectors" or len(chips) < 3:
+        return {}
+    arriving = arriving_ycbcr(problem.chain, solution.balance, solution.tone, chips)
+    errors = leave_one_out(arriving, [chip.target for chip in chips], problem.luma, problem.settings.least_slope)
+    return {chip.name: row for chip, row in zip(chips, errors, strict=True)}
+
+
+def _parameters(solution: Solution, identity: bool) -> dict[str, tuple[float, float]]:
+    if identity or solution.fit is None or solution.model is None:
+        return {}
+    errors = np.sqrt(np.diag(solution.fit.covariance))
+    parameters = {}
+    for name, value, error in zip(solution.model.layout.names, solution.fit.natural, errors, strict=True):
+        if name.startswith("log_gain"):        # a reader wants the gain itself
+            value = float(np.exp(value))
+            name, error = name.removeprefix("log_"), error * value
+        parameters[name] = (round(float(value), 7) + 0.0, significant(float(error), 5))
+    return parameters
+
+
+def _diagnostics(problem: Problem, solution: Solution, operations: tuple, neutral: tuple,
+                 patches: tuple[PatchResult, ...], identity: bool) -> dict[str, Any]:
+    used = problem.evidence.bars + problem.evidence.chips
+    noise, chroma_noise = quality.noise_gain_db(operations, neutral, used, problem.luma)
+    checks = [row for row in patches if row.role == "check" and row.used is False and row.delta_e_after is not None
+              and row.name not in problem.evidence.unused]
+    numbers: dict[str, Any] = {
+        "identity": identity,
+        "noise_gain_db": noise, "chroma_noise_gain_db": chroma_noise,
+        "worst_local_gain": 1.0 if identity else quality.worst_local_gain(problem, solution),
+        "folded_fraction": quality.folded_fraction(operations),
+        "folded_fraction_neutral": quality.folded_fraction(neutral),
+        "out_of_gamut_patches": quality.gamut_fraction(operations, problem.samples),
+    }
+    if solution.fit is not None and not identity:
+        numbers |= {"condition": solution.fit.condition, "bounds_hit": list(solution.fit.at_bounds),
+                    "evaluations": solution.fit.evaluations,
+                    "misfit_rms": float(np.sqrt(np.mean(solution.fit.misses**2)))}
+    left_out = [row for row in patches if row.leave_one_out_hue_deg is not None]
+    if left_out:
+        numbers |= {
+            "leave_one_out_worst_hue_deg": max(abs(row.leave_one_out_hue_deg or 0.0) for row in left_out),
+            "leave_one_out_worst_radius": max(abs((row.leave_one_out_radius or 1.0) - 1.0) for row in left_out)}
+    if checks:
+        plain = _balance_only_delta_e(problem, [row.name for row in checks])
+        numbers |= {"check_delta_e_before_mean": float(np.mean([row.delta_e_before for row in checks])),
+                    "check_delta_e_after_mean": float(np.mean([row.delta_e_after for row in checks])),
+                    "check_delta_e_after_worst": float(np.max([row.delta_e_after for row in checks])),
+                    "check_delta_e_balance_only_mean": float(np.mean(list(plain.values()))),
+                    "check_delta_e_balance_only": plain}
+    return significant(numbers | solution.numbers)
+
+
+def _balance_only_delta_e(problem: Problem, names: list[str]) -> dict[str, float]:
+    operations = solve_balance(problem).operations(problem.chain)
+    samples = tuple(sample for sample in problem.evidence.checks if sample.name in names)
+    after = quality.mean_ycbcr(operations, samples, problem.luma)
+    return {name: pair[1] for name, pair in _delta_e(problem, samples, after, after).items()}
+
+
+def _warnings(problem: Problem, solution: Solution, patches: tuple[PatchResult, ...], numbers: dict[str, Any],
+              identity: bool) -> list[str]:
+    said = _off_target(patches, problem.settings)
+    for name, reason in problem.evidence.unused.items():
+        said.append(_unsupported(problem, name, reason))
+    if numbers.get("bounds_hit"):
+        said.append(f"held at a bound: {', '.join(numbers['bounds_hit'])}; the footage is further from its targets "
+                    "than a correction of this kind should go")
+    if numbers["folded_fraction"] > numbers["folded_fraction_neutral"]:
+        said.append(f"{100 * numbers['folded_fraction']:.2f} % of a LUT's cells are turned inside out: colours there "
+                    "change order")
+    if numbers["noise_gain_db"] > NOISE_CAUTION_DB or numbers["chroma_noise_gain_db"] > NOISE_CAUTION_DB:
+        said.append(f"noise is lifted by {numbers['noise_gain_db']:.1f} dB ({numbers['chroma_noise_gain_db']:.1f} dB "
+                    "in colour); look at the shadows")
+    if numbers["worst_local_gain"] > LOCAL_GAIN_CAUTION:
+        said.append(f"somewhere in the cube small differences are stretched {numbers['worst_local_gain']:.1f} times; "
+                    "look at gradients and skin")
+    if numbers.get("leave_one_out_worst_hue_deg", 0.0) > LEAVE_ONE_OUT_CAUTION_DEG:
+        worst = max((row for row in patches if row.leave_one_out_hue_deg is not None),
+                    key=lambda row: abs(row.leave_one_out_hue_deg or 0.0))
+        said.append(f"chip {worst.name!r} would miss by {abs(worst.leave_one_out_hue_deg or 0.0):.0f} degrees if the "
+                    "others alone drove the hues: hues between chips are less certain than the chips themselves")
+    return said + _check_warnings(patches, numbers, identity)
+
+
+def _off_target(patches: tuple[PatchResult, ...], settings: SolveSettings) -> list[str]:
+    """Used patches that miss, and those that noise alone may carry beyond the limits: one sentence each."""
+    missing: list[str] = []
+    uncertain: list[str] = []
+    for row in patches:
+        if not row.used:
+            continue
+        for miss_by, error, limit, unit in (
+                (row.hue_error_deg, row.hue_standard_error_deg, settings.hue_limit_deg, "degrees"),
+                (None if row.radius_ratio is None else 100 * (row.radius_ratio - 1),
+                 None if row.radius_standard_error is None else 100 * row.radius_standard_error,
+                 100 * settings.radius_limit, "% of radius"),
+                (row.level_error_ire, row.level_standard_error_ire, settings.level_limit_ire, "IRE")):
+            if miss_by is not None and abs(miss_by) > limit:
+                missing.append(f"{row.name} {abs(miss_by):.2f} {unit}")
+            elif error is not None and INTERVAL * error > limit:
+                uncertain.append(f"{row.name} {INTERVAL * error:.2f} {unit}")
+    limits = (f"limits: {settings.hue_limit_deg:g} degrees of hue, {100 * settings.radius_limit:g} % of radius, "
+              f"{settings.level_limit_ire:g} IRE")
+    said = []
+    if missing:
+        said.append(f"off target: {', '.join(missing)} ({limits})")
+    if uncertain:
+        said.append(f"noise leaves these uncertain by (95 % interval): {', '.join(uncertain)} ({limits}); more frames "
+                    "of the card, or a larger card in frame, would help")
+    return said
+
+
+def _unsupported(problem: Problem, name: str, reason: str) -> str:
+    patch, target = problem.card.patch(name), problem.targets[name]
+    if patch.role == "chip":
+        near = [hue_deg(chip.target.cb, chip.target.cr) for chip in problem.evidence.chips]
+        if not near:
+            return f"chip {name!r} was not used ({reason})"
+        below = min(float(target.hue_deg - hue) % 360 for hue in near)
+        above = min(float(hue - target.hue_deg) % 360 for hue in near)
+        return (f"chip {name!r} was not used ({reason}): hues from {(target.hue_deg - below) % 360:.0f} to "
+                f"{(target.hue_deg + above) % 360:.0f} degrees follow the chips at either end, unsupported between")
+    if patch.role == "bar":
+        return f"bar {name!r} was not used ({reason}): levels near {100 * (target.luma or 0):.0f} IRE are unsupported"
+    return f"check patch {name!r} was not read ({reason}): it proves nothing here"
+
+
+def _check_warnings(patches: tuple[PatchResult, ...], numbers: dict[str, Any], identity: bool) -> list[str]:
+    plain = numbers.get("check_delta_e_balance_only")
+    if not plain or identity:
+        return []
+    said = []
+    mean, alone = numbers["check_delta_e_after_mean"], numbers["check_delta_e_balance_only_mean"]
+    if mean > alone + CHECK_MARGIN:
+        said.append(f"check patches are worse than with exposure and balance alone: mean CIEDE2000 {mean:.2f} against "
+                    f"{alone:.2f}; compare the methods before you trust this one")
+    worse = {row.name: row.delta_e_after for row in patches
+             if row.name in plain and row.delta_e_after is not None
+             and row.delta_e_after > plain[row.name] + CHECK_MARGIN}
+    if worse:
+        said.append("worse than with exposure and balance alone: " + ", ".join(
+            f"{name} (CIEDE2000 {value:.2f} against {plain[name]:.2f})" for name, value in worse.items()))
+    return said

@@ -1,0 +1,112 @@
+"""The method of the house: exposure, balance, tone and hue sectors, jointly. And plain exposure and balance."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+from huewright_kernels.ops import HueSectors, ToneCurve
+
+from huewright.colorimetry.display import to_ycbcr
+from huewright.errors import NoAnswerError
+from huewright.reference import apply_chain
+from huewright.solver.chain import Balance, Chain
+from huewright.solver.evidence import Sample, check_light
+from huewright.solver.fit import Fit, describe, minimise
+from huewright.solver.hues import direct
+from huewright.solver.model import MID_LEVEL, Layout, Model, tone_layout
+from huewright.solver.problem import Problem, Solution, rounded
+
+MOST_BALANCE_STOPS = 4.0     # beyond this one channel has next to no signal left
+
+
+def solve_levels(problem: Problem, *, tone: bool = True, start: np.ndarray | None = None) -> tuple[Model, Fit]:
+    """Exposure, balance and (if ``tone``) the tone curve from the bars alone.
+
+    Raises :class:`NoAnswerError` where no balance brings the bars to grey.
+    """
+    levels, fixed = tone_layout(problem.evidence.bars) if tone else ((), 0)
+    if len(levels) < 2:
+        levels = ()
+    model = Model(problem.chain, problem.evidence.bars, Layout(levels, fixed), problem.settings)
+    first = np.array(start[:model.size]) if start is not None else _first_guess(model)
+    coarse = [np.eye(len(white)) / 0.005 for white in model.whitening(model.identity)]
+    natural, used = minimise(model, coarse, first)
+    whitening = model.whitening(natural)
+    natural, more = minimise(model, whitening, natural)
+    if max(abs(natural[1]), abs(natural[2])) > MOST_BALANCE_STOPS:
+        raise NoAnswerError(f"the grey bars need {max(abs(natural[1]), abs(natural[2])):.1f} stops of balance between "
+                            "the channels: this light is all but one colour, so hues cannot be told apart; shoot the "
+                            "card under a light with a full spectrum")
+    return model, describe(model, whitening, natural, used + more)
+
+
+def _first_guess(model: Model) -> np.ndarray:
+    """The exposure out of a scan that brings the bar nearest mid grey closest to its level."""
+    bar = int(np.argmin(np.abs(model.asked[:, 0] - MID_LEVEL)))
+    best, least = model.identity, np.inf
+    for stops in np.arange(-7.0, 7.01, 0.5):
+        guess = model.identity.copy()
+        guess[0] = stops
+        miss = abs(float(model.predict(guess)[bar, 0] - model.asked[bar, 0]))
+        if miss < least:
+            best, least = guess, miss
+    return best
+
+
+def solve_balance(problem: Problem, start: np.ndarray | None = None) -> Solution:
+    """Exposure and balance only."""
+    model, fit = solve_levels(problem, tone=False, start=start)
+    fit = dataclasses.replace(fit, natural=rounded(fit.natural, 7))
+    return Solution("balance", model.balance(fit.natural), model=model, fit=fit)
+
+
+def solve_sectors(problem: Problem, start: np.ndarray | None = None) -> Solution:
+    """All unknowns jointly. ``start`` (natural unknowns; hue part optional) replaces the first guess."""
+    model, fit = solve_levels(problem, start=start)
+    chips = problem.evidence.chips
+    arriving = arriving_ycbcr(problem.chain, model.balance(fit.natural), model.tone(fit.natural), chips)
+    check_light(chips, arriving[:, 1:])
+    sectors = direct(arriving[:, 1:], [chip.target for chip in chips], problem.luma, problem.settings.least_slope)
+    layout = dataclasses.replace(model.layout, hues_deg=sectors.hues_deg)
+    joint = Model(problem.chain, problem.evidence.bars + chips, layout, problem.settings)
+    first = np.concatenate([fit.natural, sectors.rotations_deg, np.log(sectors.gains)])
+    whitening = joint.whitening(first)
+    if start is not None and len(start) == joint.size:
+        first = np.array(start, dtype=np.float64)
+    natural, used = minimise(joint, whitening, first)
+    natural = rounded(natural, 7)
+    final = describe(joint, whitening, natural, fit.evaluations + used)
+    touched = final.at_bounds
+    if _hue_map_is_flat(joint.sectors(natural), problem.settings.least_slope):
+        touched += ("hue_order",)
+    return Solution("sectors", joint.balance(natural), tone=_plain_tone(joint.tone(natural)),
+                    sectors=_plain_sectors(joint.sectors(natural)), model=joint,
+                    fit=dataclasses.replace(final, at_bounds=touched))
+
+
+def arriving_ycbcr(chain: Chain, balance: Balance, tone: ToneCurve | None, samples: tuple[Sample, ...]) -> np.ndarray:
+    """(Y', Cb, Cr) (n, 3) of the samples' means as they arrive at the sectors."""
+    operations = (*chain.decode, *chain.after_decode(balance, tone=tone))
+    return to_ycbcr(apply_chain(operations, [sample.mean for sample in samples]),
+                    (chain.display.kr, chain.display.kb))
+
+
+def _hue_map_is_flat(sectors: HueSectors | None, least_slope: float) -> bool:
+    if sectors is None:
+        return False
+    turned = np.array(sectors.hues_deg) + sectors.rotations_deg
+    slopes = np.diff(np.append(turned, turned[0] + 360)) / np.diff(np.append(sectors.hues_deg,
+                                                                             sectors.hues_deg[0] + 360))
+    return bool(slopes.min() < 1.02 * least_slope)
+
+
+def _plain_tone(tone: ToneCurve | None) -> ToneCurve | None:
+    return None if tone is None else ToneCurve(tuple(rounded(tone.x, 8).tolist()), tuple(rounded(tone.y, 8).tolist()))
+
+
+def _plain_sectors(sectors: HueSectors | None) -> HueSectors | None:
+    if sectors is None:
+        return None
+    return HueSectors(sectors.hues_deg, tuple(rounded(sectors.rotations_deg, 6).tolist()),
+                      tuple(rounded(sectors.gains, 7).tolist()), sectors.kr, sectors.kb)

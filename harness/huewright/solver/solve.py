@@ -1,0 +1,59 @@
+"""One reading, one card, one answer."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from scipy.stats import chi2
+
+from huewright.models.card import Card
+from huewright.models.correction import Correction
+from huewright.models.footage import Footage
+from huewright.models.reading import Reading
+from huewright.solver.chain import Balance
+from huewright.solver.linear import solve_linear
+from huewright.solver.model import Layout, Model
+from huewright.solver.problem import Problem, Solution, set_up
+from huewright.solver.results import correction_from
+from huewright.solver.sectors import solve_balance, solve_sectors
+from huewright.solver.settings import METHODS, SolveSettings, settings_from_dict
+
+IDENTITY_CONFIDENCE = 0.95
+
+
+def solve(reading: Reading, card: Card, footage: Footage, settings: SolveSettings | None = None, *,
+          start: np.ndarray | None = None, provenance: dict[str, Any] | None = None) -> Correction:
+    """The correction that brings ``reading`` to the card's targets.
+
+    ``start`` (natural unknowns, see :mod:`huewright.solver.model`) replaces the first guess of methods "sectors"
+    and "balance"; the answer does not depend on it. Raises :class:`InputError` for settings or a card that
+    don't fit, :class:`NoAnswerError` where the reading cannot support an answer: clipped bars, too few bars,
+    no chips, light that leaves no colours apart.
+    """
+    problem = set_up(reading, card, footage, settings or SolveSettings())
+    if is_right_already(problem):
+        return correction_from(problem, Solution(problem.settings.method, Balance()), identity=True,
+                               provenance=provenance)
+    return correction_from(problem, solve_method(problem, start), provenance=provenance)
+
+
+def solve_method(problem: Problem, start: np.ndarray | None = None) -> Solution:
+    """The problem's answer by its settings' method."""
+    method = problem.settings.method
+    if method == "sectors":
+        return solve_sectors(problem, start)
+    if method == "balance":
+        return solve_balance(problem, start)
+    return solve_linear(problem, method)
+
+
+def is_right_already(problem: Problem) -> bool:
+    """Whether the uncorrected picture misses its targets by no more than the reading's uncertainty explains
+    (chi-squared of all bars and chips within its 95 % quantile): then nothing is changed."""
+    model = Model(problem.chain, problem.evidence.bars + problem.evidence.chips, Layout(), problem.settings)
+    misses = model.misses(model.identity, model.whitening(model.identity))
+    return bool(misses @ misses <= chi2.ppf(IDENTITY_CONFIDENCE, len(misses)))
+
+
+__all__ = ["METHODS", "SolveSettings", "is_right_already", "settings_from_dict", "solve", "solve_method"]

@@ -1,0 +1,71 @@
+"""Solve again from what a correction file recorded, and compare byte for byte."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from huewright.errors import InputError
+from huewright.files import json_text, read_text, sha256
+from huewright.models.card import card_from_dict
+from huewright.models.correction import correction_to_dict, load_correction
+from huewright.models.reading import reading_from_dict
+from huewright.solver.settings import settings_from_dict
+from huewright.solver.solve import solve
+from huewright.steps.solve import digest, versions
+
+
+@dataclass(frozen=True)
+class Repeat:
+    """``same`` if every byte agrees. ``differences`` are lines of a unified diff (at most 40), ``changed_inputs``
+    sentences about inputs or versions that are no longer what was recorded."""
+
+    same: bool
+    sentence: str
+    differences: tuple[str, ...] = ()
+    changed_inputs: tuple[str, ...] = ()
+
+
+def repeat(correction_path: Path | str) -> Repeat:
+    """Solves again from the reading, card and settings inside the correction file at ``correction_path``.
+
+    Raises :class:`InputError` if it is no correction file or lacks what it takes to repeat it.
+    """
+    path = Path(correction_path)
+    correction = load_correction(path)
+    recorded = correction.provenance
+    try:
+        inputs = recorded["inputs"]
+        card, reading = card_from_dict(inputs["card"]), reading_from_dict(inputs["reading"])
+        settings = settings_from_dict(recorded["settings"])
+        hashes = {"card": recorded["card_sha256"], "reading": recorded["reading_sha256"]}
+    except (KeyError, TypeError) as error:
+        raise InputError(f"{path}: this correction does not record {error}, so it cannot be repeated; make it with "
+                         "`huewright solve`") from None
+    changed = [f"the {name} inside the file does not match its recorded hash"
+               for name, value in hashes.items() if digest(inputs[name]) != value]
+    changed += _changed_outside(recorded)
+    again = solve(reading, card, correction.footage, settings, provenance=recorded)
+    old, new = read_text(path, "correction file"), json_text(correction_to_dict(again))
+    same = old == new and not any("inside the file" in sentence for sentence in changed)
+    lines = tuple(difflib.unified_diff(old.splitlines(), new.splitlines(), "recorded", "repeated", n=0, lineterm=""))
+    if same:
+        sentence = f"{path}: repeated byte for byte ({len(new.encode())} bytes)"
+    else:
+        sentence = f"{path}: NOT the same when repeated; {sum(line.startswith('+') for line in lines[2:])} lines differ"
+    return Repeat(same, "; ".join([sentence, *changed]), lines[:40], tuple(changed))
+
+
+def _changed_outside(recorded: dict[str, Any]) -> list[str]:
+    """What around the file is no longer as recorded: it need not change the answer, but explains it if it does."""
+    changed = []
+    card_file = Path(str(recorded.get("card_file", "")))
+    if card_file.is_file() and sha256(card_file) != recorded.get("card_file_sha256"):
+        changed.append(f"the card file {card_file} has changed since")
+    now = versions()
+    for name, version in recorded.get("versions", {}).items():
+        if now.get(name) != version:
+            changed.append(f"{name} was {version}, is {now.get(name)}")
+    return changed
