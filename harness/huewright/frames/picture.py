@@ -117,7 +117,7 @@ def read_frame(path: Path | str) -> Frame:
     try:
         order = _channel_order(path, spec)
         if dpx is not None:
-            pixels, others, bits, names = _scaled(dpx.codes(), dpx.bits), {}, dpx.bits, spec.channelnames
+            pixels, others, bits, names = scaled(dpx.codes(), dpx.bits), {}, dpx.bits, spec.channelnames
             dpx = dpx.with_payload(np.empty(0, np.uint8))
         else:
             pixels, others, bits, names = _read_channels(path, source, spec, order)
@@ -226,7 +226,7 @@ def _read_channels(path: Path, source: oiio.ImageInput, spec: oiio.ImageSpec,
     if pixels.dtype == np.uint16:
         bits = int(spec.get_int_attribute("oiio:BitsPerSample", 16)) or 16
         if bits < 16:
-            pixels = _scaled(pixels >> np.uint16(16 - bits), bits)
+            pixels = scaled(pixels >> np.uint16(16 - bits), bits)
     return pixels, others, bits, tuple(names[index] for index in together)
 
 
@@ -238,7 +238,7 @@ def _image(path: Path, source: oiio.ImageInput, begin: int, end: int, kind: Any)
     return pixels
 
 
-def _scaled(codes: np.ndarray, bits: int) -> np.ndarray:
+def scaled(codes: np.ndarray, bits: int) -> np.ndarray:
     """Code values of ``bits`` as uint8 (8 bits) or on the 16-bit scale, rounded."""
     if bits == 8:
         return codes.astype(np.uint8)
@@ -283,12 +283,12 @@ def _as_dpx(frame: Frame, bits: int) -> DpxPicture:
     same = template is not None and (template.width, template.height, template.bits, template.components) == (
         frame.width, frame.height, bits, components)
     if not same:
-        template = new_dpx(_fresh_spec(frame), frame.width, frame.height, bits, components)
+        template = new_dpx(fresh_spec(frame), frame.width, frame.height, bits, components)
     assert template is not None
     return template.with_codes(quantised(frame.pixels[..., :components], bits))
 
 
-def _fresh_spec(frame: Frame) -> oiio.ImageSpec:
+def fresh_spec(frame: Frame) -> oiio.ImageSpec:
     """The source's metadata without what belonged to its file alone; sizes and windows of ``frame``."""
     assert frame.data_window is not None and frame.display_window is not None
     spec = oiio.ImageSpec(frame.metadata.spec) if frame.metadata.spec is not None else oiio.ImageSpec()
@@ -306,7 +306,7 @@ def _fresh_spec(frame: Frame) -> oiio.ImageSpec:
 
 def _as_written(suffix: str, frame: Frame, bits: int) -> tuple[np.ndarray, oiio.ImageSpec]:
     """(pixels, description) in the form that OpenImageIO's writer of this format takes."""
-    spec = _fresh_spec(frame)
+    spec = fresh_spec(frame)
     pixels, names, others = frame.pixels, frame.channel_names, frame.metadata.others
     if suffix in (".png", ".jpg", ".jpeg"):
         keep = 4 if suffix == ".png" and frame.has_alpha else 3
@@ -326,7 +326,7 @@ def _as_written(suffix: str, frame: Frame, bits: int) -> tuple[np.ndarray, oiio.
             pixels = pixels.astype(np.float16) if bits == 16 else pixels
     elif bits < 32:
         codes = quantised(pixels, bits)
-        pixels = _scaled(codes, bits)
+        pixels = scaled(codes, bits)
         spec.attribute("oiio:BitsPerSample", bits)
     kind = {np.dtype(np.float16): oiio.HALF, np.dtype(np.float32): oiio.FLOAT, np.dtype(np.uint8): oiio.UINT8,
             np.dtype(np.uint16): oiio.UINT16}[pixels.dtype]

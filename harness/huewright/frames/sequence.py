@@ -75,11 +75,6 @@ class FrameSequence:
             raise ValueError(f"frame {strange[0]} isn't one of {self.text}")
         return replace(self, numbers=chosen, missing=())
 
-    def only(self, numbers: Iterable[int]) -> FrameSequence:
-        """The same sequence with just these of its frames; holes don't count among them."""
-        wanted = set(numbers)
-        return replace(self, numbers=tuple(n for n in self.numbers if n in wanted), missing=())
-
     def require_complete(self) -> FrameSequence:
         """Itself; :class:`InputError` names the holes if there are any."""
         if self.missing:
