@@ -26,6 +26,8 @@ import numba
 import numba.core.config
 import numpy
 
+_SHARED = ("cache", "cubic", "elementary", "executor", "formats", "lanes", "planes")
+"""Modules whose functions compiled code may hold, beside the operations and its own module (numba watches that)."""
 KEPT = 4
 """How many other folders (older sources, other processors) stay beside the one in use."""
 
@@ -38,7 +40,7 @@ def key() -> str:
                  numba.core.config.CPU_NAME or "", numba.core.config.CPU_FEATURES or ""):
         digest.update(part.encode() + b"\0")
     folder = Path(__file__).parent
-    for source in sorted(folder.rglob("*.py")):
+    for source in sorted([*(folder / "ops").glob("*.py"), *(folder / f"{name}.py" for name in _SHARED)]):
         digest.update(source.relative_to(folder).as_posix().encode() + b"\0" + source.read_bytes() + b"\0")
     return digest.hexdigest()[:24]
 

@@ -16,7 +16,16 @@ import numpy as np
 
 from huewright_kernels.cache import entry
 from huewright_kernels.elementary import ONE, ZERO
-from huewright_kernels.formats import CODES, FULL_SCALES, Layout, PixelBuffer, add_noise, layout_of, read_block, write_block
+from huewright_kernels.formats import (
+    CODES,
+    FULL_SCALES,
+    Layout,
+    PixelBuffer,
+    add_noise,
+    layout_of,
+    read_block,
+    write_block,
+)
 from huewright_kernels.lanes import block, offset, pointer_f32, pointer_i64
 from huewright_kernels.ops import REGISTRY
 from huewright_kernels.ops.base import Operation
@@ -38,30 +47,16 @@ INSTRUCTION = 3
 PIXELS_A_TILE = 1 << 16
 
 
-def _dispatcher(code: int) -> Callable[..., None]:
-    """Block form number ``code`` or a later one: a chain of comparisons, put together from the registry."""
-    form = BLOCK_FORMS[code]
-    if code == len(BLOCK_FORMS) - 1:
-        return form
-    later = _dispatcher(code + 1)
-
-    @block
-    def dispatch(wanted, planes, q, size, n):
-        if wanted == code:
-            form(planes, q, size, n)
-        else:
-            later(wanted, planes, q, size, n)
-
-    @block
-    def dispatch_last(wanted, planes, q, size, n):
-        if wanted == code:
-            form(planes, q, size, n)
-        else:
-            later(planes, q, size, n)
-    return dispatch if code < len(BLOCK_FORMS) - 2 else dispatch_last
+def _dispatcher() -> Callable[..., None]:
+    """One function that runs the block form with a given code: the registry as a row of comparisons."""
+    lines = ["def dispatch(code, planes, q, size, n):"]
+    lines += [f"    {'el' * (k > 0)}if code == {k}: form_{k}(planes, q, size, n)" for k in range(len(BLOCK_FORMS))]
+    names: dict[str, Any] = {f"form_{k}": form for k, form in enumerate(BLOCK_FORMS)}
+    exec("\n".join(lines), names)
+    return block(names["dispatch"])
 
 
-_dispatch = _dispatcher(0)
+_dispatch = _dispatcher()
 
 
 @block
@@ -101,7 +96,8 @@ def core(job_address, x0, y0, x1, y1, scratch):
         for x in range(x0, x1, BLOCK):
             n = min(x1 - x, BLOCK)
             padded = (n + QUANTUM - 1) // QUANTUM * QUANTUM
-            read_block(source_code, source + y * source_row + x * source_pixel, source_pixel, source_channels, planes, n)
+            here = source + y * source_row + x * source_pixel
+            read_block(source_code, here, source_pixel, source_channels, planes, n)
             if premultiplied != 0:
                 _unpremultiply(planes, padded)
             for k in range(count):
@@ -111,7 +107,8 @@ def core(job_address, x0, y0, x1, y1, scratch):
                 _premultiply(planes, padded)
             if dither != 0:
                 add_noise(planes, padded, x, y, seed, full_scale)
-            write_block(target_code, target + y * target_row + x * target_pixel, target_pixel, target_channels, planes, n)
+            there = target + y * target_row + x * target_pixel
+            write_block(target_code, there, target_pixel, target_channels, planes, n)
 
 
 run_core = entry("void(int64, int64, int64, int64, int64, int64)")(core)

@@ -82,7 +82,8 @@ class PixelBuffer:
         first = self.offset + min(0, (self.height - 1) * self.row_bytes)
         last = self.offset + max(0, (self.height - 1) * self.row_bytes) + used
         if first < 0 or last > self.data.size:
-            raise ValueError(f"{self.width}x{self.height} pixels of {self.encoding} do not fit in {self.data.size} bytes")
+            raise ValueError(f"{self.width}x{self.height} pixels of {self.encoding} do not fit in "
+                             f"{self.data.size} bytes")
         if self.height > 1 and abs(self.row_bytes) < used:
             raise ValueError(f"rows of {self.row_bytes} bytes cannot hold {self.width} pixels of {self.encoding}")
         if (self.data.ctypes.data + self.offset) % _ELEMENT[self.encoding] or self.row_bytes % _ELEMENT[self.encoding]:
