@@ -25,7 +25,8 @@ from huewright.report.style import DAY, NIGHT, Palette
 
 TEMPLATES = Path(__file__).parent / "templates"
 SIZE_LIMIT = 5_000_000
-SCOPES = {"waveform": "Luma waveform", "parade": "Parade of R', G' and B'", "vectorscope": "Vectorscope"}
+SCOPES = {"waveform": "Luma waveform", "parade": "Parade of R', G' and B'", "vectorscope": "Vectorscope",
+          "closeup": "Close-up of each chip around its target"}
 VIEWS = {"card": "The card alone", "frame": "The whole frame"}
 
 
@@ -273,7 +274,7 @@ def _scopes(files: Mapping[str, Path]) -> list[dict[str, Any]]:
             panels.sort(key=lambda panel: panel["side"] != "before")
             rows.append({"label": f"{kind_label}, {view_label.lower()}", "panels": panels, "night": night})
         if rows:
-            groups.append({"label": view_label, "rows": rows})
+            groups.append({"label": view_label, "rows": rows, "compact": view == "frame"})
     return groups
 
 

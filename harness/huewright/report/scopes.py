@@ -19,20 +19,20 @@ import numpy as np
 from huewright.colorimetry.display import from_ycbcr
 from huewright.files import refuse_existing, whole_file
 from huewright.models.proof import PatchProof
+from huewright.report.closeup import chip_cloud, chips_of, draw_closeups
 from huewright.report.graticule import HIGH, LOW, code_10bit, colour_bars, density, standard_name
-from huewright.report.style import DAY, HEAD_PT, NIGHT, SERIF, SMALL_PT, Palette, drawing, figure, ramp, save_png
+from huewright.report.marks import SIDES, WIDTH, foot, halo, lay, panel_head, point
+from huewright.report.style import DAY, NIGHT, SMALL_PT, Palette, drawing, figure, save_png
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-WIDTH = 800                     # page pixels of a picture: two panels of half of it
 WAVE_HEIGHT, VECTOR_HEIGHT = 330, 446
 EXTENT = 0.68                   # the vectorscope's edge in Cb and Cr: 100 % bars reach a radius of 0.596
 RING = 0.62
 INSET = 0.9                     # the card's scopes leave out the patches' rims, where paint and ground mix
 FRAME_WIDTH = 1280
-SIDES = ("before", "after")
 Polygons = Mapping[str, Any] | Sequence[Any] | None
 
 
@@ -59,7 +59,8 @@ def scope_pictures(before_rgb: np.ndarray, after_rgb: np.ndarray, *, luma: tuple
     night                   also each scope on a dark ground, named ``NAME_night``
 
     Names: ``before``, ``after`` (JPEG of the frame, at most 1280 wide, the display signal as it is), then
-    ``waveform_frame``, ``parade_frame``, ``vectorscope_frame`` and the same with ``_card`` (PNG).
+    ``waveform_frame``, ``parade_frame``, ``vectorscope_frame`` and the same with ``_card`` (PNG); ``closeup_card``,
+    each chip around its target.
     Raises :class:`InputError` if a file exists and ``overwrite`` is false, before anything is written;
     ``ValueError`` if the two pictures differ in size.
     """
@@ -76,6 +77,9 @@ def scope_pictures(before_rgb: np.ndarray, after_rgb: np.ndarray, *, luma: tuple
     files = {name: f"{prefix}{name}.jpg" for name in SIDES}
     files |= {f"{kind}_{view}{suffix}": f"{prefix}{kind}_{view}{suffix}.png"
               for view in views for kind in kinds for suffix in palettes}
+    closeups = bool(outlines and chips_of(patches))
+    if closeups:
+        files |= {f"closeup_card{suffix}": f"{prefix}closeup_card{suffix}.png" for suffix in palettes}
     folder = Path(out_dir)
     for name in files.values():
         refuse_existing(folder / name, overwrite=overwrite)
@@ -92,6 +96,12 @@ def scope_pictures(before_rgb: np.ndarray, after_rgb: np.ndarray, *, luma: tuple
                                    ("vectorscope", _draw_vectorscope)):
                     made = draw(counted[kind], view, patches, luma, palette)
                     save_png(made, folder / files[f"{kind}_{view_name}{suffix}"], overwrite=overwrite)
+    if closeups:
+        clouds = [_chip_clouds(picture, patches, outlines, luma) for picture in (before, after)]
+        for suffix, palette in palettes.items():
+            with drawing(palette):
+                made = draw_closeups(clouds, patches, palette)
+                save_png(made, folder / files[f"closeup_card{suffix}"], overwrite=overwrite)
     return files
 
 
@@ -133,13 +143,35 @@ def _card_view(before: np.ndarray, after: np.ndarray, outlines: dict[str, np.nda
     mask = np.zeros((y1 - y0, x1 - x0), dtype=np.float32)
     across = {}
     for name, polygon in outlines.items():
-        centre = polygon.mean(axis=0)
-        inner = centre + INSET * (polygon - centre) - (x0, y0)
-        np.maximum(mask, coverage(inner, int(x1 - x0), int(y1 - y0)), out=mask)
+        np.maximum(mask, coverage(_inset(polygon) - (x0, y0), int(x1 - x0), int(y1 - y0)), out=mask)
         left, right = (polygon[:, 0].min() - x0) / (x1 - x0), (polygon[:, 0].max() - x0) / (x1 - x0)
         across[name] = (float(np.clip(left, 0, 1)), float(np.clip(right, 0, 1)))
     crops = tuple(np.ascontiguousarray(picture[y0:y1, x0:x1]) for picture in (before, after))
     return _View("the card alone", (crops[0], crops[1]), mask, across)
+
+
+def _inset(polygon: np.ndarray) -> np.ndarray:
+    centre = polygon.mean(axis=0)
+    return centre + INSET * (polygon - centre)
+
+
+def _chip_clouds(picture: np.ndarray, patches: Sequence[PatchProof], outlines: dict[str, np.ndarray],
+                 luma: tuple[float, float]) -> dict[str, np.ndarray]:
+    from huewright_kernels.masks import coverage
+
+    height, width = picture.shape[:2]
+    clouds = {}
+    for patch in chips_of(patches):
+        if patch.name not in outlines:
+            continue
+        polygon = _inset(outlines[patch.name])
+        x0, y0 = np.clip(np.floor(polygon.min(axis=0)), 0, (width - 1, height - 1)).astype(int)
+        x1, y1 = np.clip(np.ceil(polygon.max(axis=0)), (x0 + 1, y0 + 1), (width, height)).astype(int)
+        weights = coverage(polygon - (x0, y0), int(x1 - x0), int(y1 - y0)).ravel()
+        pixels = picture[y0:y1, x0:x1].reshape(-1, 3)
+        seen = (weights > 0) & np.isfinite(pixels).all(axis=1)
+        clouds[patch.name] = chip_cloud(patch, pixels[seen], weights[seen], luma)
+    return clouds
 
 
 def _waveform(pixels: np.ndarray, mask: np.ndarray | None, luma: tuple[float, float]) -> np.ndarray:
@@ -166,13 +198,13 @@ def _draw_waveform(traces: list[np.ndarray], view: _View, patches: Sequence[Patc
                    palette: Palette) -> Figure:
     made = figure(WIDTH, WAVE_HEIGHT)
     for side, trace in enumerate(traces):
-        _panel_head(made, side, f"Luma waveform, {view.title}", WAVE_HEIGHT, palette)
+        panel_head(made, side, f"Luma waveform, {view.title}", WAVE_HEIGHT, palette)
         axes = _level_axes(made, side, 0.0, 1.0, palette, percent=True, codes=True)
-        _lay(axes, trace, (0, 1, LOW, HIGH), palette.trace)
+        lay(axes, trace, (0, 1, LOW, HIGH), palette.trace)
         for patch in _bars(patches):
             _level_mark(axes, view.across.get(patch.name), _measured(patch, side)[0], patch.target[0], side, palette,
                         patch.name)
-    _foot(made, f"{standard_name(luma)}. Left percent, right 10-bit code 64 + 876 Y'", WAVE_HEIGHT, palette)
+    foot(made, f"{standard_name(luma)}. Left percent, right 10-bit code 64 + 876 Y'", WAVE_HEIGHT, palette)
     return made
 
 
@@ -180,17 +212,17 @@ def _draw_parade(traces: list[np.ndarray], view: _View, patches: Sequence[PatchP
                  palette: Palette) -> Figure:
     made = figure(WIDTH, WAVE_HEIGHT)
     for side, trace in enumerate(traces):
-        _panel_head(made, side, f"Parade, {view.title}", WAVE_HEIGHT, palette)
+        panel_head(made, side, f"Parade, {view.title}", WAVE_HEIGHT, palette)
         for channel, (letter, colour) in enumerate(zip("RGB", palette.rgb_inks, strict=True)):
             axes = _level_axes(made, side, channel / 3, (channel + 1) / 3, palette, percent=channel == 0,
                                codes=channel == 2)
-            _lay(axes, trace[channel], (0, 1, LOW, HIGH), (palette.sheet, _mix(palette.sheet, colour, 0.45), colour,
+            lay(axes, trace[channel], (0, 1, LOW, HIGH), (palette.sheet, _mix(palette.sheet, colour, 0.45), colour,
                                                            _mix(colour, palette.ink, 0.55)))
             axes.text(0.03, HIGH - 0.015, f"{letter}'", color=colour, weight="bold", va="top", zorder=6)
             for patch in _bars(patches):
                 value = from_ycbcr(_measured(patch, side), luma)[channel]
                 _level_mark(axes, view.across.get(patch.name), float(value), patch.target[0], side, palette)
-    _foot(made, "A grey bar lies level across the three. Left percent, right 10-bit code", WAVE_HEIGHT, palette)
+    foot(made, "A grey bar lies level across the three. Left percent, right 10-bit code", WAVE_HEIGHT, palette)
     return made
 
 
@@ -198,40 +230,18 @@ def _draw_vectorscope(traces: list[np.ndarray], view: _View, patches: Sequence[P
                       luma: tuple[float, float], palette: Palette) -> Figure:
     made = figure(WIDTH, VECTOR_HEIGHT)
     for side, trace in enumerate(traces):
-        _panel_head(made, side, f"Vectorscope, {view.title}", VECTOR_HEIGHT, palette)
+        panel_head(made, side, f"Vectorscope, {view.title}", VECTOR_HEIGHT, palette)
         size = 372 / VECTOR_HEIGHT
         axes = made.add_axes((side / 2 + 14 / WIDTH, 24 / VECTOR_HEIGHT, 372 / WIDTH, size))
         axes.set_axis_off()
         _dial(axes, luma, palette)
-        _lay(axes, trace, (-EXTENT, EXTENT, -EXTENT, EXTENT), palette.trace)
+        lay(axes, trace, (-EXTENT, EXTENT, -EXTENT, EXTENT), palette.trace)
         for patch in patches:
             _chroma_mark(axes, patch, side, palette)
         axes.set_xlim(-EXTENT, EXTENT)
         axes.set_ylim(-EXTENT, EXTENT)
-    _foot(made, f"{standard_name(luma)}. Open lozenge 75 % bar, filled 100 %. Right Cb, up Cr", VECTOR_HEIGHT, palette)
+    foot(made, f"{standard_name(luma)}. Open lozenge 75 % bar, filled 100 %. Right Cb, up Cr", VECTOR_HEIGHT, palette)
     return made
-
-
-def _panel_head(made: Figure, side: int, title: str, height: int, palette: Palette) -> None:
-    colour = (palette.before, palette.after)[side]
-    x, y = side / 2 + 16 / WIDTH, 1 - 19 / height
-    made.add_artist(_dot(x + 3 / WIDTH, y, side, colour, palette.paper, made))
-    made.text(x + 14 / WIDTH, y, SIDES[side], color=colour, family="serif", fontname=SERIF, size=HEAD_PT,
-              weight="bold", va="center_baseline")
-    made.text(side / 2 + (WIDTH / 2 - 16) / WIDTH, y, title, color=palette.soft, size=SMALL_PT, ha="right",
-              va="center_baseline")
-
-
-def _dot(x: float, y: float, side: int, colour: str, ground: str, made: Figure) -> Any:
-    from matplotlib.lines import Line2D
-
-    return Line2D([x], [y], transform=made.transFigure, marker="o", markersize=5.5, markeredgewidth=1.4,
-                  markeredgecolor=colour, markerfacecolor=(ground, colour)[side], linestyle="none")
-
-
-def _foot(made: Figure, text: str, height: int, palette: Palette) -> None:
-    for side in (0, 1):
-        made.text(side / 2 + 16 / WIDTH, 9 / height, text, color=palette.soft, size=6.4, va="center_baseline")
 
 
 def _level_axes(made: Figure, side: int, start: float, stop: float, palette: Palette, *, percent: bool,
@@ -261,13 +271,6 @@ def _level_axes(made: Figure, side: int, start: float, stop: float, palette: Pal
     return axes
 
 
-def _lay(axes: Axes, trace: np.ndarray, extent: tuple[float, float, float, float], colours: tuple[str, ...]) -> None:
-    """``trace`` (rows from the top, 0..1) as ink that lets the ruling show where it is thin."""
-    table = np.concatenate([ramp(colours, 256), np.clip(np.linspace(0, 5, 256), 0, 1)[:, None]], axis=1)
-    picture = table[np.rint(trace * 255).astype(np.intp)]
-    axes.imshow(picture, extent=extent, aspect="auto", origin="upper", interpolation="antialiased", zorder=2)
-
-
 def _dial(axes: Axes, luma: tuple[float, float], palette: Palette) -> None:
     """Compass ring, spokes to the bars, and the outlines that join the bars at 75 % and 100 %."""
     from matplotlib.patches import Circle
@@ -292,7 +295,7 @@ def _dial(axes: Axes, luma: tuple[float, float], palette: Palette) -> None:
                 unit = np.array([cb, cr]) / np.hypot(cb, cr)
                 axes.plot(*np.outer(unit, (0.03, np.hypot(cb, cr))), color=palette.thread, lw=0.5, zorder=1)
                 axes.text(*_beside(unit, cb, cr), name, size=SMALL_PT, color=palette.ink, ha="center", va="center",
-                          zorder=6, path_effects=_halo(palette))
+                          zorder=6, path_effects=halo(palette))
     axes.plot([-0.012, 0.012, np.nan, 0, 0], [0, 0, np.nan, -0.012, 0.012], color=palette.soft, lw=0.7, zorder=1)
 
 
@@ -312,8 +315,7 @@ def _chroma_mark(axes: Axes, patch: PatchProof, side: int, palette: Palette) -> 
         if np.hypot(target_cb, target_cr) > 0.02 and not small:
             _polar_gap_cross(axes, target_cb, target_cr, palette)
         axes.plot([cb, target_cb], [cr, target_cr], color=colour, lw=0.9, zorder=5)
-    axes.plot([cb], [cr], marker="o" if not patch.role == "check" else "s", ms=2.2 if small else 4.6 - 1.8 * side,
-              mew=0.8 if small else 1.2, mec=colour, mfc=colour if side else "none", zorder=6)
+    point(axes, cb, cr, side, palette, size=2.2 if small else 3.4, shape="s" if patch.role == "check" else "o")
 
 
 def _polar_gap_cross(axes: Axes, cb: float, cr: float, palette: Palette) -> None:
@@ -340,15 +342,8 @@ def _level_mark(axes: Axes, across: tuple[float, float] | None, level: float, ta
         if label:
             aside = right + 0.035 if right < 0.72 else left - 0.035
             axes.text(aside, target, f"{label} {target * 100:.1f}", size=SMALL_PT, color=palette.ink,
-                      ha="left" if right < 0.72 else "right", va="center", zorder=8, path_effects=_halo(palette))
-    axes.plot([middle], [level], marker="o", ms=4.0, mew=1.2, mec=colour, mfc=colour if side else palette.sheet,
-              zorder=6, clip_on=False)
-
-
-def _halo(palette: Palette) -> list[Any]:
-    from matplotlib.patheffects import withStroke
-
-    return [withStroke(linewidth=2.2, foreground=palette.sheet)]
+                      ha="left" if right < 0.72 else "right", va="center", zorder=8, path_effects=halo(palette))
+    point(axes, middle, level, side, palette, size=3.6)
 
 
 def _mix(a: str, b: str, share: float) -> str:
