@@ -87,8 +87,10 @@ class LogEncode(_LogCurve):
     def pack(self) -> Packed:
         slope, intercept, at_break, _ = self.linear_part()
         parameters = np.zeros(HEADER, np.float32)
-        parameters[:7] = (self.lin_side_slope, self.lin_side_offset, self.log_side_slope / math.log2(self.base),
-                          self.log_side_offset, at_break, slope, intercept)
+        # The logarithm's pole in two floats: next to it, one float's rounding would be all that is left.
+        pole = self.lin_side_offset / self.lin_side_slope
+        parameters[:8] = (self.lin_side_slope, pole, self.log_side_slope / math.log2(self.base),
+                          self.log_side_offset, at_break, slope, intercept, pole - float(np.float32(pole)))
         return Packed(log_encode_block, parameters)
 
 
@@ -103,12 +105,12 @@ def log_to_linear(x, octaves, shift, scale, lift, at_break, direction, slope, in
 
 
 @formula
-def linear_to_log(x, scale, lift, per_octave, shift, at_break, slope, intercept):
-    """per_octave log2(scale x + lift) + shift past the break, else slope x + intercept.
+def linear_to_log(x, scale, pole, per_octave, shift, at_break, slope, intercept, pole_rest):
+    """per_octave log2(scale (x + pole + pole_rest)) + shift past the break, else slope x + intercept.
 
     NaN stays NaN, infinity stays infinite; the logarithm's argument is at least the smallest normal float.
     """
-    u = x * scale + lift
+    u = (x + pole + pole_rest) * scale
     u = SMALLEST if u < SMALLEST else u
     curved = (log2(u) if u < INFINITY else u) * per_octave + shift
     return x * slope + intercept if x < at_break else curved
@@ -126,12 +128,12 @@ def log_decode_block(planes, q, size, n):
 
 @block
 def log_encode_block(planes, q, size, n):
-    """``q``: scale, lift, per octave, shift, break, slope, intercept."""
-    q0, q1, q2, q3, q4, q5, q6 = q[0], q[1], q[2], q[3], q[4], q[5], q[6]
+    """``q``: scale, pole, per octave, shift, break, slope, intercept, rest of the pole."""
+    q0, q1, q2, q3, q4, q5, q6, q7 = q[0], q[1], q[2], q[3], q[4], q[5], q[6], q[7]
     for channel in range(3):
         plane = offset(planes, channel * (BLOCK))
         for i in range(n):
-            plane[i] = linear_to_log(plane[i], q0, q1, q2, q3, q4, q5, q6)
+            plane[i] = linear_to_log(plane[i], q0, q1, q2, q3, q4, q5, q6, q7)
 
 
 LogDecode.block_forms = (log_decode_block,)
