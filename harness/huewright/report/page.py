@@ -225,7 +225,7 @@ def _frames(record: Mapping[str, Any]) -> dict[str, Any] | None:
     for row in record.get("refused", ()):
         reasons.setdefault("; ".join(str(reason) for reason in row.get("reasons", ())) or "no reason recorded",
                            []).append(int(row["frame"]))
-    refused = sorted(({"reasons": text, "count": len(numbers), "numbers": number_ranges(numbers)}
+    refused: list[dict[str, Any]] = sorted(({"reasons": text, "count": len(numbers), "numbers": number_ranges(numbers)}
                       for text, numbers in reasons.items()), key=lambda row: -row["count"])
     kinds = {**{n: "refused" for numbers in reasons.values() for n in numbers}, **dict.fromkeys(usable, "usable"),
              **dict.fromkeys(chosen, "chosen")}

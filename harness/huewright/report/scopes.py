@@ -262,12 +262,12 @@ def _level_axes(made: Figure, side: int, start: float, stop: float, palette: Pal
         level, strong = step / 10, step in (0, 10)
         axes.axhline(level, color=palette.soft if strong else palette.thread, lw=0.7 if strong else 0.45, zorder=1)
         if step % 2 == 0:
-            weight = {"color": palette.ink if strong else palette.soft, "size": SMALL_PT, "va": "center",
-                      "clip_on": False}
+            look: dict[str, Any] = {"color": palette.ink if strong else palette.soft, "size": SMALL_PT, "va": "center",
+                                    "clip_on": False}
             if percent:
-                axes.text(-5 / (x1 - x0), level, f"{step * 10}", ha="right", **weight)
+                axes.text(-5 / (x1 - x0), level, f"{step * 10}", ha="right", **look)
             if codes:
-                axes.text(1 + 5 / (x1 - x0), level, f"{code_10bit(level)}", ha="left", **weight)
+                axes.text(1 + 5 / (x1 - x0), level, f"{code_10bit(level)}", ha="left", **look)
     return axes
 
 
@@ -282,8 +282,8 @@ def _dial(axes: Axes, luma: tuple[float, float], palette: Palette) -> None:
         inner = ring - (0.016 if angle % 30 == 0 else 0.008)
         axes.plot(*np.outer(towards, (inner, ring)), color=palette.soft, lw=0.6, zorder=1)
         if angle % 30 == 0:
-            axes.text(*(towards * (ring + 0.026)), f"{angle}°", size=6.4, color=palette.soft, ha="center",
-                      va="center")
+            x, y = towards * (ring + 0.026)
+            axes.text(x, y, f"{angle}°", size=6.4, color=palette.soft, ha="center", va="center")
     for amplitude, style in ((0.75, (0, (1.2, 2.2))), (1.0, "-")):
         bars = colour_bars(luma, amplitude)
         loop = np.array([bars[name][1:] for name in (*bars, next(iter(bars)))])

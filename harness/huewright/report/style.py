@@ -97,7 +97,7 @@ def drawing(palette: Palette) -> Iterator[None]:
     """Inside the block matplotlib draws with ``palette`` and our type; nothing outside is changed."""
     import matplotlib
 
-    settings: dict[str, Any] = {
+    settings: Any = {
         "font.family": "sans-serif", "font.sans-serif": [SANS], "font.serif": [SERIF], "font.monospace": [MONO],
         "font.size": TEXT_PT, "text.color": palette.ink, "axes.facecolor": palette.sheet,
         "axes.edgecolor": palette.thread, "axes.labelcolor": palette.soft, "axes.linewidth": 0.6,

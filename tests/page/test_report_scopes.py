@@ -1,0 +1,200 @@
+"""The pictures of a proof: their numbers against the standards, their marks where the measurements are."""
+
+from __future__ import annotations
+
+import dataclasses
+import warnings
+from pathlib import Path
+
+import colour
+import numpy as np
+import pytest
+from huewright.colorimetry.display import to_ycbcr
+from huewright.errors import InputError
+from huewright.report import graticule, style
+from huewright.report.closeup import chip_cloud, chips_of
+from huewright.report.scopes import scope_pictures
+from PIL import Image
+
+LUMA = graticule.BT709_LUMA
+
+# 75 % bars, 10-bit Y' Cb Cr codes: SMPTE RP 219-1 (from memory; the last test recomputes them with colour-science).
+BAR_CODES = {"yellow": (674, 176, 543), "cyan": (581, 589, 176), "green": (534, 253, 207),
+             "magenta": (251, 771, 817), "red": (204, 435, 848), "blue": (111, 848, 481)}
+
+
+@pytest.fixture(scope="module")
+def pictures(take, tmp_path_factory) -> tuple[dict[str, str], Path]:
+    folder = tmp_path_factory.mktemp("scopes")
+    return scope_pictures(take.before, take.after, luma=LUMA, patches=take.proof.patches, polygons=take.outlines,
+                          out_dir=folder), folder
+
+
+@pytest.mark.parametrize("name", BAR_CODES)
+def test_the_75_percent_targets_are_those_of_the_broadcast_bars(name):
+    luma, cb, cr = graticule.colour_bars(LUMA, 0.75)[name]
+    codes = graticule.code_10bit(luma), graticule.chroma_code_10bit(cb), graticule.chroma_code_10bit(cr)
+    assert codes == BAR_CODES[name]
+
+
+@pytest.mark.parametrize(("luma", "weights"), [(graticule.BT709_LUMA, "ITU-R BT.709"),
+                                               (graticule.BT2020_LUMA, "ITU-R BT.2020")])
+def test_the_targets_agree_with_another_implementation_of_the_recommendations(luma, weights):
+    """colour-science's RGB_to_YCbCr and WEIGHTS_YCBCR (ITU-R BT.709-6, BT.2020-2)."""
+    for amplitude in (0.75, 1.0):
+        for name, found in graticule.colour_bars(luma, amplitude).items():
+            bar = np.array([name in ("red", "yellow", "magenta"), name in ("yellow", "green", "cyan"),
+                            name in ("cyan", "blue", "magenta")]) * amplitude
+            expected = colour.RGB_to_YCbCr(bar, K=colour.WEIGHTS_YCBCR[weights], in_bits=10, in_legal=False,
+                                           out_bits=10, out_legal=True, out_int=True)
+            got = (graticule.code_10bit(found[0]), graticule.chroma_code_10bit(found[1]),
+                   graticule.chroma_code_10bit(found[2]))
+            assert np.abs(np.array(got) - expected).max() <= 1      # at exact halves the two round apart
+
+
+def test_percent_and_code_values_meet_the_standards_ends():
+    # ITU-R BT.709-6 item 5.6: 10-bit black 64, nominal peak 940, video data 4 to 1019.
+    assert [graticule.code_10bit(level) for level in (0.0, 1.0)] == [64, 940]
+    assert graticule.code_10bit(graticule.LOW) < 4 and graticule.code_10bit(graticule.HIGH) > 1019
+
+
+def test_ink_is_monotone_and_shows_a_single_sample():
+    counts = np.array([[0, 1, 10], [100, 1000, 5000]])
+    ink = graticule.density(counts)
+    assert ink[0, 0] == 0 and ink[0, 1] > 0.002 and (np.diff(ink.ravel()) > 0).sum() >= 4 and ink.max() == 1
+    assert not graticule.density(np.zeros((2, 2))).any()
+
+
+def test_pictures_are_two_equal_panels_at_twice_800_pixels(pictures):
+    names, folder = pictures
+    kinds = {f"{kind}_{view}" for kind in ("waveform", "parade", "vectorscope") for view in ("frame", "card")}
+    assert set(names) == {"before", "after"} | {f"{kind}{night}" for kind in kinds | {"closeup_card"}
+                                                for night in ("", "_night")}
+    for name, file in names.items():
+        size = Image.open(folder / file).size
+        assert size == ((1280, 720) if name in ("before", "after") else (1600, size[1])), name
+        assert (folder / file).stat().st_size < 300_000
+
+
+def test_jpegs_keep_the_display_signal(take, pictures):
+    names, folder = pictures
+    for name, picture in (("before", take.before), ("after", take.after)):
+        got = np.asarray(Image.open(folder / names[name])).astype(float) / 255
+        for outline in take.outlines.values():
+            x, y = np.rint(outline.mean(axis=0)).astype(int)
+            window = np.s_[y - 5:y + 6, x - 5:x + 6]
+            assert np.abs(got[window].mean(axis=(0, 1)) - picture[window].mean(axis=(0, 1))).max() < 0.012
+
+
+def test_the_trace_lies_where_the_colour_is(tmp_path):
+    """A flat picture draws one spot: its place in the PNG is that of its Cb and Cr, found from the axes alone."""
+    from huewright.report.scopes import EXTENT, VECTOR_HEIGHT
+
+    rgb = np.array([0.62, 0.28, 0.33], dtype=np.float32)
+    flat = np.broadcast_to(rgb, (40, 60, 3)).copy()
+    grey = np.full_like(flat, 0.5)
+    spots = []
+    for index, picture in enumerate((flat, grey)):
+        names = scope_pictures(picture, grey, luma=LUMA, out_dir=tmp_path, prefix=f"{index}-", night=False)
+        spots.append(np.asarray(Image.open(tmp_path / names["vectorscope_frame"]).convert("RGB")).astype(int))
+    changed = np.abs(spots[0] - spots[1]).sum(axis=2) > 60
+    rows, columns = np.nonzero(changed[:, :800])
+    _, cb, cr = to_ycbcr(rgb, LUMA)
+    # Half of the changed pixels are the grey picture's own spot in the middle, which the flat one lacks.
+    x = (14 + (cb + EXTENT) / (2 * EXTENT) * 372) * 2
+    y = (VECTOR_HEIGHT - 24 - (cr + EXTENT) / (2 * EXTENT) * 372) * 2
+    assert min(np.hypot(columns - x, rows - y)) < 3
+    far = np.hypot(columns - x, rows - y) > 12
+    middle = np.hypot(columns - 2 * (14 + 186), rows - 2 * (VECTOR_HEIGHT - 24 - 186)) < 16
+    assert (far <= middle).all()
+
+
+def test_a_close_up_puts_a_chip_that_is_home_in_the_middle(take):
+    patch = chips_of(take.proof.patches)[0]
+    home = dataclasses.replace(patch, target=patch.after)
+    from huewright.colorimetry.display import from_ycbcr
+
+    colours = np.broadcast_to(from_ycbcr(patch.after, LUMA), (50, 3))
+    cloud = chip_cloud(home, colours, np.ones(50), LUMA)
+    rows, columns = np.nonzero(cloud)
+    assert {*rows, *columns} <= {len(cloud) // 2 - 1, len(cloud) // 2}
+
+
+def test_the_card_alone_leaves_the_scene_out(take):
+    """A scene of pure red around the patches must not change one count of the card's scopes."""
+    import cv2
+    from huewright.report import scopes
+
+    inside = np.zeros(take.after.shape[:2], dtype=np.uint8)
+    for outline in take.outlines.values():
+        cv2.fillConvexPoly(inside, np.rint(outline).astype(np.int32), 1)
+    loud = np.where(inside[..., None] > 0, take.after, np.array([1.0, 0.0, 0.0], dtype=np.float32)).astype(np.float32)
+    view = scopes._card_view(take.after, loud, take.outlines)
+    for count in (scopes._waveform, scopes._parade, scopes._vectorscope):
+        quiet, shouted = (count(pixels, view.mask, LUMA) for pixels in view.pixels)
+        assert quiet.any() and (quiet == shouted).all()
+    full = scopes._frame_view(take.after, loud, take.outlines)
+    assert (scopes._vectorscope(full.pixels[0], None, LUMA) != scopes._vectorscope(full.pixels[1], None, LUMA)).any()
+
+
+def test_nothing_is_overwritten_or_half_written(take, tmp_path):
+    (tmp_path / "parade_card_night.png").write_bytes(b"mine")
+    with pytest.raises(InputError, match="exists already"):
+        scope_pictures(take.before, take.after, luma=LUMA, patches=take.proof.patches, polygons=take.outlines,
+                       out_dir=tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["parade_card_night.png"]
+
+
+def test_pictures_of_different_sizes_are_refused(tmp_path):
+    with pytest.raises(ValueError, match="differ in size"):
+        scope_pictures(np.zeros((4, 4, 3)), np.zeros((4, 5, 3)), luma=LUMA, out_dir=tmp_path)
+
+
+# ---------------------------------------------------------------- the look
+
+@pytest.mark.parametrize("palette", style.PALETTES, ids=lambda palette: palette.name)
+def test_text_colours_reach_4_5_to_1(palette):
+    """WCAG 2.2, success criterion 1.4.3 (AA)."""
+    for name in ("ink", "soft", "before", "after", "bad", "warn", "red", "green", "blue"):
+        for ground in (palette.paper, palette.sheet):
+            assert style.contrast(getattr(palette, name), ground) >= 4.5, name
+
+
+def test_contrast_is_wcags():
+    # WCAG 2.2: black on white is 21:1; #767676 on white is the well-known 4.54:1.
+    assert style.contrast("#000000", "#ffffff") == pytest.approx(21)
+    assert style.contrast("#767676", "#ffffff") == pytest.approx(4.54, abs=0.005)
+
+
+@pytest.mark.parametrize("deficiency", ["Protanomaly", "Deuteranomaly", "Tritanomaly"])
+@pytest.mark.parametrize("palette", style.PALETTES, ids=lambda palette: palette.name)
+def test_before_and_after_stay_apart_for_colour_blind_eyes(palette, deficiency):
+    """Full severity by the model of Machado, Oliveira and Fernandes 2009, as colour-science has it.
+
+    10 CIEDE2000 is many times what side by side can just be told apart; that figure is our own choice.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")          # it says that its tritan model is an approximation
+        matrix = colour.matrix_cvd_Machado2009(deficiency, 1.0)
+    labs = []
+    for name in ("before", "after", "ink"):
+        linear = colour.models.eotf_sRGB(np.array(style.rgb(getattr(palette, name))))
+        labs.append(colour.XYZ_to_Lab(colour.sRGB_to_XYZ(np.clip(matrix @ linear, 0, 1), apply_cctf_decoding=False)))
+    assert colour.delta_E(labs[0], labs[1], method="CIE 2000") > 10
+    assert colour.delta_E(labs[0], labs[2], method="CIE 2000") > 10
+
+
+@pytest.mark.parametrize("palette", style.PALETTES, ids=lambda palette: palette.name)
+def test_denser_trace_is_always_further_from_the_ground(palette):
+    steps = style.ramp(palette.trace, 64) @ (0.2126, 0.7152, 0.0722)
+    assert (np.diff(np.abs(steps - steps[0])) > 0).all()
+
+
+def test_a_palette_png_keeps_its_ground_exactly(tmp_path):
+    with style.drawing(style.DAY):
+        made = style.figure(200, 100)
+        made.text(0.1, 0.5, "Grey 41.0")
+        style.save_png(made, tmp_path / "a.png")
+    pixels = np.asarray(Image.open(tmp_path / "a.png").convert("RGB"))
+    assert pixels.shape == (200, 400, 3)
+    assert tuple(pixels[0, 0]) == tuple(round(255 * v) for v in style.rgb(style.DAY.paper))
