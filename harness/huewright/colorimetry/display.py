@@ -157,6 +157,6 @@ def primaries_matrix(source: str, target: str, adaptation: str = "CAT16") -> tup
         space = colour.RGB_COLOURSPACES[name].copy()
         space.use_derived_matrix_RGB_to_XYZ = space.use_derived_matrix_XYZ_to_RGB = True
         spaces.append(space)
-    matrix = colour.matrix_RGB_to_RGB(*spaces, chromatic_adaptation_transform=adaptation)
+    matrix = colour.matrix_RGB_to_RGB(spaces[0], spaces[1], chromatic_adaptation_transform=adaptation)
     matrix = matrix / matrix.sum(axis=1, keepdims=True)
     return tuple(tuple(float(v) for v in row) for row in matrix)

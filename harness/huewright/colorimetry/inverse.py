@@ -61,7 +61,8 @@ def _inverse_table(lut: Lut1D) -> tuple[Operation, ...]:
     for channel in range(3):
         rising = np.concatenate(([True], np.diff(table[:, channel]) > 0))
         entries[:, channel] = np.interp(linear[:, channel], table[rising, channel], codes[rising, channel])
-    return (SHAPER, Lut1D(entries, tuple(map(float, low)), tuple(map(float, high))))
+    return (SHAPER, Lut1D(entries, (float(low[0]), float(low[1]), float(low[2])),
+                          (float(high[0]), float(high[1]), float(high[2]))))
 
 
 def matrix_operation(matrix: np.ndarray, offset: Sequence[float] | np.ndarray = (0.0, 0.0, 0.0)) -> Matrix:

@@ -55,7 +55,7 @@ class Target:
 
     @property
     def radius(self) -> float:
-        return float(np.hypot(self.cb, self.cr))
+        return float(np.hypot(self.cb or 0.0, self.cr or 0.0))
 
 
 def bar_vectors(display: str = "bt709") -> dict[str, tuple[float, float]]:

@@ -63,15 +63,15 @@ _COLUMNS = ("worst_hue_error_deg", "worst_radius_error", "worst_level_error_ire"
 def _row(problem: Problem, solution: Solution) -> dict[str, Any]:
     chain, luma, evidence = problem.chain, problem.luma, problem.evidence
     operations = solution.operations(chain)
-    bars = quality.mean_ycbcr(operations, evidence.bars, luma)
-    chips = quality.mean_ycbcr(operations, evidence.chips, luma) if evidence.chips else np.empty((0, 3))
+    bars = quality.landing_ycbcr(operations, evidence.bars, luma)
+    chips = quality.landing_ycbcr(operations, evidence.chips, luma) if evidence.chips else np.empty((0, 3))
     misses = [miss(place, chip.target) for place, chip in zip(chips, evidence.chips, strict=True)]
     levels = [abs(place[0] - bar.target.luma) for place, bar in zip(bars, evidence.bars, strict=True)
               if bar.target.luma is not None]
     checks = [sample for sample in evidence.checks if sample.name in problem.reference]
     check_errors: Any = np.empty(0)
     if checks:
-        shown = from_ycbcr(quality.mean_ycbcr(operations, tuple(checks), luma), luma)
+        shown = from_ycbcr(quality.landing_ycbcr(operations, tuple(checks), luma), luma)
         check_errors = delta_e(shown, [problem.reference[sample.name] for sample in checks], problem.display.name)
     values = (
         max((abs(hue) for hue, _ in misses), default=None), max((abs(r - 1) for _, r in misses), default=None),

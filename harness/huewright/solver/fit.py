@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import block_diag
 from scipy.optimize import least_squares
 
 from huewright.solver.model import Model
@@ -14,7 +15,10 @@ TOLERANCE = 1e-11
 
 @dataclass(frozen=True)
 class Fit:
-    """``natural`` unknowns with their ``covariance`` (as carried from the patches' uncertainties, floor included).
+    """``natural`` unknowns with their ``covariance``, as carried from the reading's noise.
+
+    The settings' floor weighs the patches against each other but is not in the covariance: it stands for errors
+    that are the same each time, which an interval for noise does not speak of.
 
     condition      of the whitened Jacobian with columns scaled to the priors' widths
     misses         whitened differences from the targets at the answer
@@ -53,7 +57,9 @@ def describe(model: Model, whitening: list[np.ndarray], natural: np.ndarray, eva
     trust = 1.0 / np.sqrt(1.0 + (misses / model.settings.robust_scale) ** 2)      # weights of the soft L1 loss
     hessian = data.T @ (trust[:, None] * data) + np.eye(model.size)
     gain = np.linalg.solve(hessian, data.T * trust)
-    covariance = scale[:, None] * (gain @ gain.T) * scale
+    noise = [white @ covariance @ white.T for white, covariance in
+             zip(whitening, model.uncertainty(natural), strict=True)]
+    covariance = scale[:, None] * (gain @ block_diag(*noise) @ gain.T) * scale
     singular = np.linalg.svd(np.concatenate([data, np.eye(model.size)]), compute_uv=False)
     internal = model.internal(natural)
     width = model.bounds[1] - model.bounds[0]

@@ -22,11 +22,6 @@ WIDEST_GAP_DEG = 150.0
 MOST_CONTROLS = 24
 
 
-def control_hues(hues: Sequence[float]) -> tuple[float, ...]:
-    """Control hues in degrees, rising within [0, 360), for chips that arrive at ``hues``."""
-    return tuple(sorted(round(group_hue, 3) % 360.0 for group_hue, _ in _with_gaps_filled(_groups(hues))))
-
-
 def direct(chroma: np.ndarray, targets: Sequence[Target], luma: tuple[float, float],
            least_slope: float) -> HueSectors:
     """Sectors that take each (Cb, Cr) of ``chroma`` (n, 2) to its target; the mean of it where chips share one.
@@ -49,7 +44,7 @@ def direct(chroma: np.ndarray, targets: Sequence[Target], luma: tuple[float, flo
     return HueSectors(tuple(places.tolist()), tuple(rotations.tolist()), tuple(np.exp(gains).tolist()), *luma)
 
 
-def _groups(hues: Sequence[float]) -> list[tuple[float, list[int]]]:
+def _groups(hues: np.ndarray) -> list[tuple[float, list[int]]]:
     """Chips by hue: (mean hue, their indices), rising, any two means at least the separation apart."""
     groups = [(float(hues[index]) % 360.0, [int(index)]) for index in np.argsort(hues, kind="stable")]
     while len(groups) > 1:

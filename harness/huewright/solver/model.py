@@ -35,13 +35,25 @@ def sigma_points(mean: np.ndarray, covariance: np.ndarray) -> np.ndarray:
     """(n, 6, 3) points whose plain average gives the expectation of a function of (n, 3) means with (n, 3, 3)
     covariances, right to third order (Julier and Uhlmann 1997, with no weight at the centre).
 
-    The mean of corrected noisy pixels is not the corrected mean: this is what makes the rendered patch, not the
-    corrected average, land on its target.
+    The mean of corrected noisy pixels is not the corrected mean.
     """
     values, vectors = np.linalg.eigh(covariance)
     axes = vectors * np.sqrt(np.clip(values, 0.0, None))[:, None, :] * math.sqrt(3.0)
     offsets = np.concatenate([np.swapaxes(axes, 1, 2), -np.swapaxes(axes, 1, 2)], axis=1)
     return mean[:, None, :] + offsets
+
+
+def evaluation_points(samples: Sequence[Sample]) -> np.ndarray:
+    """(n, 6, 3) code values whose average, once corrected, is where each sample counts as landing.
+
+    For a chip that is the mean of its noisy pixels, so that the trace on a scope, or the rendered patch measured
+    again, is on target. For bars and check patches it is the colour itself: noise that the chain's bends turn
+    into a cast in the shadows must not be balanced away, since it isn't there in a picture with less noise.
+    """
+    means = np.array([sample.mean for sample in samples])
+    covariance = np.array([sample.pixel_covariance if sample.role == "chip" else np.zeros((3, 3))
+                           for sample in samples])
+    return sigma_points(means, covariance)
 
 
 @dataclass(frozen=True)
@@ -91,8 +103,7 @@ class Model:
         self.chain, self.samples, self.layout, self.settings = chain, tuple(samples), layout, settings
         self.luma = (chain.display.kr, chain.display.kb)
         self.means = np.array([sample.mean for sample in samples])
-        self.pixel_covariance = np.array([sample.pixel_covariance for sample in samples])
-        self.points = apply_chain(chain.decode, sigma_points(self.means, self.pixel_covariance))
+        self.points = apply_chain(chain.decode, evaluation_points(samples))
         self.asked = np.array([[np.nan if value is None else value for value in
                                 (sample.target.luma, sample.target.cb, sample.target.cr)] for sample in samples])
         self._levels = np.array(layout.levels)
@@ -185,15 +196,17 @@ class Model:
         rgb = apply_chain(self.operations(natural), self.points).mean(axis=1)
         return to_ycbcr(rgb, self.luma)
 
-    def whitening(self, natural: np.ndarray) -> list[np.ndarray]:
-        """For each patch the matrix that turns (Y', Cb, Cr) misses into uncorrelated ones of unit variance."""
+    def uncertainty(self, natural: np.ndarray) -> list[np.ndarray]:
+        """For each patch the covariance, from the reading's noise, of what is asked of it: (Y', Cb, Cr) (3, 3), or
+        (Cb, Cr) (2, 2)."""
         jacobian = code_jacobian((*self.chain.decode, *self.operations(natural)), self.means, self.luma)
-        result = []
-        for sample, slope in zip(self.samples, jacobian, strict=True):
-            covariance = slope @ sample.mean_covariance @ slope.T + self.settings.floor**2 * np.eye(3)
-            asked = slice(1, 3) if sample.target.luma is None else slice(0, 3)
-            result.append(np.linalg.inv(np.linalg.cholesky(covariance[asked, asked])))
-        return result
+        return [_asked(slope @ sample.mean_covariance @ slope.T, sample)
+                for sample, slope in zip(self.samples, jacobian, strict=True)]
+
+    def whitening(self, natural: np.ndarray) -> list[np.ndarray]:
+        """For each patch the matrix that turns misses into uncorrelated ones of unit variance, floor included."""
+        return [np.linalg.inv(np.linalg.cholesky(covariance + self.settings.floor**2 * np.eye(len(covariance))))
+                for covariance in self.uncertainty(natural)]
 
     def misses(self, natural: np.ndarray, whitening: list[np.ndarray]) -> np.ndarray:
         """Whitened differences from the targets, all patches in one vector."""
@@ -203,6 +216,10 @@ class Model:
     def pulls(self, natural: np.ndarray) -> np.ndarray:
         """Whitened distances from the identity."""
         return (natural - self.identity) / self.prior
+
+
+def _asked(covariance: np.ndarray, sample: Sample) -> np.ndarray:
+    return covariance[1:, 1:] if sample.target.luma is None else covariance
 
 
 def code_jacobian(operations: Sequence, codes: np.ndarray, luma: tuple[float, float],

@@ -11,7 +11,7 @@ from huewright.colorimetry.display import to_ycbcr
 from huewright.colorimetry.inverse import inverse_operations, matrix_operation
 from huewright.reference import apply_chain
 from huewright.solver.evidence import Sample
-from huewright.solver.model import code_jacobian
+from huewright.solver.model import code_jacobian, evaluation_points
 from huewright.solver.problem import Problem, Solution
 
 # The six tetrahedra of a lattice cell, as the order in which the axes are walked from its low to its high corner.
@@ -92,10 +92,7 @@ def gamut_fraction(operations: Sequence[Operation], samples: Sequence[Sample]) -
     return float(np.mean(np.any((out < 0) | (out > 1), axis=1)))
 
 
-def mean_ycbcr(operations: Sequence[Operation], samples: Sequence[Sample], luma: tuple[float, float]) -> np.ndarray:
-    """(Y', Cb, Cr) (n, 3) expected of the samples' pixels, noise allowed for."""
-    from huewright.solver.model import sigma_points
-
-    means = np.array([sample.mean for sample in samples])
-    covariance = np.array([sample.pixel_covariance for sample in samples])
-    return to_ycbcr(apply_chain(operations, sigma_points(means, covariance)).mean(axis=1), luma)
+def landing_ycbcr(operations: Sequence[Operation], samples: Sequence[Sample],
+                  luma: tuple[float, float]) -> np.ndarray:
+    """(Y', Cb, Cr) (n, 3) at which the samples count as landing: see :func:`.model.evaluation_points`."""
+    return to_ycbcr(apply_chain(operations, evaluation_points(samples)).mean(axis=1), luma)

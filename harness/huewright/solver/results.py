@@ -30,8 +30,8 @@ def correction_from(problem: Problem, solution: Solution, *, identity: bool = Fa
     neutral = problem.chain.neutral()
     operations = neutral if identity else solution.operations(problem.chain)
     samples = problem.samples
-    before = quality.mean_ycbcr(neutral, samples, problem.luma)
-    after = quality.mean_ycbcr(operations, samples, problem.luma)
+    before = quality.landing_ycbcr(neutral, samples, problem.luma)
+    after = quality.landing_ycbcr(operations, samples, problem.luma)
     errors = _landing_errors(problem, solution) if not identity else {}
     left_out = _left_out(problem, solution)
     colours = _delta_e(problem, samples, before, after)
@@ -70,15 +70,24 @@ def _result(problem: Problem, sample: Sample, before: np.ndarray, after: np.ndar
         hue_error, ratio = miss(after, target)
     if sample.role == "bar" and target.luma is not None:
         level_error = 100.0 * (after[0] - target.luma)
+    hue_se, radius_se, level_se = (None, None, None) if errors is None else errors
     return PatchResult(
-        sample.name, sample.role, used,
-        tuple(_decimals(v, 7) for v in (target.luma, target.cb, target.cr)),  # type: ignore[arg-type]
-        tuple(_decimals(v, 7) for v in before), tuple(_decimals(v, 7) for v in after),  # type: ignore[arg-type]
-        _decimals(hue_error), _decimals(ratio), _decimals(level_error),
-        _decimals(colours[0] if colours else None, 4), _decimals(colours[1] if colours else None, 4),
-        *((None, None, None) if errors is None else tuple(_decimals(v) for v in errors)),
-        *((None, None) if left_out is None else tuple(_decimals(v, 4) for v in left_out)),
+        name=sample.name, role=sample.role, used=used,
+        target=(_decimals(target.luma, 7), _decimals(target.cb, 7), _decimals(target.cr, 7)),
+        before=_triple(before), after=_triple(after), hue_error_deg=_decimals(hue_error),
+        radius_ratio=_decimals(ratio), level_error_ire=_decimals(level_error),
+        delta_e_before=_decimals(colours[0] if colours else None, 4),
+        delta_e_after=_decimals(colours[1] if colours else None, 4),
+        hue_standard_error_deg=_decimals(hue_se), radius_standard_error=_decimals(radius_se),
+        level_standard_error_ire=_decimals(level_se),
+        leave_one_out_hue_deg=_decimals(None if left_out is None else left_out[0], 4),
+        leave_one_out_radius=_decimals(None if left_out is None else left_out[1], 4),
         note=problem.evidence.unused.get(sample.name, ""))
+
+
+def _triple(values: np.ndarray) -> tuple[float, float, float]:
+    a, b, c = (round(float(value), 7) + 0.0 for value in values)
+    return a, b, c
 
 
 def _delta_e(problem: Problem, samples: tuple[Sample, ...], before: np.ndarray,
@@ -179,7 +188,7 @@ def _diagnostics(problem: Problem, solution: Solution, operations: tuple, neutra
 def _balance_only_delta_e(problem: Problem, names: list[str]) -> dict[str, float]:
     operations = solve_balance(problem).operations(problem.chain)
     samples = tuple(sample for sample in problem.evidence.checks if sample.name in names)
-    after = quality.mean_ycbcr(operations, samples, problem.luma)
+    after = quality.landing_ycbcr(operations, samples, problem.luma)
     return {name: pair[1] for name, pair in _delta_e(problem, samples, after, after).items()}
 
 
