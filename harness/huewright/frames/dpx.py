@@ -174,6 +174,7 @@ def new_dpx(spec: oiio.ImageSpec, width: int, height: int, bits: int, components
                       (_FILE_SIZE, offset + row_bytes * height)):
         struct.pack_into(">I", header, at, value)
     struct.pack_into(">H", header, _PACKING, 1 if bits in (10, 12) else 0)
+    header[36:136] = bytes(100)  # SMPTE ST 268: the file's name; the temporary one would differ each time
     payload = np.zeros(row_bytes * height, np.uint8)
     return DpxPicture(bytes(header), payload, b"", width, height, components, bits, ">", row_bytes)
 
