@@ -1,0 +1,231 @@
+"""Exports a correction as .cube, CLF or ASC CDL, and measures each file against the render by applying it with
+OpenColorIO. What each takes is the take's file code values (0..1 of full scale), as the camera recorded them;
+what it gives is the full-range display signal. Both are written into the file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import PyOpenColorIO as ocio  # noqa: N813  (the name its documentation uses)
+from huewright_kernels.ops import HueSectors, Lut3D, Operation
+
+from huewright.colorimetry.cdl import cdl_text, fit_cdl
+from huewright.colorimetry.interchange import (
+    CLF_FORMAT,
+    clf_transforms,
+    code_lattice,
+    cube_text,
+    described,
+    shaped_cube_text,
+)
+from huewright.colorimetry.luts import apply_with_opencolorio, read_lut_file
+from huewright.errors import InputError
+from huewright.files import refuse_existing, whole_file
+from huewright.models.correction import Correction
+
+KINDS = {"cube": (".cube",), "shaped-cube": (".cube",), "clf": (".clf",), "cdl": (".cdl", ".cc", ".ccc")}
+_CDL_FORMATS = {".cdl": "ColorDecisionList", ".cc": "ColorCorrection", ".ccc": "ColorCorrectionCollection"}
+_COLOURS = 50_000
+TARGET_MEAN = 2e-3
+
+
+@dataclass(frozen=True)
+class ExportSummary:
+    """What was written and how far it is from the render.
+
+    Errors are absolute differences of single channels, of full scale, after both results are limited to 0..1 as an
+    integer picture holds them. ``mean_error`` and ``worst_error`` are over picture-like colours (a wide neutral range
+    with small departures, code values) and uniformly random ones together; ``measured`` has them apart:
+    ``natural_mean``, ``natural_worst``, ``random_mean``, ``random_worst``, and for a .cube that a program may
+    interpolate either way ``tetrahedral_mean`` and ``tetrahedral_worst``.
+
+    worst_code      the code values at which the worst error lies
+    left_out        what a form cannot carry, in words
+    """
+
+    path: str
+    kind: str
+    size: int | None
+    takes: str
+    gives: str
+    mean_error: float
+    worst_error: float
+    worst_code: tuple[float, float, float]
+    measured: dict[str, float] = field(default_factory=dict)
+    left_out: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+def export_correction(correction: Correction, path: Path | str, *, size: int = 65, kind: str | None = None,
+                      overwrite: bool = False) -> ExportSummary:
+    """Writes ``correction`` to ``path`` in the form of its suffix (or of ``kind``, one of :data:`KINDS`).
+
+    ``size`` is the number of points along each axis of a 3D lattice. ``kind="shaped-cube"`` puts a 1D table ahead of
+    the lattice: nearer to the render, and read by fewer programs. A CDL carries the primaries only: it goes onto the
+    code values, ahead of the same transform to display that an uncorrected picture gets.
+    Raises :class:`InputError` for an unknown suffix or kind, a bad size, or an existing file.
+    """
+    path = Path(path)
+    kind = _kind(path, kind)
+    if not 2 <= size <= 129:
+        raise InputError(f"a lattice has 2 to 129 points along each axis, not {size}")
+    refuse_existing(path, overwrite=overwrite)
+    if kind == "cdl":
+        return _export_cdl(correction, path, overwrite=overwrite)
+    takes, gives = footage_words(correction), display_words(correction)
+    comments = _comments(correction, takes, gives)
+    title = "Huewright correction"
+    if kind == "clf":
+        group = described(clf_transforms(correction.operations, size), title, correction.operations, comments, takes,
+                          gives)
+        text = group.write(CLF_FORMAT, ocio.Config.CreateRaw())
+    elif kind == "cube":
+        text = cube_text(code_lattice(correction.operations, size), title, comments)
+    else:
+        text = shaped_cube_text(correction.operations, size, title, comments)
+    with whole_file(path, overwrite=overwrite) as temporary:
+        temporary.write_text(text, encoding="utf-8", newline="\n")
+    natural, random = natural_codes(), random_codes()
+    measured, worst_code = _measured(correction.operations, path, natural, random)
+    if kind == "cube":
+        measured |= _tetrahedral(correction.operations, path, natural, random)
+    lattice = kind != "clf" or any(isinstance(item, HueSectors) for item in correction.operations)
+    return ExportSummary(str(path), kind, size if lattice else None, takes, gives, measured.pop("mean"),
+                         measured.pop("worst"), worst_code, measured, (), _cautions(correction, kind, measured))
+
+
+def footage_words(correction: Correction) -> str:
+    """What the LUT takes, for people: the take's code values and what they mean."""
+    footage = correction.footage
+    levels = f"legal-range code values of {footage.bits} bits" if footage.range == "legal" else "full-range code values"
+    kinds = {"display": "a display picture", "linear": "linear light"}
+    return f"{levels}, 0..1 of full scale, as recorded: {kinds.get(footage.encoding, f'log {footage.encoding}')}"
+
+
+def display_words(correction: Correction) -> str:
+    return f"display signal {correction.display}, full range, 0..1"
+
+
+def natural_codes(count: int = _COLOURS, seed: int = 1) -> np.ndarray:
+    """Code values such as pictures hold: neutral levels from near black to near white with small departures."""
+    rng = np.random.default_rng(seed)
+    return np.clip(rng.uniform(0.05, 0.75, (count, 1)) + rng.normal(0, 0.04, (count, 3)), 0, 1).astype(np.float32)
+
+
+def random_codes(count: int = _COLOURS, seed: int = 2) -> np.ndarray:
+    """Code values spread evenly over the cube: most are colours that no picture holds."""
+    return np.random.default_rng(seed).random((count, 3)).astype(np.float32)
+
+
+def _kind(path: Path, kind: str | None) -> str:
+    suffix = path.suffix.lower()
+    if kind is None:
+        kind = next((name for name, suffixes in KINDS.items() if suffix in suffixes), None)
+        if kind is None:
+            raise InputError(f"{path}: no export ends in {suffix or 'nothing'}; use .cube, .clf, .cdl, .cc or .ccc")
+    elif kind not in KINDS:
+        raise InputError(f"no export is called {kind!r}; known: {', '.join(KINDS)}")
+    elif suffix not in KINDS[kind]:
+        raise InputError(f"{path}: a {kind} file ends in {' or '.join(KINDS[kind])}")
+    return kind
+
+
+def _comments(correction: Correction, takes: str, gives: str) -> list[str]:
+    return [f"takes: {takes}", f"gives: {gives}", "put it straight onto the camera's code values, with no other "
+            "transform to display before or after", f"solved by huewright ({correction.method})"]
+
+
+def _render(operations: Sequence[Operation], codes: np.ndarray) -> np.ndarray:
+    from huewright_kernels import compile_chain, run_colours
+
+    return run_colours(compile_chain(operations), codes)
+
+
+def _errors(found: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+    return np.abs(np.clip(found, 0, 1).astype(np.float64) - np.clip(wanted, 0, 1))
+
+
+def _measured(operations: Sequence[Operation], path: Path, natural: np.ndarray,
+              random: np.ndarray) -> tuple[dict[str, float], tuple[float, float, float]]:
+    codes = np.concatenate([natural, random])
+    errors = _errors(apply_with_opencolorio(path, codes), _render(operations, codes))
+    worst = codes[np.unravel_index(errors.argmax(), errors.shape)[0]]
+    first, second = errors[:len(natural)], errors[len(natural):]
+    return ({"mean": float(errors.mean()), "worst": float(errors.max()), "natural_mean": float(first.mean()),
+             "natural_worst": float(first.max()), "random_mean": float(second.mean()),
+             "random_worst": float(second.max())}, tuple(round(float(value), 4) for value in worst))
+
+
+def _tetrahedral(operations: Sequence[Operation], path: Path, natural: np.ndarray,
+                 random: np.ndarray) -> dict[str, float]:
+    """The same lattice interpolated tetrahedrally, since programs differ in how they do it."""
+    lattice, = (item for item in read_lut_file(path).operations if isinstance(item, Lut3D))
+    codes = np.concatenate([natural, random])
+    errors = _errors(_render((Lut3D(lattice.table, interpolation="tetrahedral"),), codes), _render(operations, codes))
+    return {"tetrahedral_mean": float(errors.mean()), "tetrahedral_worst": float(errors.max())}
+
+
+def _cautions(correction: Correction, kind: str, measured: dict[str, float]) -> tuple[str, ...]:
+    said = []
+    if max(measured["natural_mean"], measured["random_mean"]) > TARGET_MEAN:
+        said.append(f"this file is {max(measured['natural_mean'], measured['random_mean']):.1e} of full scale from the "
+                    "render in the mean; render instead, or export a .clf or a larger lattice")
+    if kind in ("cube", "shaped-cube"):
+        said.append("a .cube takes code values in 0..1 only and limits others; check what the program that reads it "
+                    "feeds it (full-scale code values, not range-expanded ones)")
+    if kind == "shaped-cube":
+        said.append("not every program reads a .cube with both a table and a lattice; check before relying on it")
+    if correction.footage.range == "legal":
+        said.append("the take is legal range and the file takes its code values as recorded; a program that expands "
+                    "the range on reading must be told not to")
+    return tuple(said)
+
+
+def _export_cdl(correction: Correction, path: Path, *, overwrite: bool) -> ExportSummary:
+    natural, random = natural_codes(), random_codes()
+    cdl = fit_cdl(correction.operations, correction.neutral_operations)
+    takes = footage_words(correction)
+    gives = "the same code values with the primaries corrected; the usual transform to display comes after"
+    left_out = tuple(_left_out(correction))
+    text = cdl_text(cdl, _CDL_FORMATS[path.suffix.lower()], "huewright-primaries",
+                    [f"takes: {takes}", f"gives: {gives}", *(f"leaves out {what}" for what in left_out)])
+    with whole_file(path, overwrite=overwrite) as temporary:
+        temporary.write_text(text, encoding="utf-8", newline="\n")
+    measured, worst_code = _cdl_errors(correction, path, natural, random)
+    caution = (f"a CDL carries the primaries only and leaves out {'; '.join(left_out)}: over picture-like colours it is "
+               f"{measured['natural_mean']:.1e} of full scale from the whole correction in the mean and "
+               f"{measured['natural_worst']:.1e} at worst")
+    return ExportSummary(str(path), "cdl", None, takes, gives, measured.pop("mean"), measured.pop("worst"), worst_code,
+                         measured, left_out, (caution,))
+
+
+def _left_out(correction: Correction) -> list[str]:
+    words = []
+    if any(isinstance(item, HueSectors) for item in correction.operations):
+        words.append("every rotation and gain of hues")
+    words.append("whatever of exposure, balance and tone three numbers a channel cannot follow")
+    words.append("the transform to display itself")
+    return words
+
+
+def _cdl_errors(correction: Correction, path: Path, natural: np.ndarray,
+                random: np.ndarray) -> tuple[dict[str, float], tuple[float, float, float]]:
+    codes = np.concatenate([natural, random])
+    graded = _render(correction.neutral_operations, apply_with_opencolorio(path, codes))
+    errors = _errors(graded, _render(correction.operations, codes))
+    primaries = tuple(item for item in correction.operations if not isinstance(item, HueSectors))
+    primary_errors = _errors(graded, _render(primaries, codes))
+    first, second = errors[:len(natural)], errors[len(natural):]
+    worst = codes[np.unravel_index(errors.argmax(), errors.shape)[0]]
+    return ({"mean": float(errors.mean()), "worst": float(errors.max()), "natural_mean": float(first.mean()),
+             "natural_worst": float(first.max()), "random_mean": float(second.mean()),
+             "random_worst": float(second.max()),
+             "natural_mean_of_primaries": float(primary_errors[:len(natural)].mean()),
+             "natural_worst_of_primaries": float(primary_errors[:len(natural)].max())},
+            tuple(round(float(value), 4) for value in worst))
+
+
+__all__ = ["KINDS", "ExportSummary", "export_correction"]
