@@ -110,12 +110,12 @@ CAMERAS = {
                 exposure_stops=-0.55, balance=(1.13, 1.0, 0.90),
                 rotation=((5.0, 40.0), (4.5, 200.0), (2.0, 75.0)),
                 saturation=((-0.12, 0.0), (0.10, 120.0), (0.06, 30.0)),
-                shot_noise=0.006, read_noise=0.0007),
+                shot_noise=0.0045, read_noise=0.0005),
     "B": Camera("B", ".dpx", ((592.0, 40.0, 34.0, 0.10), (529.0, 33.0, 47.0, 0.03), (449.0, 22.0, 30.0, 0.06)),
                 exposure_stops=0.45, balance=(0.91, 1.0, 1.16),
                 rotation=((-5.0, 150.0), (3.0, 20.0), (2.2, 260.0)),
                 saturation=((0.06, 0.0), (0.09, 250.0), (0.04, 140.0)),
-                shot_noise=0.008, read_noise=0.0010),
+                shot_noise=0.0055, read_noise=0.0006),
 }
 
 

@@ -29,6 +29,7 @@ PAINTS = {
     "blossom": (0.56, 0.22, 0.38), "blue-cloth": (0.10, 0.16, 0.33),
 }
 Palette = dict[str, np.ndarray]
+BRIGHTNESS = 1.22  # of the set against the card
 
 
 @cache
@@ -58,7 +59,7 @@ def room(camera: Camera, light: str, width: int, height: int, seed: int) -> np.n
     _table(canvas, p, 0.90)
     _bowl_of_fruit(canvas, p, 1.47 - 4.9 * slide, 0.955, 0.75)
     canvas.blur(0.0026)
-    return canvas.light
+    return canvas.light * np.float32(BRIGHTNESS)
 
 
 def still_life(camera: Camera, light: str, width: int, height: int, seed: int) -> np.ndarray:
@@ -76,7 +77,7 @@ def still_life(camera: Camera, light: str, width: int, height: int, seed: int) -
     _vase(canvas, p, 0.47 if left else 0.92, 0.70)
     _bowl_of_fruit(canvas, p, 1.02 if left else 0.45, 0.80, 1.5)
     _loose_fruit(canvas, p, 0.0 if left else 0.12)
-    return canvas.light
+    return canvas.light * np.float32(BRIGHTNESS)
 
 
 def _wall(canvas: Canvas, p: Palette, slide: float) -> None:

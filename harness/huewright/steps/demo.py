@@ -12,7 +12,7 @@ import numpy as np
 from huewright_kernels.ops import Operation
 
 from huewright.colorimetry.declare import declare_footage
-from huewright.colorimetry.display import display_named
+from huewright.colorimetry.display import display_luma, hue_deg, hue_difference_deg, to_ycbcr
 from huewright.colorimetry.targets import delta_e
 from huewright.errors import InputError
 from huewright.files import refuse_existing, write_json
@@ -102,26 +102,18 @@ def _colours(job: JobResult, card: Card, truth: dict[str, Any], take: str, folde
         row["against_targets"] = {**_pairs(own), "level_target_ire": proof.level_target_ire}
         known = [_against(value, true[proof.name], display) for value in (before[proof.name], after[proof.name])]
         row["against_truth"] = {**_pairs({key: (known[0][key], known[1][key]) for key in known[0]}),
-                                "level_true_ire": 100 * _ycbcr(true[proof.name], display)[0]}
+                                "level_true_ire": 100 * to_ycbcr(true[proof.name], display_luma(display))[0]}
         rows.append(row)
     return {"patches": rows, **{side: _digest(rows, side) for side in ("against_targets", "against_truth")}}
 
 
 def _against(signal: np.ndarray, true: np.ndarray, display: str) -> dict[str, float]:
-    y, cb, cr = _ycbcr(signal, display)
-    true_y, true_cb, true_cr = _ycbcr(true, display)
-    turn = np.degrees(np.angle(complex(cb, cr) / complex(true_cb, true_cr)))
+    (y, cb, cr), (true_y, true_cb, true_cr) = to_ycbcr(np.stack([signal, true]), display_luma(display))
+    turn = hue_difference_deg(hue_deg(cb, cr), hue_deg(true_cb, true_cr))
     return {"hue_error_deg": float(turn), "radius_ratio": float(np.hypot(cb, cr) / np.hypot(true_cb, true_cr)),
             "level_ire": float(100 * y), "level_error_ire": float(100 * (y - true_y)),
             "chroma_ire": float(100 * np.hypot(cb - true_cb, cr - true_cr)),
             "delta_e": float(delta_e(signal, true, display))}
-
-
-def _ycbcr(signal: np.ndarray, display: str) -> tuple[float, float, float]:
-    known = display_named(display)
-    r, g, b = signal
-    y = known.kr * r + (1 - known.kr - known.kb) * g + known.kb * b
-    return float(y), float((b - y) / (2 * (1 - known.kb))), float((r - y) / (2 * (1 - known.kr)))
 
 
 def _pairs(values: dict[str, tuple[float | None, float | None]]) -> dict[str, float | None]:
