@@ -30,7 +30,7 @@ ROUGH = 6.0              # worst local gain above which a method is not recommen
 
 def compare(reading: Reading, card: Card, footage: Footage,
             settings: SolveSettings | None = None) -> list[dict[str, Any]]:
-    """One row a method; the recommended one says why under ``recommended``.
+    """One row a method; the one to use has ``recommended`` True and its reason first in ``note``.
 
     method, worst_hue_error_deg, worst_radius_error, worst_level_error_ire   on chips and bars
     chip_delta_e           mean CIEDE2000 between each chip and the same level at its target
@@ -48,11 +48,12 @@ def compare(reading: Reading, card: Card, footage: Footage,
         try:
             rows.append(_row(asked, solve_method(asked)))
         except (InputError, NoAnswerError) as error:
-            rows.append({"method": method, **dict.fromkeys(_COLUMNS), "note": str(error), "recommended": ""})
+            rows.append({"method": method, **dict.fromkeys(_COLUMNS), "recommended": False, "note": str(error)})
     chosen, reason = recommend(rows)
     for row in rows:
         if row["method"] == chosen:
-            row["recommended"] = reason
+            row["recommended"] = True
+            row["note"] = "; ".join(filter(None, (f"recommended: {reason}", row["note"])))
     return rows
 
 
@@ -84,7 +85,7 @@ def _row(problem: Problem, solution: Solution) -> dict[str, Any]:
     return {"method": solution.method,
             **{name: None if value is None else float(f"{value:.6g}")
                for name, value in zip(_COLUMNS, values, strict=True)},
-            "note": "; ".join(solution.notes), "recommended": ""}
+            "recommended": False, "note": "; ".join(solution.notes)}
 
 
 def _chip_delta_e(problem: Problem, places: np.ndarray, chips: tuple[Sample, ...]) -> float | None:

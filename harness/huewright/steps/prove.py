@@ -1,0 +1,315 @@
+"""The proof: what the correction did, measured on the frames before and on the rendered, re-read frames after.
+
+*Before* is the camera's take through the same chain with nothing corrected; *after* is read from the rendered files.
+Both are measured at the corners and frames that the survey chose.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from huewright_kernels.executor import compile_chain, run
+
+from huewright.colorimetry.display import display_luma, hue_deg, hue_difference_deg, to_ycbcr
+from huewright.colorimetry.targets import delta_e, reference_rgb
+from huewright.errors import InputError
+from huewright.files import refuse_existing, sha256
+from huewright.frames.picture import read_frame
+from huewright.models.card import Card
+from huewright.models.correction import Correction, PatchResult
+from huewright.models.footage import RANGES, Footage
+from huewright.models.proof import PatchProof, Proof, save_proof
+from huewright.models.survey import FrameGrade, Survey
+from huewright.progress import Progress, silent
+from huewright.solver.compare import compare
+from huewright.solver.settings import SolveSettings, settings_from_dict
+from huewright.steps.measure import Measurement, measure_patches, outlines
+
+if TYPE_CHECKING:
+    from huewright.frames.sequence import FrameSequence
+
+NOISE_CAUTION_DB = 6.0
+LIGHT_CAUTION_STOPS = 0.05
+EXCURSION = 1e-3         # signal beyond 0..1 by more than this counts as an excursion
+RENDER_TOLERANCE = 0.01  # mean difference between the rendered frames and the chain above which they don't belong
+RESPONSIBILITY = ("this proof does not judge flashing or patterned content, nor whether the picture is legal for "
+                  "broadcast: the delivery specification and the person responsible decide")
+
+
+@dataclass
+class _Tally:
+    """Over the measured frames: pixels seen, those whose corrected signal leaves 0..1, those at a file's end stop,
+    and how far the rendered files are from the chain."""
+
+    pixels: int = 0
+    over: int = 0
+    under: int = 0
+    stopped: int = 0
+    difference: float = 0.0
+    worst: float = 0.0
+
+
+def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSequence, after: FrameSequence,
+          out_dir: Path | str, after_range: str = "full", after_bits: int = 10, overwrite: bool = False,
+          progress: Progress = silent) -> Proof:
+    """Measures, and writes ``proof.json``, ``proof.html`` and the pictures into ``out_dir``.
+
+    ``after_range`` and ``after_bits`` are what the rendered files were written with. Raises :class:`InputError` if
+    an output exists, if none of the survey's chosen frames is in both takes, or if a frame does not belong.
+    """
+    out = Path(out_dir)
+    for name in ("proof.json", "proof.html"):
+        refuse_existing(out / name, overwrite=overwrite)
+    if after_range not in RANGES:
+        raise InputError(f"the rendered files' range is {' or '.join(RANGES)}, not {after_range!r}")
+    grades = _measurable(survey, before, after)
+    pictures = _Pictures(correction, survey, before, after, Footage(range=after_range, bits=after_bits))
+    tally = _Tally()
+    sides: dict[str, Measurement] = {}
+    steps = len(grades) * 2 + 2
+    done = 0
+    for side in ("before", "after"):
+        def picture(frame: int, side: str = side) -> np.ndarray:
+            nonlocal done
+            progress(done, steps, "measuring")
+            done += 1
+            return pictures.before(frame) if side == "before" else pictures.after(frame, tally)
+
+        sides[side] = measure_patches(card, grades, picture)
+    if tally.difference / max(len(grades), 1) > RENDER_TOLERANCE:
+        raise InputError(f"{after.text}: these frames are not {before.text} with this correction (signal off by "
+                         f"{tally.difference / len(grades):.3f} on average); give the frames rendered with it")
+    progress(steps - 2, steps, "comparing")
+    settings = _settings(correction)
+    patches = _patches(correction, card, settings, sides)
+    methods = tuple(compare(survey.reading, card, survey.footage, settings)) if survey.reading is not None else ()
+    proof = _proof(correction, survey, patches, methods, sides, tally, grades, settings)
+    proof = replace(proof, provenance=_provenance(correction, before, after, grades))
+    progress(steps - 1, steps, "drawing")
+    proof = _drawn(proof, pictures, card, grades[0], display_luma(correction.display), out, overwrite)
+    save_proof(proof, out / "proof.json", overwrite=overwrite)
+    progress(steps, steps, "drawing")
+    return proof
+
+
+def _measurable(survey: Survey, before: FrameSequence, after: FrameSequence) -> list[FrameGrade]:
+    grades = [grade for grade in survey.grades if grade.verdict == "chosen" and len(grade.corners) == 4]
+    both = [grade for grade in grades if grade.frame in before.numbers and grade.frame in after.numbers]
+    if not both:
+        numbers = ", ".join(str(grade.frame) for grade in grades) or "none"
+        raise InputError(f"none of the frames that the survey chose ({numbers}) is in both {before.text} and "
+                         f"{after.text}; render the card take, then prove")
+    return sorted(both, key=lambda grade: (grade.glare, grade.frame))
+
+
+class _Pictures:
+    """Display signals (h, w, 3) float32 of a frame, before and after."""
+
+    def __init__(self, correction: Correction, survey: Survey, before: FrameSequence, after: FrameSequence,
+                 after_footage: Footage) -> None:
+        self._takes = {"before": before, "after": after}
+        self._size = (survey.height, survey.width)
+        self._neutral = compile_chain(correction.neutral_operations)
+        self._corrected = compile_chain(correction.operations)
+        self._expand = compile_chain(after_footage.to_code_float())
+
+    def _read(self, side: str, frame: int) -> tuple[np.ndarray, bool]:
+        """Code values, and whether the file holds integers."""
+        path = self._takes[side].path(frame)
+        read = read_frame(path)
+        pixels = np.ascontiguousarray(read.rgb_float())
+        if pixels.shape[:2] != self._size:
+            raise InputError(f"{path}: {pixels.shape[1]} x {pixels.shape[0]} pixels, but the survey's frames have "
+                             f"{self._size[1]} x {self._size[0]}; give the take that was surveyed")
+        return pixels, read.pixels.dtype.kind == "u"
+
+    def before(self, frame: int) -> np.ndarray:
+        return np.asarray(run(self._neutral, self._read("before", frame)[0]))
+
+    def after(self, frame: int, tally: _Tally | None = None) -> np.ndarray:
+        rendered, integers = self._read("after", frame)
+        signal = np.asarray(run(self._expand, rendered))
+        if tally is not None:
+            if integers:
+                tally.stopped += int(np.count_nonzero(((rendered <= 0) | (rendered >= 1)).any(axis=2)))
+            self._count(np.asarray(run(self._corrected, self._read("before", frame)[0])), signal, tally)
+        return signal
+
+    def _count(self, exact: np.ndarray, signal: np.ndarray, tally: _Tally) -> None:
+        tally.pixels += exact.shape[0] * exact.shape[1]
+        tally.over += int(np.count_nonzero((exact > 1 + EXCURSION).any(axis=2)))
+        tally.under += int(np.count_nonzero((exact < -EXCURSION).any(axis=2)))
+        # Integer files stop at their ends, so compare there only what could be written.
+        apart = np.abs(np.clip(exact, 0, 1) - np.clip(signal, 0, 1))
+        tally.difference += float(apart.mean())
+        tally.worst = max(tally.worst, float(apart.max()))
+
+
+def _settings(correction: Correction) -> SolveSettings:
+    recorded = correction.provenance.get("settings")
+    if recorded:
+        return settings_from_dict(recorded)
+    return SolveSettings(display=correction.display, method=correction.method)
+
+
+# ---------------------------------------------------------------- patches
+
+def _patches(correction: Correction, card: Card, settings: SolveSettings,
+             sides: dict[str, Measurement]) -> tuple[PatchProof, ...]:
+    luma = display_luma(correction.display)
+    solved = {row.name: row for row in correction.patches}
+    reference = reference_rgb(card, correction.display, settings.adaptation)
+    names = sides["before"].names
+    places = {side: to_ycbcr(measured.mean, luma) for side, measured in sides.items()}
+    known = [k for k, name in enumerate(names) if name in reference]
+    differences = {side: dict(zip(known, delta_e(measured.mean[known], [reference[names[k]] for k in known],
+                                                 correction.display), strict=True)) if known else {}
+                   for side, measured in sides.items()}
+    rows = []
+    for k, name in enumerate(names):
+        row = solved.get(name)
+        if row is not None:
+            rows.append(_patch(row, places["before"][k], places["after"][k],
+                               [None if k not in differences[side] else float(differences[side][k])
+                                for side in ("before", "after")]))
+    return tuple(rows)
+
+
+def _patch(row: PatchResult, before: np.ndarray, after: np.ndarray, colours: list[float | None]) -> PatchProof:
+    level, cb, cr = row.target
+    hues: list[float | None] = [None, None]
+    ratios: list[float | None] = [None, None]
+    if row.role == "chip" and cb is not None and cr is not None:
+        hues = [float(hue_difference_deg(hue_deg(place[1], place[2]), hue_deg(cb, cr))) for place in (before, after)]
+        ratios = [float(np.hypot(place[1], place[2]) / max(np.hypot(cb, cr), 1e-9)) for place in (before, after)]
+    is_bar = row.role == "bar" and level is not None
+    levels = [_rounded(100 * float(value)) if is_bar and value is not None else None
+              for value in (before[0], after[0], level)]
+    return PatchProof(
+        name=row.name, role=row.role, used=row.used, target=row.target, before=_triple(before), after=_triple(after),
+        hue_error_before_deg=_rounded(hues[0]), hue_error_after_deg=_rounded(hues[1]),
+        radius_ratio_before=_rounded(ratios[0]), radius_ratio_after=_rounded(ratios[1]),
+        level_before_ire=levels[0], level_after_ire=levels[1], level_target_ire=levels[2],
+        delta_e_before=_rounded(colours[0]), delta_e_after=_rounded(colours[1]), note=row.note)
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(float(value), 5) + 0.0
+
+
+def _triple(values: np.ndarray) -> tuple[float, float, float]:
+    a, b, c = (round(float(value), 6) + 0.0 for value in values)
+    return a, b, c
+
+
+# ---------------------------------------------------------------- the proof as a whole
+
+def _proof(correction: Correction, survey: Survey, patches: tuple[PatchProof, ...], methods: tuple[dict[str, Any], ...],
+           sides: dict[str, Measurement], tally: _Tally, grades: list[FrameGrade], settings: SolveSettings) -> Proof:
+    summary = _summary(correction, patches, sides, tally, len(grades))
+    passed, verdict = _verdict(summary, settings, len(grades))
+    frames = {"chosen": list(survey.chosen),
+              "usable": [grade.frame for grade in survey.grades if grade.verdict == "usable"],
+              "refused": [{"frame": grade.frame, "reasons": list(grade.reasons) or [grade.verdict]}
+                          for grade in survey.grades if grade.verdict not in ("chosen", "usable")],
+              "measured": sorted(grade.frame for grade in grades)}
+    return Proof(verdict, passed, patches, summary, methods, _cautions(correction, survey, summary, tally), frames)
+
+
+def _summary(correction: Correction, patches: tuple[PatchProof, ...], sides: dict[str, Measurement], tally: _Tally,
+             frames: int) -> dict[str, Any]:
+    summary: dict[str, Any] = {}
+    for when in ("before", "after"):
+        used = [row for row in patches if row.used]
+        hues = [abs(value) for row in used if (value := getattr(row, f"hue_error_{when}_deg")) is not None]
+        radii = [abs(value - 1) for row in used if (value := getattr(row, f"radius_ratio_{when}")) is not None]
+        levels = [abs(value - row.level_target_ire) for row in used if row.level_target_ire is not None
+                  and (value := getattr(row, f"level_{when}_ire")) is not None]
+        checks = [value for row in patches if row.role == "check"
+                  and (value := getattr(row, f"delta_e_{when}")) is not None]
+        summary |= {f"worst_hue_error_{when}_deg": max(hues, default=None),
+                    f"worst_radius_error_{when}_percent": 100 * max(radii) if radii else None,
+                    f"worst_level_error_{when}_ire": max(levels, default=None),
+                    f"mean_check_delta_e_{when}": float(np.mean(checks)) if checks else None,
+                    f"worst_check_delta_e_{when}": max(checks, default=None)}
+    lifted = [np.trace(sides[side].noise, axis1=1, axis2=2).mean() for side in ("before", "after")]
+    summary |= {"noise_lifted_db": float(10 * np.log10(lifted[1] / lifted[0])) if min(lifted) > 0 else None,
+                "pixels_over_range_percent": 100 * tally.over / max(tally.pixels, 1),
+                "pixels_under_range_percent": 100 * tally.under / max(tally.pixels, 1),
+                "pixels_at_end_stops_percent": 100 * tally.stopped / max(tally.pixels, 1),
+                "render_against_chain_mean": tally.difference / max(frames, 1),
+                "render_against_chain_worst": tally.worst,
+                "frames_measured": frames, "method": correction.method, "display": correction.display}
+    return {key: float(f"{value:.5g}") if isinstance(value, float) else value for key, value in summary.items()}
+
+
+def _verdict(summary: dict[str, Any], settings: SolveSettings, frames: int) -> tuple[bool, str]:
+    """Whether every used patch is within the settings' limits, and one sentence."""
+    parts, passed = [], True
+    for key, limit, what in (("worst_hue_error_after_deg", settings.hue_limit_deg, "{:.2f} degrees of hue"),
+                             ("worst_radius_error_after_percent", 100 * settings.radius_limit, "{:.2f} % of radius"),
+                             ("worst_level_error_after_ire", settings.level_limit_ire, "{:.2f} IRE of level")):
+        value = summary[key]
+        if value is not None:
+            passed &= bool(value <= limit)
+            parts.append(what.format(value))
+    limits = (f"{settings.hue_limit_deg:g} degrees, {100 * settings.radius_limit:g} %, "
+              f"{settings.level_limit_ire:g} IRE")
+    where = f"measured on {frames} rendered frame{'s' if frames != 1 else ''}"
+    head = ("Chips and bars are on their targets" if passed else "NOT within the limits") + (
+        f": off by at most {', '.join(parts)} ({where}; limits {limits})")
+    old, new = summary["mean_check_delta_e_before"], summary["mean_check_delta_e_after"]
+    if old is None or new is None:
+        return passed, f"{head}; the card has no check patches, so nothing shows how other colours fare."
+    moved = "improve" if new < old else "WORSEN"
+    return passed, f"{head}; check patches, which the solve never saw, {moved} from {old:.1f} to {new:.1f} CIEDE2000."
+
+
+def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], tally: _Tally) -> tuple[str, ...]:
+    said = list(correction.warnings)
+    excursions = 100 * (tally.over + tally.under) / max(tally.pixels, 1)
+    if excursions > 0:
+        above, below = (_percent(summary[f"pixels_{side}_range_percent"]) for side in ("over", "under"))
+        said.append(f"the corrected signal goes above the range 0 to 100 % in {above} of pixels and below it in "
+                    f"{below}: integer files clip there, float files keep it; check highlights and saturated colours")
+    if summary["pixels_at_end_stops_percent"] > 0:
+        said.append(f"{_percent(summary['pixels_at_end_stops_percent'])} of pixels in the rendered files sit at an end "
+                    "of the code range: detail there is gone")
+    lifted = summary["noise_lifted_db"]
+    if lifted is not None and lifted > NOISE_CAUTION_DB and not any("noise is lifted" in line for line in said):
+        said.append(f"noise is lifted by {lifted:.1f} dB, measured on the patches; look at the shadows")
+    light = survey.reading.light_stops if survey.reading is not None else 0.0
+    if light > LIGHT_CAUTION_STOPS:
+        said.append(f"light falls off over the card by {light:.2f} stops: the solve allows for it, the frames measured "
+                    "here show it as it is")
+    said.append(RESPONSIBILITY)
+    return tuple(dict.fromkeys(said))
+
+
+def _percent(value: float) -> str:
+    return "less than 0.01 %" if value < 0.01 else f"{value:.2f} %"
+
+
+def _provenance(correction: Correction, before: FrameSequence, after: FrameSequence,
+                grades: list[FrameGrade]) -> dict[str, Any]:
+    recorded = {key: value for key, value in correction.provenance.items() if key != "inputs"}
+    return {**recorded, "before": before.text, "after": after.text,
+            "frames_sha256": {f"{side} {grade.frame}": sha256(take.path(grade.frame))
+                              for side, take in (("before", before), ("after", after)) for grade in grades}}
+
+
+def _drawn(proof: Proof, pictures: _Pictures, card: Card, grade: FrameGrade, luma: tuple[float, float], out: Path,
+           overwrite: bool) -> Proof:
+    """The proof with its pictures and page made, from the frame with the least glare."""
+    from huewright.report.page import write_page
+    from huewright.report.scopes import scope_pictures
+
+    files = scope_pictures(pictures.before(grade.frame), pictures.after(grade.frame), luma=luma, patches=proof.patches,
+                           polygons=outlines(card, grade.corners), out_dir=out, overwrite=overwrite)
+    proof = replace(proof, pictures=files)
+    write_page(proof, {name: out / file for name, file in files.items()}, out / "proof.html", luma=luma,
+               overwrite=overwrite)
+    return proof
