@@ -1,0 +1,63 @@
+"""`huewright run`: the whole job in one command."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from huewright.cli import options
+
+
+def register(app: typer.Typer) -> None:
+    @app.command(epilog="Example: huewright run 'take/a.####.exr' --card card.toml --encoding ACEScct "
+                        "--shot 'scene/a.####.exr' --out scene-a")
+    def run(
+        take: options.Take,
+        card: options.CardFile,
+        encoding: options.Encoding,
+        out: Annotated[Path, typer.Option("--out", help="The folder to write everything into.", show_default=False)],
+        shot: Annotated[list[str] | None, typer.Option("--shot", help="A shot of the same camera and light to render; "
+                                                       "give it as often as there are shots. Without one the take "
+                                                       "itself is rendered.")] = None,
+        code_range: options.CodeRange = "full",
+        bits: options.Bits = 10,
+        primaries: options.Primaries = "ITU-R BT.709",
+        look: options.Look = None,
+        look_input: options.LookInput = "log",
+        corners: options.Corners = None,
+        targets: options.Targets = "vectorscope",
+        fraction: options.Fraction = 0.5,
+        display: options.Display = "bt709",
+        method: options.Method = "sectors",
+        json_file: options.JsonFile = None,
+        overwrite: options.Overwrite = False,
+    ) -> None:
+        """Do the whole job: survey the take, solve, render the shots, export LUTs, and prove it."""
+        from huewright.cli.prove import proof_table
+        from huewright.cli.show import caution, plain, progress_line, say
+        from huewright.files import refuse_existing, write_json
+        from huewright.frames.sequence import parse_sequence
+        from huewright.models.proof import proof_to_dict
+        from huewright.solver.settings import SolveSettings
+        from huewright.steps.run import run_job
+
+        if json_file is not None:
+            refuse_existing(json_file, overwrite=overwrite)
+        footage = options.footage_from(encoding, code_range, bits, primaries, look, look_input)
+        settings = SolveSettings(mode=targets, fraction=fraction, display=display, method=method)
+        sequence, shots = parse_sequence(take), tuple(parse_sequence(text) for text in shot or ())
+        with progress_line() as progress:
+            result = run_job(sequence, card, footage, out, shots=shots, settings=settings,
+                             corners=options.corners_from(corners), overwrite=overwrite, progress=progress)
+        if json_file is not None:
+            write_json(json_file, plain({"proof": proof_to_dict(result.proof), "exports": result.exports,
+                                         "renders": result.renders, "seconds": result.seconds}), overwrite=overwrite)
+        say(proof_table(result.proof))
+        for sentence in dict.fromkeys(s for part in (result.proof, *result.renders, *result.exports)
+                                      for s in part.cautions):
+            caution(sentence)
+        rendered = sum(len(summary.frames) for summary in result.renders)
+        say(result.survey.advice, result.proof.verdict,
+            f"{rendered} frames rendered; everything is in {out}: open {out / 'proof' / 'index.html'}")
