@@ -26,7 +26,7 @@ from huewright_kernels.formats import (
     read_block,
     write_block,
 )
-from huewright_kernels.lanes import block, offset, pointer_f32, pointer_i64
+from huewright_kernels.lanes import block, offset, pointer_f32, pointer_i64, settle
 from huewright_kernels.ops import REGISTRY
 from huewright_kernels.ops.base import Operation
 from huewright_kernels.planes import ALPHA, BLOCK, BLUE, GREEN, QUANTUM, RED, SCRATCH_FLOATS
@@ -37,14 +37,18 @@ BLOCK_FORMS: tuple[Callable[..., None], ...] = tuple(form for kind in REGISTRY.v
 
 JOB_FIELDS = ("source", "source_encoding", "source_row_bytes", "source_pixel_bytes", "source_channels",
               "target", "target_encoding", "target_row_bytes", "target_pixel_bytes", "target_channels",
-              "instructions", "instruction_count", "data", "premultiplied", "dither", "seed", "full_scale")
+              "instructions", "instruction_count", "data", "premultiplied", "dither", "seed", "full_scale",
+              "streaming")
 """A job is these int64 numbers in this order. ``source`` and ``target`` are addresses of pixel (0, 0); encodings
 are places in :data:`~huewright_kernels.formats.ENCODINGS`; ``instructions`` is the address of int64 triples (code,
 offset into ``data`` in floats, size); ``data`` the address of the float32 parameters and tables, 64-byte aligned;
-``full_scale`` the target's largest code, used where ``dither`` is 1."""
+``full_scale`` the target's largest code, used where ``dither`` is 1; ``streaming`` 1 lets float32 RGBA rows
+go past the caches (for targets larger than these that are not the source)."""
 
 INSTRUCTION = 3
 PIXELS_A_TILE = 1 << 16
+STREAMED_BYTES = 1 << 25
+"""Targets larger than this go past the caches: they would not stay there anyhow."""
 
 
 def _dispatcher() -> Callable[..., None]:
@@ -91,7 +95,7 @@ def core(job_address, x0, y0, x1, y1, scratch):
     source, source_code, source_row, source_pixel, source_channels = job[0], job[1], job[2], job[3], job[4]
     target, target_code, target_row, target_pixel, target_channels = job[5], job[6], job[7], job[8], job[9]
     instructions, count, data = pointer_i64(job[10]), job[11], pointer_f32(job[12])
-    premultiplied, dither, seed, full_scale = job[13], job[14], job[15], job[16]
+    premultiplied, dither, seed, full_scale, streaming = job[13], job[14], job[15], job[16], job[17]
     for y in range(y0, y1):
         for x in range(x0, x1, BLOCK):
             n = min(x1 - x, BLOCK)
@@ -108,7 +112,8 @@ def core(job_address, x0, y0, x1, y1, scratch):
             if dither != 0:
                 add_noise(planes, padded, x, y, seed, full_scale)
             there = target + y * target_row + x * target_pixel
-            write_block(target_code, there, target_pixel, target_channels, planes, n)
+            write_block(target_code, there, target_pixel, target_channels, planes, n, streaming)
+    settle()
 
 
 run_core = entry("void(int64, int64, int64, int64, int64, int64)")(core)
@@ -180,10 +185,12 @@ def run(program: Program, source: np.ndarray | PixelBuffer, target: np.ndarray |
     if x0 == x1 or y0 == y1:
         return target
     dither = dither_seed is not None and end.encoding in FULL_SCALES
+    streaming = start.address != end.address and end.height * abs(end.row_bytes) > STREAMED_BYTES
     job = np.array([start.address, CODES[start.encoding], start.row_bytes, start.pixel_bytes, start.channels,
                     end.address, CODES[end.encoding], end.row_bytes, end.pixel_bytes, end.channels,
                     program.instructions.ctypes.data, len(program.instructions), program.data.ctypes.data,
-                    premultiplied, dither, _mixed(dither_seed or 0), FULL_SCALES.get(end.encoding, 1)], np.int64)
+                    premultiplied, dither, _mixed(dither_seed or 0), FULL_SCALES.get(end.encoding, 1),
+                    streaming], np.int64)
     compiled, job_address = run_core.compiled(), job.ctypes.data
     rows = max(1, PIXELS_A_TILE // (x1 - x0))
     tiles = -(-(y1 - y0) // rows)

@@ -19,6 +19,7 @@ from numba.extending import intrinsic
 F32 = ir.FloatType()
 I32 = ir.IntType(32)
 I8 = ir.IntType(8)
+_V4 = ir.VectorType(F32, 4)
 
 f32 = np.float32
 """Constants in formulae are ``f32(...)``, so that nothing is computed in 64 bits."""
@@ -66,6 +67,14 @@ right = _binary(types.int32, lambda b, x, y: b.lshr(x, y))       # zeros shifted
 right_signed = _binary(types.int32, lambda b, x, y: b.ashr(x, y))
 swapped32 = _unary(types.int32, types.int32, lambda b, x: b.bswap(x))                 # the other byte order
 swapped16 = _unary(types.uint16, types.uint16, lambda b, x: b.bswap(x))
+
+
+@intrinsic
+def chosen(typingctx: Any, condition: Any, yes: Any, no: Any) -> tuple[Signature, Any]:
+    """``yes if condition else no`` of float32 values that are both computed: never a branch."""
+    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.select(args[0], args[1], args[2])
+    return types.float32(types.boolean, types.float32, types.float32), emit
 
 
 @intrinsic
@@ -125,9 +134,95 @@ def as_i32(typingctx: Any, pointer: Any) -> tuple[Signature, Any]:
     return result(pointer), emit
 
 
+# ---- RGBA pixels of float32 to planes and back, eight at a time ------------------------------------------------
+
+
+def _shuffle(builder: Any, a: Any, b: Any, picks: tuple[int, ...]) -> Any:
+    return builder.shuffle_vector(a, b, ir.Constant(ir.VectorType(I32, len(picks)), list(picks)))
+
+
+def _load(builder: Any, pointer: Any, position: Any, lanes: int) -> Any:
+    vector = ir.VectorType(F32, lanes)
+    address = builder.gep(pointer, [position], inbounds=True)
+    loaded = builder.load(builder.bitcast(address, vector.as_pointer()))
+    loaded.align = 4
+    return loaded
+
+
+def _moved(builder: Any, position: Any, k: int) -> Any:
+    return builder.add(position, ir.Constant(position.type, k))
+
+
+_LOW, _HIGH = (0, 8, 1, 9, 4, 12, 5, 13), (2, 10, 3, 11, 6, 14, 7, 15)
+_FRONT, _BACK = (0, 1, 8, 9, 4, 5, 12, 13), (2, 3, 10, 11, 6, 7, 14, 15)
+
+
+def _transposed_halves(builder: Any, rows: list[Any]) -> list[Any]:
+    """Four vectors of two rows of four each (k and k + 4): rows become columns of eight, and columns rows."""
+    a, b, c, d = rows
+    ab_low, ab_high = _shuffle(builder, a, b, _LOW), _shuffle(builder, a, b, _HIGH)
+    cd_low, cd_high = _shuffle(builder, c, d, _LOW), _shuffle(builder, c, d, _HIGH)
+    return [_shuffle(builder, ab_low, cd_low, _FRONT), _shuffle(builder, ab_low, cd_low, _BACK),
+            _shuffle(builder, ab_high, cd_high, _FRONT), _shuffle(builder, ab_high, cd_high, _BACK)]
+
+
+@intrinsic
+def rgba_to_planes(typingctx: Any, pixels: Any, i: Any, planes: Any, stride: Any) -> tuple[Signature, Any]:
+    """Pixels i to i+7 of four floats each go to ``planes[k * stride + pixel]``, k 0..3."""
+    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        source, position, out, step = args
+        first = builder.shl(position, ir.Constant(position.type, 2))
+        rows = [_shuffle(builder, _load(builder, source, _moved(builder, first, 4 * k), 4),
+                         _load(builder, source, _moved(builder, first, 4 * k + 16), 4), tuple(range(8)))
+                for k in range(4)]
+        where = position
+        for column in _transposed_halves(builder, rows):
+            stored = builder.store(column, builder.bitcast(builder.gep(out, [where], inbounds=True),
+                                                           column.type.as_pointer()))
+            stored.align = 4
+            where = builder.add(where, step)
+        return context.get_dummy_value()
+    return types.void(pixels, types.int64, planes, types.int64), emit
+
+
+def _from_planes(align: int, streaming: bool) -> Any:
+    def planes_to_rgba(typingctx: Any, planes: Any, stride: Any, pixels: Any, i: Any) -> tuple[Signature, Any]:
+        """The way back; the streaming kind wants 16-byte alignment and goes past the caches."""
+        def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+            source, step, out, position = args
+            columns, where = [], position
+            for _ in range(4):
+                columns.append(_load(builder, source, where, 8))
+                where = builder.add(where, step)
+            first = builder.shl(position, ir.Constant(position.type, 2))
+            rows = _transposed_halves(builder, columns)
+            for k in range(8):
+                half = tuple(range(4)) if k < 4 else tuple(range(4, 8))
+                address = builder.gep(out, [_moved(builder, first, 4 * k)], inbounds=True)
+                stored = builder.store(_shuffle(builder, rows[k % 4], rows[k % 4], half),
+                                       builder.bitcast(address, _V4.as_pointer()))
+                stored.align = align
+                if streaming:
+                    stored.set_metadata("nontemporal", builder.module.add_metadata([ir.Constant(I32, 1)]))
+            return context.get_dummy_value()
+        return types.void(planes, types.int64, pixels, types.int64), emit
+    return intrinsic(planes_to_rgba)
+
+
+planes_to_rgba, planes_to_rgba_streaming = _from_planes(4, False), _from_planes(16, True)
+
+
+@intrinsic
+def settle(typingctx: Any) -> tuple[Signature, Any]:
+    """Everything stored so far, past the caches too, is visible before anything that follows."""
+    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        builder.fence("seq_cst")
+        return context.get_dummy_value()
+    return types.void(), emit
+
+
 # ---- four floats at a time: rows of a table, found by index, turned into planes -------------------------------
 
-_V4 = ir.VectorType(F32, 4)
 
 
 def _load4(builder: Any, base: Any, index: Any) -> Any:
@@ -142,10 +237,6 @@ def _store4(builder: Any, base: Any, position: Any, vector: Any) -> None:
     address = builder.gep(base, [position], inbounds=True)
     stored = builder.store(vector, builder.bitcast(address, _V4.as_pointer()))
     stored.align = 4
-
-
-def _shuffle(builder: Any, a: Any, b: Any, picks: tuple[int, ...]) -> Any:
-    return builder.shuffle_vector(a, b, ir.Constant(ir.VectorType(I32, len(picks)), list(picks)))
 
 
 def _transposed(builder: Any, rows: list[Any]) -> list[Any]:

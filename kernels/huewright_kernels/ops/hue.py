@@ -75,7 +75,8 @@ class HueSectors(Operation):
             raise ValueError("these rotations would fold the order of hues")
 
     def pack(self) -> Packed:
-        sectors = np.array([*self.hues_deg, *self.rotations_deg, *map(math.log, self.gains), self.kr, self.kb], np.float64)
+        log_gains = [math.log(gain) for gain in self.gains]
+        sectors = np.array([*self.hues_deg, *self.rotations_deg, *log_gains, self.kr, self.kb], np.float64)
         work = np.empty(3 * len(self.hues_deg), np.float64)
         size = SMALLEST_TABLE
         while True:

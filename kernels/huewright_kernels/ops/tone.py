@@ -17,7 +17,7 @@ import numpy as np
 from huewright_kernels.cache import packer
 from huewright_kernels.cubic import open_slope
 from huewright_kernels.elementary import ZERO, limit
-from huewright_kernels.lanes import block, formula, offset, pointer_f32, pointer_f64
+from huewright_kernels.lanes import block, chosen, formula, offset, pointer_f32, pointer_f64
 from huewright_kernels.ops.base import Operation, Packed
 from huewright_kernels.planes import BLOCK, HEADER
 
@@ -79,13 +79,12 @@ def tone_piece(x, q, segments):
     """The cubic piece that holds ``x`` (the first one for NaN), by comparison with every start, at ``x``."""
     start, c0, c1, c2, c3 = q[HEADER], q[HEADER + 1], q[HEADER + 2], q[HEADER + 3], q[HEADER + 4]
     for k in range(1, segments):
+        # Loaded whether needed or not: loads under a condition would become a gather of addresses.
         at = HEADER + _PIECE * k
-        past = x >= q[at]
-        start = q[at] if past else start
-        c0 = q[at + 1] if past else c0
-        c1 = q[at + 2] if past else c1
-        c2 = q[at + 3] if past else c2
-        c3 = q[at + 4] if past else c3
+        later, d0, d1, d2, d3 = q[at], q[at + 1], q[at + 2], q[at + 3], q[at + 4]
+        past = x >= later
+        start = chosen(past, later, start)
+        c0, c1, c2, c3 = chosen(past, d0, c0), chosen(past, d1, c1), chosen(past, d2, c2), chosen(past, d3, c3)
     t = x - start
     return c0 + t * (c1 + t * (c2 + t * c3))
 

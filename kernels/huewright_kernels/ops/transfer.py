@@ -63,7 +63,7 @@ class Transfer(Operation):
         if (self.curve, self.direction) in _POWER_LAWS:
             row = _POWER_LAWS[self.curve, self.direction]
             parameters[:7] = row
-            if parameters[5] < row[5]:  # rounded down, the break would let a colour below it change sides
+            if float(parameters[5]) < row[5]:  # rounded down, the break would let a colour below it change sides
                 parameters[5] = np.nextafter(parameters[5], np.float32(np.inf))
         form = {"bt709": toe_power_block, "srgb": toe_power_block, "bt1886": mirrored_power_block,
                 "pq": pq_encode_block if self.direction == "encode" else pq_decode_block,
