@@ -72,7 +72,7 @@ def _processor(path: Path) -> ocio.Processor:
     ocio.ClearAllCaches()  # it remembers files by name, and a name may hold another LUT by now
     try:
         return ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(src=str(path.resolve())))
-    except ocio.Exception as error:
+    except (ocio.Exception, UnicodeDecodeError) as error:  # it quotes the file in its message, whatever that holds
         raise InputError(f"{path}: not a LUT that can be read ({_reason(str(error))}); "
                          "give a .cube, .clf or another LUT file") from None
 

@@ -195,8 +195,8 @@ def _export_cdl(correction: Correction, path: Path, *, overwrite: bool) -> Expor
     with whole_file(path, overwrite=overwrite) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
     measured, worst_code = _cdl_errors(correction, path, natural, random)
-    caution = (f"a CDL carries the primaries only and leaves out {'; '.join(left_out)}: over picture-like colours it is "
-               f"{measured['natural_mean']:.1e} of full scale from the whole correction in the mean and "
+    caution = (f"a CDL carries the primaries only and leaves out {'; '.join(left_out)}: over picture-like colours it "
+               f"is {measured['natural_mean']:.1e} of full scale from the whole correction in the mean and "
                f"{measured['natural_worst']:.1e} at worst")
     return ExportSummary(str(path), "cdl", None, takes, gives, measured.pop("mean"), measured.pop("worst"), worst_code,
                          measured, left_out, (caution,))

@@ -1,0 +1,282 @@
+"""LUT, CLF and CDL files against OpenColorIO (an independent implementation of SMPTE ST 2136-1 and ASC CDL 1.2)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import PyOpenColorIO as ocio  # noqa: N813
+import pytest
+from huewright.colorimetry.interchange import axis_lattice, clf_transforms, lattice_axis, shaped
+from huewright.colorimetry.luts import read_lut, read_lut_file
+from huewright.errors import InputError
+from huewright.models.correction import Correction
+from huewright.models.footage import Footage
+from huewright.reference import apply_chain
+from huewright.steps.export import export_correction, natural_codes
+from huewright_kernels import compile_chain, run_colours
+from huewright_kernels.ops import HueSectors, LogDecode, LogEncode, Lut1D, Lut3D, Matrix, ToneCurve, Transfer
+
+# Academy S-2016-001 (ACEScct), constants from memory; the second curve is invented.
+ACESCCT = LogDecode(2.0, 1 / 17.52, 9.72 / 17.52, 1.0, 0.0, 0.0078125)
+INVENTED = LogDecode(10.0, 0.25, 0.4, 5.5, 0.05, 0.01, 4.0)
+GAINS = Matrix(((1.8, 0.0, 0.0), (0.0, 1.4, 0.0), (0.0, 0.0, 1.1)))
+MIXING = Matrix(((1.5, -0.2, 0.1), (0.05, 1.2, -0.1), (0.0, -0.15, 1.3)), (0.001, 0.0, -0.001))
+TONE = ToneCurve((0.0, 0.05, 0.42, 0.8, 1.0), (0.01, 0.04, 0.41, 0.85, 1.02))
+HUES = HueSectors((13.0, 73.0, 109.0, 193.0, 256.0, 282.0), (6.0, -5.0, 4.0, -3.0, 5.0, -4.0),
+                  (1.15, 0.9, 1.1, 1.2, 0.85, 1.05))
+CHAIN = (ACESCCT, GAINS, Transfer("bt709", "encode"), TONE, HUES)
+COLOURS = np.random.default_rng(5).random((20_000, 3)).astype(np.float32)
+
+
+def correction(operations=CHAIN, footage: Footage | None = None) -> Correction:
+    return Correction("sectors", footage or Footage(encoding="ACEScct", decode=(ACESCCT,)), "bt709", tuple(operations),
+                      (ACESCCT, Transfer("bt709", "encode")), ())
+
+
+def opencolorio(path: Path, colours: np.ndarray, *, exactly: bool = False) -> np.ndarray:
+    """What a program built on OpenColorIO makes of the file, with that library's defaults; ``exactly`` leaves out
+    its approximations of exponent and logarithm (some 3e-6 relative), to compare formula with formula."""
+    ocio.ClearAllCaches()
+    processor = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(src=str(path)))
+    kind = ocio.OPTIMIZATION_NONE if exactly else ocio.OPTIMIZATION_DEFAULT
+    result = np.array(colours, np.float32, order="C")
+    processor.getOptimizedCPUProcessor(ocio.BIT_DEPTH_F32, ocio.BIT_DEPTH_F32, kind).applyRGB(result)
+    return result
+
+
+def write_clf(path: Path, *transforms: ocio.Transform) -> Path:
+    group = ocio.GroupTransform(list(transforms))
+    group.getFormatMetadata().setID("test")
+    group.write("Academy/ASC Common LUT Format", str(path), ocio.Config.CreateRaw())
+    return path
+
+
+def random_lattice(size: int, interpolation: ocio.Interpolation) -> ocio.Lut3DTransform:
+    transform = ocio.Lut3DTransform(gridSize=size)
+    identity = np.asarray(transform.getData())
+    noise = np.random.default_rng(size).normal(0, 0.1, identity.size)
+    transform.setData((identity + noise).astype(np.float32))
+    transform.setInterpolation(interpolation)
+    return transform
+
+
+# ---- reading ---------------------------------------------------------------------------------------------------
+
+
+def log_transform(direction: ocio.TransformDirection) -> ocio.LogCameraTransform:
+    return ocio.LogCameraTransform(
+        linSideBreak=[0.01] * 3, base=10, logSideSlope=[0.25] * 3, logSideOffset=[0.4] * 3, linSideSlope=[5.5] * 3,
+        linSideOffset=[0.05] * 3, linearSlope=[4.0] * 3, direction=direction)
+
+
+def table_transform() -> ocio.Lut1DTransform:
+    transform = ocio.Lut1DTransform(length=1024, inputHalfDomain=False)
+    transform.setData((np.asarray(transform.getData()) ** 0.6 * 1.2 - 0.1).astype(np.float32))
+    return transform
+
+
+MATRIX = ocio.MatrixTransform(matrix=[1, .1, 0, 0, 0, .9, .1, 0, .05, 0, 1, 0, 0, 0, 0, 1], offset=[.01, .02, -.03, 0])
+
+
+@pytest.mark.parametrize(("transforms", "kinds"), [
+    ([random_lattice(7, ocio.INTERP_TETRAHEDRAL)], (Lut3D,)),
+    ([random_lattice(8, ocio.INTERP_LINEAR)], (Lut3D,)),
+    ([table_transform()], (Lut1D,)),
+    ([MATRIX], (Matrix,)),
+    ([log_transform(ocio.TRANSFORM_DIR_INVERSE)], (LogDecode,)),
+    ([log_transform(ocio.TRANSFORM_DIR_FORWARD)], (LogEncode,)),
+    ([ocio.RangeTransform(0.1, 0.9, 0.0, 1.0)], (Lut1D,)),
+    ([ocio.CDLTransform(slope=[1.1, .9, 1.2], offset=[.01, 0, -.02], power=[1, 1, 1], sat=0.8)], (Matrix,)),
+    ([log_transform(ocio.TRANSFORM_DIR_INVERSE), MATRIX, table_transform(), random_lattice(5, ocio.INTERP_TETRAHEDRAL)],
+     (LogDecode, Matrix, Lut1D, Lut3D)),
+])
+def test_clf_steps_become_the_same_operations(tmp_path: Path, transforms: list, kinds: tuple[type, ...]) -> None:
+    path = write_clf(tmp_path / "a.clf", *transforms)
+    reading = read_lut_file(path)
+    assert tuple(type(operation) for operation in reading.operations) == kinds and not reading.baked
+    wanted = opencolorio(path, COLOURS, exactly=True)
+    scale = np.maximum(1, np.abs(wanted))
+    # Both work in float32; 2e-6 relative to the value is a few units in the last place through the log.
+    assert (np.abs(apply_chain(reading.operations, COLOURS) - wanted) / scale).max() < 2e-6
+    assert (np.abs(run_colours(compile_chain(reading.operations), COLOURS) - wanted) / scale).max() < 4e-6
+
+
+@pytest.mark.parametrize("transform", [
+    ocio.ExponentTransform(value=[0.5, 2.2, 2.4, 1.0]),
+    ocio.CDLTransform(slope=[1.1, .9, 1], offset=[0, 0, 0], power=[1.2, 1, .9], sat=0.7)])
+def test_other_steps_are_baked_and_measured(tmp_path: Path, transform: ocio.Transform) -> None:
+    path = write_clf(tmp_path / "a.clf", transform)
+    reading = read_lut_file(path)
+    assert reading.baked
+    error = np.abs(apply_chain(reading.operations, COLOURS) - opencolorio(path, COLOURS)).max()
+    # A random sample's largest error isn't another's; it is of the same size.
+    assert 0 < reading.max_error and error < 2 * reading.max_error + 1e-6 and error < 6e-3
+
+
+def test_cube_with_a_domain(tmp_path: Path) -> None:
+    rng = np.random.default_rng(0)
+    rows = "\n".join(" ".join(f"{value:.6f}" for value in row) for row in rng.random((64, 3)))
+    path = tmp_path / "a.cube"
+    path.write_text(f'TITLE "invented"\nLUT_3D_SIZE 4\nDOMAIN_MIN -0.1 0 0\nDOMAIN_MAX 1.2 1 0.9\n{rows}\n')
+    operations = read_lut(path)
+    ocio.ClearAllCaches()
+    processor = ocio.Config.CreateRaw().getProcessor(
+        ocio.FileTransform(src=str(path), interpolation=ocio.INTERP_TETRAHEDRAL))
+    wanted = COLOURS.copy()
+    processor.getDefaultCPUProcessor().applyRGB(wanted)
+    assert np.abs(apply_chain(operations, COLOURS) - wanted).max() < 2e-6
+
+
+@pytest.mark.parametrize(("name", "content"), [
+    ("a.cube", "these are notes\n"), ("a.cube", ""), ("a.cube", "LUT_3D_SIZE 2\n0 0 0\n1 1 1\n"),
+    ("a.clf", "<ProcessList></ProcessList>"), ("a.clf", "<html><body>not found</body></html>"), ("a.lut", "notes"),
+    ("a.cube", "LUT_3D_SIZE 2\n" + "0 0 nan\n" * 8)])
+def test_a_lut_that_is_none(tmp_path: Path, name: str, content: str) -> None:
+    (tmp_path / name).write_text(content)
+    with pytest.raises(InputError) as error:
+        read_lut(tmp_path / name)
+    said = str(error.value)
+    assert said.startswith(str(tmp_path / name)) and "\n" not in said and "LUT" in said
+
+
+def test_a_picture_given_as_a_lut_and_a_missing_file(tmp_path: Path) -> None:
+    (tmp_path / "a.cube").write_bytes(bytes(range(256)) * 64)
+    with pytest.raises(InputError, match="not a LUT"):
+        read_lut(tmp_path / "a.cube")
+    with pytest.raises(InputError, match="no such LUT file"):
+        read_lut(tmp_path / "none.cube")
+
+
+# ---- writing ---------------------------------------------------------------------------------------------------
+
+
+def test_clf_nodes_without_hues_are_exact(tmp_path: Path) -> None:
+    """Matrix, log and half-domain table nodes follow the render to float32 rounding, beyond 0..1 too."""
+    operations = (INVENTED, MIXING, Transfer("bt709", "encode"), TONE)
+    summary = export_correction(correction(operations), tmp_path / "a.clf")
+    # Below three times white: farther up, single precision of the linear values is what both are limited by.
+    codes = COLOURS * np.float32(0.7)
+    wanted = run_colours(compile_chain(operations), codes)
+    assert wanted.max() > 1.5 and wanted.min() < -0.01
+    errors = np.abs(opencolorio(tmp_path / "a.clf", codes, exactly=True) - wanted)
+    # BT.709's printed constants leave a step of 2.4e-4 at 0.018; between the half floats around it (1.5e-5 apart)
+    # a table has a ramp instead.
+    at_step = np.abs(apply_chain(operations[:2], codes) - 0.018) < 2e-5
+    assert errors[~at_step].max() < 5e-6 and errors.max() < 2.5e-4
+    assert summary.size is None and summary.mean_error < 1e-6
+    text = (tmp_path / "a.clf").read_text()
+    assert 'style="cameraLogToLin"' in text and "<Matrix" in text and 'halfDomain="true"' in text
+
+
+@pytest.mark.parametrize("name", ["a.clf", "a.cube"])
+def test_exports_give_the_render_s_colours(tmp_path: Path, name: str) -> None:
+    """The published target: 2e-3 in the mean; the summary's figures are what OpenColorIO's defaults give."""
+    summary = export_correction(correction(), tmp_path / name)
+    codes = natural_codes(30_000, seed=9)
+    wanted = np.clip(run_colours(compile_chain(CHAIN), codes), 0, 1)
+    errors = np.abs(np.clip(opencolorio(tmp_path / name, codes), 0, 1) - wanted)
+    assert errors.mean() < 2e-3 and errors.mean() == pytest.approx(summary.measured["natural_mean"], rel=0.1)
+    assert summary.mean_error < 2e-3 and summary.worst_error >= summary.measured["natural_worst"]
+    assert errors.max() < 2 * summary.measured["natural_worst"]
+    head = (tmp_path / name).read_text()[:2000]
+    assert "full-range code values" in head and "ACEScct" in head and "display signal bt709" in head
+
+
+def test_more_lattice_points_come_nearer(tmp_path: Path) -> None:
+    errors = [export_correction(correction(), tmp_path / f"{size}{suffix}", size=size).mean_error
+              for suffix in (".cube", ".clf") for size in (17, 33)]
+    assert errors[0] > 1.5 * errors[1] and errors[2] > 1.5 * errors[3]
+
+
+def test_shaped_cube(tmp_path: Path) -> None:
+    """In the display's range a table ahead of the lattice comes nearer than the lattice alone."""
+    codes = natural_codes(30_000, seed=9)
+    wanted = run_colours(compile_chain(CHAIN), codes)
+    inside = ((wanted >= 0) & (wanted <= 1)).all(axis=1)
+    errors = []
+    for kind in ("cube", "shaped-cube"):
+        path = tmp_path / f"{kind}.cube"
+        export_correction(correction(), path, size=33, kind=kind)
+        errors.append(np.abs(opencolorio(path, codes[inside]) - wanted[inside]).mean())
+    assert errors[1] < 0.6 * errors[0]
+    with pytest.raises(InputError, match="mixes the channels"):
+        export_correction(correction((ACESCCT, MIXING, HUES)), tmp_path / "b.cube", kind="shaped-cube")
+    assert not (tmp_path / "b.cube").exists()
+
+
+def test_a_look_travels_as_its_own_nodes(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    look = Lut3D(axis_lattice((), np.linspace(0, 1, 9)) + rng.normal(0, 0.02, (9, 9, 9, 3)), interpolation="trilinear")
+    operations = (ACESCCT, MIXING, LogEncode(2.0, 1 / 17.52, 9.72 / 17.52, 1.0, 0.0, 0.0078125), look)
+    export_correction(correction(operations), tmp_path / "a.clf")
+    codes = COLOURS * np.float32(0.6)
+    wanted = run_colours(compile_chain(operations), codes)
+    assert np.abs(opencolorio(tmp_path / "a.clf", codes, exactly=True) - wanted).max() < 5e-6
+
+
+def test_legal_range_is_taken_as_recorded(tmp_path: Path) -> None:
+    footage = Footage(range="legal", bits=10, encoding="ACEScct", decode=(ACESCCT,))
+    operations = (*footage.to_code_float(), *CHAIN[:-1])
+    summary = export_correction(correction(operations, footage), tmp_path / "a.clf")
+    assert "legal-range code values of 10 bits" in summary.takes and any("legal" in said for said in summary.cautions)
+    # Legal black and white of 10 bits by ITU-R BT.709-6: 64 and 940.
+    levels = np.array([0.0, 0.25, 0.5, 1.0])
+    codes = np.repeat(np.float32((64 + 876 * levels) / 1023)[:, None], 3, axis=1)
+    wanted = run_colours(compile_chain(CHAIN[:-1]), np.repeat(np.float32(levels)[:, None], 3, axis=1))
+    np.testing.assert_allclose(opencolorio(tmp_path / "a.clf", codes), wanted, rtol=1e-5, atol=1e-5)
+
+
+@pytest.mark.parametrize("suffix", [".cdl", ".cc", ".ccc"])
+def test_cdl(tmp_path: Path, suffix: str) -> None:
+    """On log footage a gain in linear light is an offset of the code: the CDL finds the balance by itself."""
+    primaries = (ACESCCT, GAINS, Transfer("bt709", "encode"))
+    summary = export_correction(correction(primaries), tmp_path / f"a{suffix}")
+    codes = natural_codes(20_000, seed=9)
+    graded = run_colours(compile_chain(correction().neutral_operations), opencolorio(tmp_path / f"a{suffix}", codes))
+    wanted = run_colours(compile_chain(primaries), codes)
+    assert np.abs(np.clip(graded, 0, 1) - np.clip(wanted, 0, 1)).mean() < 2e-3
+    assert summary.measured["natural_mean"] < 2e-3
+    whole = export_correction(correction(), tmp_path / f"b{suffix}")
+    assert "rotation and gain of hues" in " ".join(whole.left_out) and whole.cautions
+    assert whole.measured["natural_mean"] > whole.measured["natural_mean_of_primaries"]
+    transform, = ocio.Config.CreateRaw().getProcessor(
+        ocio.FileTransform(src=str(tmp_path / f"a{suffix}"))).createGroupTransform()
+    assert isinstance(transform, ocio.CDLTransform)
+    assert transform.getSat() == 1.0
+
+
+def test_exports_are_repeatable_and_careful(tmp_path: Path) -> None:
+    for name in ("a.cube", "a.clf", "a.cdl"):
+        export_correction(correction(), tmp_path / name, size=9)
+        before = (tmp_path / name).read_bytes()
+        with pytest.raises(InputError, match="exists already"):
+            export_correction(correction(), tmp_path / name, size=9)
+        export_correction(correction(), tmp_path / name, size=9, overwrite=True)
+        assert (tmp_path / name).read_bytes() == before
+    with pytest.raises(InputError, match="no export ends in"):
+        export_correction(correction(), tmp_path / "a.xyz")
+    with pytest.raises(InputError, match="2 to 129"):
+        export_correction(correction(), tmp_path / "b.cube", size=200)
+    with pytest.raises(InputError, match="too small for hue sectors"):
+        export_correction(correction(), tmp_path / "b.clf", size=5)
+    with pytest.raises(InputError, match="ends in .cube"):
+        export_correction(correction(), tmp_path / "b.clf", kind="shaped-cube")
+    assert {path.name for path in tmp_path.iterdir()} == {"a.cube", "a.clf", "a.cdl"}
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.0, 1.0), (-0.02, 12.0), (-0.3, 1.05), (0.1, 0.8)])
+def test_lattice_axis(low: float, high: float) -> None:
+    axis = lattice_axis(low, high, 65)
+    assert axis.size == 65 and (np.diff(axis) > 0).all()
+    assert axis[0] == pytest.approx(min(low, 0)) and axis[-1] == pytest.approx(max(high, 1))
+    assert 0.0 in axis and np.abs(axis - 1).min() < 1e-12
+    np.testing.assert_allclose(shaped(axis, axis), np.linspace(0, 1, 65), atol=1e-12)
+
+
+def test_a_neutral_stays_neutral_through_the_clf_lattice() -> None:
+    greys = np.repeat(np.linspace(-0.02, 1.4, 500)[:, None], 3, axis=1).astype(np.float32)
+    group = ocio.GroupTransform(clf_transforms((ACESCCT, Transfer("bt709", "encode"), HUES), 65))
+    result = greys.copy()
+    ocio.Config.CreateRaw().getProcessor(group).getDefaultCPUProcessor().applyRGB(result)
+    assert np.ptp(result, axis=1).max() < 2e-6
