@@ -1,0 +1,1 @@
+"""The accuracy table: kernels against float64 references, and against values published by others."""
