@@ -1,8 +1,8 @@
 """An invented take for the report's tests: a painted scene with the demo's card in it, before and after.
 
 Nothing here comes from a camera. *After* is the scene with the card's patches close to their reference colours and
-with noise; *before* is the same light, darker, out of balance and with hues turned by amounts that differ from hue to hue.
-Every figure in the proof is measured on these pictures.
+with noise; *before* is the same light, darker, out of balance and with hues turned by amounts that differ from hue
+to hue. Every figure in the proof is measured on these pictures.
 """
 
 from __future__ import annotations
@@ -34,6 +34,16 @@ class Take:
 @pytest.fixture(scope="session")
 def take() -> Take:
     return make_take()
+
+
+@pytest.fixture(scope="session")
+def pictures(take: Take, tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, str], Path]:
+    """The take's pictures, name -> file name, and their folder; drawn once for all tests."""
+    from huewright.report.scopes import scope_pictures
+
+    folder = tmp_path_factory.mktemp("pictures")
+    return scope_pictures(take.before, take.after, luma=LUMA, patches=take.proof.patches, polygons=take.outlines,
+                          out_dir=folder), folder
 
 
 def make_take() -> Take:

@@ -1,0 +1,234 @@
+"""The page in headless Chromium: divider, sorting, accessibility, phone, dark, print."""
+
+from __future__ import annotations
+
+import io
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from huewright.report.page import write_page
+from PIL import Image
+
+CHROMIUM = next((found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))),
+                None)
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here; install the package chromium")
+sync_api = pytest.importorskip("playwright.sync_api", reason="the test extra is not installed")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with sync_api.sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=CHROMIUM, args=[
+            "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"])
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module")
+def address(take, pictures, tmp_path_factory) -> str:
+    names, folder = pictures
+    path: Path = tmp_path_factory.mktemp("page") / "proof.html"
+    write_page(take.proof, {name: folder / file for name, file in names.items()}, path, title="An invented take")
+    return path.as_uri()
+
+
+@pytest.fixture
+def open_page(browser, address) -> Iterator[Any]:
+    """``open_page(width, height, ...)``: the page, failing at the end on any console message or request."""
+    contexts, said = [], []
+
+    def opened(width: int = 1200, height: int = 900, **options: Any) -> Any:
+        context = browser.new_context(viewport={"width": width, "height": height}, **options)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda message: said.append(f"{message.type}: {message.text}"))
+        page.on("pageerror", lambda error: said.append(str(error)))
+        page.on("request", lambda request: None if re.match("data:|file:", request.url) else said.append(request.url))
+        page.goto(address)
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+    assert said == []
+
+
+def _value(page: Any) -> int:
+    slider = page.get_by_role("slider", name="Divider between before and after")
+    value = slider.get_attribute("aria-valuenow")
+    assert slider.get_attribute("aria-valuetext") == f"before on the left {value} percent"
+    return int(value)
+
+
+def _edge_percent(page: Any, take: Any) -> float:
+    """Where the picture on screen changes from before to after, in percent of the width, found in its pixels."""
+    stage = page.locator("#stage")
+    page.add_style_tag(content="#divider,.tag{opacity:0}")
+    shot = np.asarray(Image.open(io.BytesIO(stage.screenshot())).convert("RGB")).astype(float)
+    size = (shot.shape[1], shot.shape[0])
+    sides = [np.asarray(Image.fromarray(np.rint(np.clip(picture, 0, 1) * 255).astype(np.uint8)).resize(
+        size, Image.Resampling.BILINEAR)).astype(float) for picture in (take.before, take.after)]
+    to_before, to_after = (np.abs(shot - side).mean(axis=(0, 2)) for side in sides)
+    return 100 * float((to_before < to_after).mean())
+
+
+@pytest.mark.parametrize("key_presses", [("ArrowLeft",) * 3, ("Shift+ArrowRight", "PageUp"), ("Home",), ("End",)],
+                         ids="+".join)
+def test_the_divider_follows_the_keyboard(open_page, take, key_presses):
+    page = open_page()
+    page.locator("#divider").focus()
+    for press in key_presses:
+        page.keyboard.press(press)
+    expected = {"ArrowLeft": 47, "Shift+ArrowRight": 70, "Home": 0, "End": 100}[key_presses[0]]
+    assert _value(page) == expected
+    assert _edge_percent(page, take) == pytest.approx(expected, abs=0.6)
+
+
+def test_the_divider_follows_the_mouse_and_lets_go(open_page, take):
+    page = open_page()
+    page.locator("#stage").scroll_into_view_if_needed()
+    box = page.locator("#stage").bounding_box()
+    middle = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + box["width"] * 0.5, middle)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.3, middle, steps=4)
+    page.mouse.move(box["x"] + box["width"] * 0.22, 8, steps=4)      # outside, still held
+    page.mouse.up()
+    page.mouse.move(box["x"] + box["width"] * 0.9, middle)
+    assert _value(page) == 22
+    assert _edge_percent(page, take) == pytest.approx(22, abs=0.6)
+    page.mouse.move(box["x"] - 40, middle)
+    page.mouse.click(box["x"] + box["width"] * 0.8, middle)
+    assert _value(page) == 80
+
+
+def test_the_divider_follows_a_finger(open_page, take):
+    page = open_page(390, 844, has_touch=True, is_mobile=True)
+    page.locator("#stage").scroll_into_view_if_needed()
+    box = page.locator("#stage").bounding_box()
+    y = box["y"] + box["height"] / 2
+    session = page.context.new_cdp_session(page)
+
+    def touch(kind: str, share: float | None) -> None:
+        points = [] if share is None else [{"x": box["x"] + box["width"] * share, "y": y}]
+        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    touch("touchStart", 0.5)
+    for share in (0.55, 0.62, 0.7):
+        touch("touchMove", share)
+    touch("touchEnd", None)
+    assert _value(page) == pytest.approx(70, abs=1)
+    assert _edge_percent(page, take) == pytest.approx(70, abs=1.5)
+
+
+def _column(page: Any, index: int) -> list[str]:
+    return page.locator("#patches tbody tr").evaluate_all("(rows, i) => rows.map(r => r.cells[i].textContent)", index)
+
+
+def test_the_table_sorts_by_any_column_with_gaps_last(open_page):
+    page = open_page()
+    given = _column(page, 0)
+    heads = page.locator("#patches thead tr:last-child th[aria-sort]")
+    assert heads.count() == 11
+    for index in range(heads.count()):
+        head = heads.nth(index)
+        button = head.get_by_role("button")
+        for direction in ("ascending", "descending"):
+            button.focus()
+            page.keyboard.press("Enter")
+            assert head.get_attribute("aria-sort") == direction
+            assert page.locator("th[aria-sort=ascending], th[aria-sort=descending]").count() == 1
+            cells = _column(page, index)
+            filled = [cell for cell in cells if cell]
+            assert cells[:len(filled)] == filled
+            keys: list[Any] = filled
+            if index >= 2:
+                keys = [float(cell.replace("−", "-")) for cell in filled]
+                keys = [abs(key) for key in keys] if index in (2, 3) else keys     # hue errors sort by size
+            assert keys == sorted(keys, reverse=direction == "descending"), index
+            assert sorted(_column(page, 0)) == sorted(given)
+    names = [head.get_by_role("button").get_attribute("aria-label") for head in heads.all()]
+    assert len(set(names)) == 11
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [360, 1200])
+def test_axe_core_finds_nothing(open_page, scheme, width):
+    """axe-core (Deque Systems, MPL-2.0) as axe-playwright-python ships it; its rules for WCAG 2.2 A and AA."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="the test extra is not installed")
+    page = open_page(width, 900, color_scheme=scheme)
+    results = axe.Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa",
+                                                       "best-practice"]}).response
+    assert [(found["id"], [node["target"] for node in found["nodes"]]) for found in results["violations"]] == []
+    passed = {found["id"] for found in results["passes"]}
+    assert {"color-contrast", "image-alt", "button-name", "page-has-heading-one", "td-headers-attr"} <= passed
+
+
+def test_axe_core_would_find_a_fault(open_page):
+    """So that the check above is known to be able to fail."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="the test extra is not installed")
+    page = open_page()
+    page.evaluate("document.querySelector('.sentence').style.color = '#d8d0c0';"
+                  "document.querySelector('.scope img').removeAttribute('alt')")
+    found = {row["id"] for row in axe.Axe().run(page).response["violations"]}
+    assert {"color-contrast", "image-alt"} <= found
+
+
+@pytest.mark.parametrize("width", [320, 360, 768, 1200])
+def test_nothing_sticks_out_sideways(open_page, width):
+    page = open_page(width, 740)
+    assert page.evaluate("document.documentElement.scrollWidth") == width
+    outside = page.evaluate("""() => [...document.querySelectorAll('body *')]
+        .filter(e => !e.closest('.scroll, .vh, #divider') && e.getClientRects().length
+                     && e.getBoundingClientRect().right > innerWidth + 1).map(e => e.outerHTML.slice(0, 80))""")
+    assert outside == []
+    assert page.evaluate("[...document.querySelectorAll('.scroll')].every(e => e.tabIndex === 0)")
+
+
+def test_on_a_phone_a_scope_panel_takes_the_width(open_page):
+    page = open_page(360, 740)
+    widths = page.locator(".scope img.day").evaluate_all("images => images.map(i => i.getBoundingClientRect().width)")
+    assert len(widths) == 14 and min(widths) > 320
+
+
+def test_day_and_night_and_the_button(open_page):
+    def ground(page: Any) -> float:
+        return float(np.asarray(Image.open(io.BytesIO(page.screenshot())).convert("L"))[:40, :20].mean())
+
+    light, dark = open_page(color_scheme="light"), open_page(color_scheme="dark")
+    assert ground(light) > 220 and ground(dark) < 40
+    for page, visible in ((light, "day"), (dark, "night")):
+        assert page.locator(f".scope img.{visible}").first.is_visible()
+        assert page.locator(".scope img:visible").count() == 14
+    button = light.get_by_role("button", name="Ground")
+    button.click()
+    assert ground(light) > 220
+    button.click()
+    assert "slate" in button.inner_text() and ground(light) < 40 and light.locator("img.night").first.is_visible()
+
+
+def test_it_prints_both_pictures_side_by_side_and_no_controls(open_page):
+    page = open_page(color_scheme="dark")
+    page.locator("#divider").press("Home")
+    page.emulate_media(media="print")
+    boxes = [page.locator(f".shot.{side} img").bounding_box() for side in ("before", "after")]
+    assert boxes[0]["x"] + boxes[0]["width"] <= boxes[1]["x"] and abs(boxes[0]["y"] - boxes[1]["y"]) < 1
+    assert page.locator(".shot.before").evaluate("e => getComputedStyle(e).clipPath") == "none"
+    assert not page.locator("#divider").is_visible() and not page.locator("#ground").is_visible()
+    assert page.locator(".scope img.night:visible").count() == 0
+    assert page.locator(".scope img.day:visible").count() == 14
+    pdf = page.pdf(prefer_css_page_size=True)
+    assert pdf.startswith(b"%PDF-") and 2 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 10
+    assert len(re.findall(rb"/Subtype\s*/Image\b", pdf)) >= 16
+
+
+def test_without_scripts_both_pictures_and_all_text_are_there(open_page, take):
+    page = open_page(java_script_enabled=False)
+    assert page.get_by_text(take.proof.verdict).is_visible()
+    assert all(page.locator(f".shot.{side} img").is_visible() for side in ("before", "after"))
+    assert not page.locator("#divider").is_visible()
