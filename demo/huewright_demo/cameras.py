@@ -185,7 +185,7 @@ def expose(raw, noise, top, left, pack):  # type: ignore[no-untyped-def]
 def noise_tile(height: int, width: int, seed: int) -> np.ndarray:
     """Unit Gaussian noise, float32 (height, width, 3), neighbours a little alike as after a mosaic's interpolation."""
     noise = np.random.default_rng((seed, 5)).standard_normal((height, width, 3), dtype=np.float32)
-    noise = cv2.GaussianBlur(noise, (0, 0), 0.55)
+    noise = np.asarray(cv2.GaussianBlur(noise, (0, 0), 0.55), np.float32)
     return noise / noise.std()
 
 

@@ -52,8 +52,8 @@ def _target_xyz(patch: Patch) -> np.ndarray:
 
 def _coloured(area: Area, xyz: np.ndarray) -> Area:
     reflectance = np.round(spectra.smooth_reflectance(xyz), 5)
-    reached = tuple(float(v) for v in np.round(reflectance @ spectra.xyz_weights("D65"), 6))
-    return replace(area, wavelengths_nm=spectra.WAVELENGTHS_NM, xyz=reached,
+    x, y, z = (float(v) for v in np.round(reflectance @ spectra.xyz_weights("D65"), 6))
+    return replace(area, wavelengths_nm=spectra.WAVELENGTHS_NM, xyz=(x, y, z),
                    reflectance=tuple(float(v) for v in reflectance))
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from huewright.models.card import Card
+from huewright.models.card import Card, Mark, Patch
 from scipy.interpolate import PchipInterpolator
 
 from huewright_demo.paint import Canvas, ellipsoid, height_field, smooth
@@ -123,7 +123,8 @@ def card_texture(card: Card, raw: dict[str, np.ndarray], palette: Palette, seed:
     alpha = np.zeros((height, width), np.float32)
     _arm(canvas, alpha, palette, card)
     gloss = np.zeros((height, width), np.float32)
-    for area in (*card.marks, *card.patches):
+    areas: tuple[Mark | Patch, ...] = (*card.marks, *card.patches)
+    for area in areas:
         rows, columns, coverage = _polygon_coverage(Texture.to_texels(np.array(area.polygon)), width, height)
         canvas.over(rows, columns, raw[area.name].astype(np.float32), coverage)
         alpha[rows, columns] = np.maximum(alpha[rows, columns], coverage)
@@ -239,10 +240,10 @@ def composite(background: np.ndarray, texture: Texture, card: Card, motion: Moti
         total += _layer(texture, pose, corner, box, total.shape[1::-1], lamp, width, height)
     total /= np.float32(steps)
     if fine != 1.0:
-        total = cv2.resize(total, (right - left, low - top),
-                           interpolation=cv2.INTER_AREA if fine > 1 else cv2.INTER_LINEAR)
+        way = cv2.INTER_AREA if fine > 1 else cv2.INTER_LINEAR
+        total = np.asarray(cv2.resize(total, (right - left, low - top), interpolation=way), np.float32)
     # The lens is a little soft.
-    total = cv2.GaussianBlur(total, (0, 0), 0.55 * width / 1920 + 0.05)
+    total = np.asarray(cv2.GaussianBlur(total, (0, 0), 0.55 * width / 1920 + 0.05), np.float32)
     region = out[top:low, left:right]
     region *= 1 - total[..., 3:]
     region += total[..., :3]
@@ -259,7 +260,8 @@ def _layer(texture: Texture, pose: Pose, corner: np.ndarray, box: tuple[int, int
     source = np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float64) - 0.5
     target = (corner - (left, top)) * scale - 0.5
     H = cv2.getPerspectiveTransform(source.astype(np.float32), target.astype(np.float32))
-    layer = cv2.warpPerspective(texture.light, H, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    flags = {"flags": cv2.INTER_LINEAR, "borderMode": cv2.BORDER_CONSTANT}
+    layer = np.asarray(cv2.warpPerspective(texture.light, H, size, **flags), np.float32)
     # Light varies slowly over the plane: evaluate it on a coarse grid and interpolate.
     cell = 12
     columns, rows = max(2, (right - left) // cell), max(2, (low - top) // cell)
@@ -271,10 +273,14 @@ def _layer(texture: Texture, pose: Pose, corner: np.ndarray, box: tuple[int, int
     reach = (pose.centre @ pose.normal) / np.where(np.abs(along) < 1e-3, -1e-3, along)
     points = ray * np.clip(reach, 200, 4000)[..., None]
     shade = irradiance(points, pose.normal).astype(np.float32)
-    layer[..., :3] *= cv2.resize(shade, size, interpolation=cv2.INTER_CUBIC)[..., None]
+    layer[..., :3] *= _enlarged(shade, size)[..., None]
     mirror = reflection(points, pose.normal).astype(np.float32)
     if mirror.max() > 1e-6:
-        gloss = cv2.warpPerspective(texture.gloss, H, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-        gloss *= np.maximum(cv2.resize(mirror, size, interpolation=cv2.INTER_CUBIC), 0)
+        gloss = np.asarray(cv2.warpPerspective(texture.gloss, H, size, **flags), np.float32)
+        gloss *= np.maximum(_enlarged(mirror, size), 0)
         layer[..., :3] += gloss[..., None] * lamp.astype(np.float32)
     return layer
+
+
+def _enlarged(coarse: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    return np.asarray(cv2.resize(coarse, size, interpolation=cv2.INTER_CUBIC), np.float32)

@@ -19,7 +19,7 @@ import numpy as np
 from huewright.errors import InputError
 from huewright.files import write_json
 from huewright.frames import Frame, write_frame
-from huewright.models.card import Card, Patch, load_card
+from huewright.models.card import Card, Mark, Patch, load_card
 from huewright.progress import Progress, silent
 
 from huewright_demo import held, scene, spectra
@@ -127,8 +127,8 @@ class _Studio:
         self.margin = max(4, width // 60)
         wide = pool.submit(scene.still_life, camera, LIGHT, width + 2 * self.margin,
                            height + 2 * round(self.margin * height / width), seed)
-        self.raw = {area.name: camera.raw_of_reflectance(np.array(area.reflectance), LIGHT)
-                    for area in (*card.marks, *card.patches)}
+        areas: tuple[Mark | Patch, ...] = (*card.marks, *card.patches)
+        self.raw = {area.name: camera.raw_of_reflectance(np.array(area.reflectance), LIGHT) for area in areas}
         self.texture = held.card_texture(card, self.raw, scene.palette(camera, LIGHT), seed)
         self.noise = noise_tile(height + 192, width + 192, self.seed)
         self.motion = held.Motion(frames, self.seed, mirrored=camera.name == "B")

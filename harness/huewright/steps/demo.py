@@ -27,6 +27,8 @@ FORMAT = "huewright-demo-summary-1"
 FRAMES, SIZE = 48, (1920, 1080)
 # Share of a patch's width that is averaged when the rendered frames are measured at the generator's own corners.
 INNER = 0.7
+# A patch with less chroma than this has no hue to speak of.
+LEAST_CHROMA = 0.01
 
 
 def run_demo(out_dir: Path | str, *, frames: int | None = None, size: tuple[int, int] | None = None, seed: int = 1,
@@ -107,10 +109,12 @@ def _colours(job: JobResult, card: Card, truth: dict[str, Any], take: str, folde
     return {"patches": rows, **{side: _digest(rows, side) for side in ("against_targets", "against_truth")}}
 
 
-def _against(signal: np.ndarray, true: np.ndarray, display: str) -> dict[str, float]:
+def _against(signal: np.ndarray, true: np.ndarray, display: str) -> dict[str, float | None]:
     (y, cb, cr), (true_y, true_cb, true_cr) = to_ycbcr(np.stack([signal, true]), display_luma(display))
     turn = hue_difference_deg(hue_deg(cb, cr), hue_deg(true_cb, true_cr))
-    return {"hue_error_deg": float(turn), "radius_ratio": float(np.hypot(cb, cr) / np.hypot(true_cb, true_cr)),
+    coloured = np.hypot(true_cb, true_cr) > LEAST_CHROMA
+    return {"hue_error_deg": float(turn) if coloured else None,
+            "radius_ratio": float(np.hypot(cb, cr) / np.hypot(true_cb, true_cr)) if coloured else None,
             "level_ire": float(100 * y), "level_error_ire": float(100 * (y - true_y)),
             "chroma_ire": float(100 * np.hypot(cb - true_cb, cr - true_cr)),
             "delta_e": float(delta_e(signal, true, display))}
@@ -173,11 +177,15 @@ def _luts(job: JobResult, take: str, folder: Path) -> dict[str, Any]:
     """The exported LUTs, applied by OpenColorIO to a chosen camera frame, against that frame's render."""
     number = job.survey.chosen[0]
     source = read_frame(parse_sequence(take).path(number)).rgb_float()
-    rendered = read_frame(parse_sequence(_rendered(folder / "take", take)).path(number)).rgb_float()
+    frame = read_frame(parse_sequence(_rendered(folder / "take", take)).path(number))
+    rendered = frame.rgb_float()
     inside = ((source >= 0) & (source <= 1)).all(-1)
     found: dict[str, Any] = {"frame": number}
     for name in ("correction.cube", "correction.clf"):
-        apart = np.abs(apply_by_opencolorio(folder / name, source) - rendered).max(-1)
+        through = apply_by_opencolorio(folder / name, source)
+        if frame.pixels.dtype.kind == "u":
+            through = np.clip(through, 0, 1)   # as the integer file had to
+        apart = np.abs(through - rendered).max(-1)
         found[name.split(".")[-1]] = {"mean": float(apart.mean()), "worst": float(apart.max()),
                                       "worst_within_code_range": float(apart[inside].max())}
     return found
