@@ -24,7 +24,7 @@ Window = tuple[int, int, int, int]
 # Attributes that describe how the samples lie in one file, or claim a colour that a new picture no longer has.
 _OF_THE_FILE = ("oiio:BitsPerSample", "oiio:subimages", "oiio:ColorSpace", "colorInteropID", "oiio:RowsPerChunk",
                 "tiff:Compression", "tiff:RowsPerStrip", "oiio:SHA-1")
-_DEPTHS = {".dpx": (8, 10, 12, 16), ".png": (8, 16), ".jpg": (8,), ".jpeg": (8,), ".exr": (16, 32),
+_DEPTHS = {".dpx": (8, 10, 12, 16), ".png": (8, 16), ".exr": (16, 32),
            ".tif": (8, 10, 12, 16, 32), ".tiff": (8, 10, 12, 16, 32)}
 
 
@@ -308,8 +308,8 @@ def _as_written(suffix: str, frame: Frame, bits: int) -> tuple[np.ndarray, oiio.
     """(pixels, description) in the form that OpenImageIO's writer of this format takes."""
     spec = fresh_spec(frame)
     pixels, names, others = frame.pixels, frame.channel_names, frame.metadata.others
-    if suffix in (".png", ".jpg", ".jpeg"):
-        keep = 4 if suffix == ".png" and frame.has_alpha else 3
+    if suffix == ".png":
+        keep = 4 if frame.has_alpha else 3
         pixels, names, others = pixels[..., :keep], names[:keep], {}
         spec.x = spec.y = spec.full_x = spec.full_y = 0
         spec.full_width, spec.full_height = frame.width, frame.height

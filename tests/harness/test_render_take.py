@@ -1,0 +1,297 @@
+"""Rendering a take: what lies in the files afterwards, read back with OpenImageIO and held against the float64
+reference; and that nothing is half-written, whatever goes wrong."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+from pathlib import Path
+
+import numpy as np
+import OpenImageIO as oiio  # noqa: N813
+import pytest
+from huewright.errors import InputError
+from huewright.frames.picture import Frame, read_frame, write_frame
+from huewright.frames.sequence import parse_sequence
+from huewright.models.correction import Correction
+from huewright.models.footage import Footage
+from huewright.reference import apply_chain
+from huewright.steps import render as rendering
+from huewright.steps.render import read_and_write_take, render_take
+from huewright_kernels.ops import HueSectors, LogDecode, Matrix, ToneCurve, Transfer
+
+ACESCCT = LogDecode(2.0, 1 / 17.52, 9.72 / 17.52, 1.0, 0.0, 0.0078125)
+CHAIN = (ACESCCT, Matrix(((1.8, 0.0, 0.0), (0.0, 1.4, 0.0), (0.0, 0.0, 1.1))), Transfer("bt709", "encode"),
+         ToneCurve((0.0, 0.42, 1.0), (0.02, 0.41, 0.97)),
+         HueSectors((13.0, 73.0, 109.0, 193.0, 256.0, 282.0), (6.0, -5.0, 4.0, -3.0, 5.0, -4.0),
+                    (1.15, 0.9, 1.1, 1.2, 0.85, 1.05)))
+CORRECTION = Correction("sectors", Footage(encoding="ACEScct", decode=(ACESCCT,)), "bt709", CHAIN, CHAIN[:3:2], ())
+SIZE = (40, 70)
+
+
+def take(folder: Path, suffix: str, bits: int = 16, numbers=(1, 2, 3), low=0.35, high=0.48) -> str:
+    """An invented take of noise; returns its pattern."""
+    for number in numbers:
+        pixels = np.random.default_rng(number).uniform(low, high, (*SIZE, 3)).astype(np.float32)
+        if suffix == ".exr" and bits == 16:
+            pixels = pixels.astype(np.float16)
+        write_frame(folder / f"s.{number:04d}{suffix}", Frame(pixels, bits=bits))
+    return f"{folder}/s.####{suffix}"
+
+
+def expected(path: Path) -> np.ndarray:
+    return apply_chain(CHAIN, read_frame(path).rgb_float())
+
+
+def bytes_of(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in sorted(folder.iterdir())}
+
+
+@pytest.mark.parametrize(("suffix", "bits", "out", "out_bits", "step"), [
+    (".exr", 16, ".exr", None, 2**-11), (".exr", 32, ".exr", None, 0), (".dpx", 10, ".dpx", None, 1 / 1023),
+    (".dpx", 16, ".dpx", None, 1 / 65535), (".dpx", 8, ".dpx", None, 1 / 255), (".dpx", 12, ".dpx", None, 1 / 4095),
+    (".dpx", 10, ".exr", None, 2**-11), (".dpx", 10, ".tif", None, 1 / 1023), (".dpx", 10, ".png", None, 1 / 65535),
+    (".exr", 16, ".dpx", None, 1 / 1023), (".exr", 16, ".dpx", 12, 1 / 4095), (".exr", 16, ".tif", 12, 1 / 4095),
+    (".exr", 32, ".exr", 16, 2**-11), (".tif", 12, ".dpx", 10, 1 / 1023), (".png", 8, ".png", 16, 1 / 65535),
+    (".tif", 32, ".tif", None, 0)])
+def test_formats(tmp_path: Path, suffix: str, bits: int, out: str, out_bits: int | None, step: float) -> None:
+    sequence = parse_sequence(take(tmp_path / "in", suffix, bits, numbers=(1, 2)))
+    summary = render_take(CORRECTION, sequence, f"{tmp_path}/out/r.%03d{out}", bits=out_bits, dither=False)
+    assert summary.frames == (1, 2) and (summary.width, summary.height) == SIZE[::-1]
+    for number in (1, 2):
+        wanted = expected(sequence.path(number))
+        assert wanted.min() > 0 and wanted.max() < 1
+        result = read_frame(tmp_path / "out" / f"r.{number:03d}{out}")
+        assert result.bits == summary.bits
+        errors = np.abs(result.rgb_float() - wanted)
+        # Half a step of the output's numbers, and the kernels' own error.
+        assert errors.max() < step / 2 + 4e-6
+
+
+def test_dpx_is_read_and_written_as_openimageio_does(tmp_path: Path) -> None:
+    """The fast path against OpenImageIO's reader on both sides; header and timecode stay."""
+    spec = oiio.ImageSpec(70, 40, 3, "uint16")
+    spec.attribute("oiio:BitsPerSample", 10)
+    spec.attribute("smpte:TimeCode", oiio.TypeTimeCode, np.array([0x01020304, 0], np.uint32))
+    codes = np.random.default_rng(0).integers(300, 500, (40, 70, 3)).astype(np.uint16)
+    (tmp_path / "in").mkdir()
+    output = oiio.ImageOutput.create("a.dpx")
+    output.open(str(tmp_path / "in" / "a.0007.dpx"), spec)
+    output.write_image(codes << np.uint16(6))
+    output.close()
+    render_take(CORRECTION, parse_sequence(tmp_path / "in"), tmp_path / "out/", dither=False)
+    source = oiio.ImageInput.open(str(tmp_path / "out" / "a.0007.dpx"))
+    assert source.spec().getattribute("smpte:TimeCode")[0] == 0x01020304
+    result = source.read_image(oiio.UINT16) >> np.uint16(6)
+    wanted = np.rint(np.clip(apply_chain(CHAIN, codes / 1023), 0, 1) * 1023)
+    assert np.abs(result - wanted).max() <= 1 and (result != wanted).mean() < 0.01
+    assert (tmp_path / "in" / "a.0007.dpx").read_bytes()[:2048] == (tmp_path / "out" / "a.0007.dpx").read_bytes()[:2048]
+
+
+def test_exr_keeps_windows_channels_and_metadata(tmp_path: Path) -> None:
+    rng = np.random.default_rng(0)
+    spec = oiio.ImageSpec(30, 20, 5, "half")
+    spec.channelnames = ("R", "G", "B", "A", "matte.card")
+    spec.x, spec.y, spec.full_width, spec.full_height = -4, 6, 64, 48
+    spec.attribute("framesPerSecond", oiio.TypeRational, (25, 1))
+    spec.attribute("chromaticities", oiio.TypeDesc("float[8]"), (0.7, 0.3, 0.2, 0.7, 0.1, 0.05, 0.31, 0.33))
+    pixels = rng.uniform(0.2, 0.5, (20, 30, 5)).astype(np.float16)
+    pixels[..., 3] = rng.choice([0.25, 0.5, 1.0], (20, 30))
+    pixels[..., :3] *= pixels[..., 3:4]
+    output = oiio.ImageOutput.create("a.exr")
+    output.open(str(tmp_path / "a.exr"), spec)
+    output.write_image(pixels)
+    output.close()
+    summary = render_take(CORRECTION, parse_sequence(tmp_path / "a.exr"), tmp_path / "b.exr")
+    assert any("primaries" in said for said in summary.cautions)
+    source = oiio.ImageInput.open(str(tmp_path / "b.exr"))
+    after, result = source.spec(), source.read_image(oiio.HALF)
+    assert (after.x, after.y, after.full_width, after.full_height) == (-4, 6, 64, 48)
+    assert after.channelnames == ("R", "G", "B", "A", "matte.card")
+    assert after.getattribute("framesPerSecond") == (25, 1) and after.getattribute("chromaticities") is not None
+    np.testing.assert_array_equal(result[..., 3:], pixels[..., 3:])
+    # Colours that carry their alpha are divided by it before the chain and multiplied after.
+    alpha = pixels[..., 3:4].astype(np.float64)
+    wanted = apply_chain(CHAIN, pixels[..., :3] / alpha) * alpha
+    assert np.abs(result[..., :3] - wanted).max() < 2**-11
+
+
+def test_two_renders_give_the_same_bytes(tmp_path: Path) -> None:
+    sequence = parse_sequence(take(tmp_path / "in", ".dpx", 10, numbers=range(1, 6)))
+    for out, threads in (("one", 1), ("two", 3), ("again", 3)):
+        render_take(CORRECTION, sequence, f"{tmp_path}/{out}/", threads=threads)
+    assert bytes_of(tmp_path / "one") == bytes_of(tmp_path / "two") == bytes_of(tmp_path / "again")
+    # A frame's noise follows from its number, not from its place in the take.
+    render_take(CORRECTION, sequence.only((4,)), f"{tmp_path}/single/")
+    assert (tmp_path / "single" / "s.0004.dpx").read_bytes() == (tmp_path / "one" / "s.0004.dpx").read_bytes()
+
+
+def test_dither_keeps_the_mean_between_codes(tmp_path: Path) -> None:
+    """Triangular dither: the mean of a flat field is kept far below one code, and differs from frame to frame."""
+    value = 0.3 + 0.4 / 255
+    for number in (1, 2):
+        write_frame(tmp_path / f"in/s.{number}.exr", Frame(np.full((64, 64, 3), value, np.float32)))
+    sequence = parse_sequence(tmp_path / "in")
+    render_take(CORRECTION, sequence, f"{tmp_path}/out/s.#.png", operations=(), bits=8)
+    first, second = (read_frame(tmp_path / f"out/s.{number}.png").pixels.astype(np.float64) for number in (1, 2))
+    # Variance of triangular noise of one code is 1/6, and 1/4 at most with rounding: 5 sigma of 12288 samples.
+    assert abs(first.mean() / 255 - value) * 255 < 5 * np.sqrt(0.25 / first.size)
+    assert (first != second).mean() > 0.2
+
+
+def test_legal_range(tmp_path: Path) -> None:
+    """ITU-R BT.709-6: black 64 and white 940 of 10 bits."""
+    write_frame(tmp_path / "in.dpx", Frame(np.repeat(np.linspace(0, 1, 32, dtype=np.float32)[None, :, None], 3, 2)
+                                           .repeat(4, 0), bits=10))
+    summary = render_take(CORRECTION, parse_sequence(tmp_path / "in.dpx"), tmp_path / "out.dpx", operations=(),
+                          range_="legal", dither=False)
+    codes = np.rint(read_frame(tmp_path / "out.dpx").rgb_float() * 1023)
+    assert (codes.min(), codes.max()) == (64, 940) and summary.range == "legal" and summary.fraction_clipped == 0
+    with pytest.raises(InputError, match="full or legal"):
+        render_take(CORRECTION, parse_sequence(tmp_path / "in.dpx"), tmp_path / "x.dpx", range_="broadcast")
+
+
+def test_what_leaves_the_range_is_said(tmp_path: Path) -> None:
+    pixels = np.full((64, 64, 3), 0.5, np.float32)
+    pixels[:, :16, 0] = 1.5
+    pixels[:, 16:24, 1] = -0.5
+    write_frame(tmp_path / "in.exr", Frame(pixels))
+    sequence = parse_sequence(tmp_path / "in.exr")
+    kept = render_take(CORRECTION, sequence, tmp_path / "a.exr", operations=())
+    assert (kept.fraction_over, kept.fraction_under, kept.fraction_clipped) == (0.25, 0.125, 0.0)
+    np.testing.assert_array_equal(read_frame(tmp_path / "a.exr").pixels, pixels)
+    lost = render_take(CORRECTION, sequence, tmp_path / "a.dpx", operations=())
+    assert lost.fraction_clipped == 0.375
+    said = " ".join(lost.cautions)
+    assert "38 % of the pixels" in said and "delivery specification" in said and "person responsible" in said
+    quiet = render_take(CORRECTION, sequence, tmp_path / "b.exr", operations=(Matrix(((0.3, 0, 0), (0, 0.3, 0), (
+        0, 0, 0.3)), (0.2, 0.2, 0.2)),))
+    assert quiet.cautions == ()
+
+
+def test_all_is_checked_before_anything_is_written(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    holed = parse_sequence(take(tmp_path / "holed", ".exr", numbers=(1, 2, 4)))
+    with pytest.raises(InputError, match="frame 3 is missing"):
+        render_take(CORRECTION, holed, f"{out}/")
+    pattern = take(tmp_path / "sizes", ".exr", numbers=(1, 2, 3, 4))
+    for number in (3, 4):
+        write_frame(tmp_path / f"sizes/s.{number:04d}.exr", Frame(np.zeros((8, 9, 3), np.float16)), overwrite=True)
+    with pytest.raises(InputError, match=r"s\.0003\.exr is 9x8 pixels, but the take begins with 70x40"):
+        render_take(CORRECTION, parse_sequence(pattern), f"{out}/")
+    good = parse_sequence(take(tmp_path / "good", ".exr"))
+    (tmp_path / "good/s.0004.exr").write_bytes(b"nothing")
+    with pytest.raises(InputError, match=r"s\.0004\.exr: not a picture"):
+        render_take(CORRECTION, parse_sequence(tmp_path / "good/s.####.exr"), f"{out}/")
+    with pytest.raises(InputError, match="16, 32 bits a channel, not 10"):
+        render_take(CORRECTION, good, f"{out}/", bits=10)
+    with pytest.raises(InputError, match="isn't a format written here"):
+        render_take(CORRECTION, good, f"{out}/s.####.jpg")
+    with pytest.raises(InputError, match="the take itself"):
+        render_take(CORRECTION, good, tmp_path / "good", overwrite=True)
+    assert not out.exists()
+
+
+def test_existing_outputs(tmp_path: Path) -> None:
+    sequence = parse_sequence(take(tmp_path / "in", ".exr"))
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "s.0003.exr").write_bytes(b"somebody's work")
+    with pytest.raises(InputError, match=r"s\.0003\.exr exists already"):
+        render_take(CORRECTION, sequence, out)
+    assert bytes_of(out) == {"s.0003.exr": b"somebody's work"}
+    render_take(CORRECTION, sequence, out, overwrite=True)
+    whole = bytes_of(out)
+    assert len(whole) == 3
+
+    # Resuming: a frame cut short and one that is missing are rendered, the whole one is left as it is.
+    (out / "s.0001.exr").write_bytes(whole["s.0001.exr"][:-200])
+    (out / "s.0002.exr").unlink()
+    before = (out / "s.0003.exr").stat().st_mtime_ns
+    summary = render_take(CORRECTION, sequence, out, resume=True)
+    assert summary.frames == (1, 2) and summary.kept == (3,) and any("kept" in said for said in summary.cautions)
+    assert (out / "s.0003.exr").stat().st_mtime_ns == before and bytes_of(out) == whole
+
+
+def test_a_frame_damaged_in_its_middle_stops_the_render_between_whole_frames(tmp_path: Path) -> None:
+    sequence = parse_sequence(take(tmp_path / "in", ".exr", 32, numbers=range(1, 9)))
+    damaged = sequence.path(4)
+    damaged.write_bytes(damaged.read_bytes()[:-3000])
+    with pytest.raises(InputError, match=r"s\.0004\.exr: damaged or cut short"):
+        render_take(CORRECTION, sequence, tmp_path / "out/", threads=2)
+    for path in (tmp_path / "out").iterdir():
+        assert not path.name.startswith(".") and path.name != "s.0004.exr"
+        assert read_frame(path).width == 70
+
+
+def test_a_full_disk_or_a_closed_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    sequence = parse_sequence(take(tmp_path / "in", ".dpx", 10))
+
+    def no_space(*args: object, **kwargs: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", no_space)
+    with pytest.raises(InputError, match="No space left on device"):
+        render_take(CORRECTION, sequence, tmp_path / "out/")
+    assert list((tmp_path / "out").iterdir()) == []
+
+
+def test_interrupt_leaves_whole_frames_only(tmp_path: Path) -> None:
+    """A real Ctrl-C: SIGINT to a process that renders; afterwards every file there is whole, and resuming works."""
+    sequence = parse_sequence(take(tmp_path / "in", ".exr", 32, numbers=range(1, 41)))
+    script = textwrap.dedent(f"""
+        import signal, sys, time
+        sys.path.insert(0, {str(Path(__file__).parent)!r})
+        from test_render_take import CORRECTION
+        from huewright.frames import picture
+        from huewright.frames.sequence import parse_sequence
+        from huewright.steps import render
+        slow = render.write_frame
+        def write(*args, **kwargs):
+            time.sleep(0.05)
+            slow(*args, **kwargs)
+        render.write_frame = write
+        def progress(done, total, what):
+            if what == "rendering" and done:
+                print("begun", flush=True)
+        try:
+            render.render_take(CORRECTION, parse_sequence({sequence.text!r}), {f"{tmp_path}/out/"!r}, threads=2,
+                               progress=progress)
+        except KeyboardInterrupt:
+            sys.exit(130)
+    """)
+    child = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
+    assert child.stdout is not None and child.stdout.readline() == "begun\n"
+    child.send_signal(signal.SIGINT)
+    assert child.wait(timeout=60) == 130
+    there = sorted((tmp_path / "out").iterdir())
+    assert 0 < len(there) < 40
+    for path in there:
+        assert path.suffix == ".exr" and not path.name.startswith(".") and read_frame(path).height == 40
+    summary = render_take(CORRECTION, sequence, tmp_path / "out/", resume=True)
+    assert len(summary.kept) == len(there) and len(summary.frames) == 40 - len(there)
+
+
+def test_progress_and_the_measure_of_reading_and_writing(tmp_path: Path) -> None:
+    sequence = parse_sequence(take(tmp_path / "in", ".dpx", 10))
+    told: list[tuple[int, int, str]] = []
+    render_take(CORRECTION, sequence, tmp_path / "out/", progress=lambda *step: told.append(step))
+    assert told[-1] == (3, 3, "rendering") and [step[0] for step in told] == sorted(step[0] for step in told)
+    assert read_and_write_take(sequence, tmp_path / "copy/") > 0
+    assert bytes_of(tmp_path / "copy") == bytes_of(tmp_path / "in")
+
+
+def test_sampled_rows_lie_in_the_picture() -> None:
+    """The rows on which the range is measured, of a packed picture and of an array, are the same rows."""
+    from huewright.frames.dpx import new_dpx
+
+    codes = np.random.default_rng(1).integers(0, 1024, (50, 12, 3)).astype(np.uint16)
+    picture = new_dpx(oiio.ImageSpec(), 12, 50, 10).with_codes(codes)
+    scale = Matrix(((1.2, 0, 0), (0, 1.2, 0), (0, 0, 1.2)), (-0.1, -0.1, -0.1))
+    job = rendering._prepared((scale,), "full", 10, False, 1, ".dpx", lambda line: None)
+    packed = rendering._sampled(job, picture.kernel_view(), False, False)
+    plain = rendering._sampled(job, (codes / 1023).astype(np.float32), False, False)
+    assert packed == plain and packed.sampled == 3 * 12 and packed.over > 0 and packed.under > 0
