@@ -44,23 +44,25 @@ def measure_patches(card: Card, grades: Sequence[FrameGrade],
                     picture: Callable[[int], np.ndarray]) -> Measurement:
     """Plain means over ``grades``' frames; ``picture(frame)`` is the display signal (h, w, 3) float32.
 
-    A patch is left out of a frame where the survey excluded it (a reflection), unless every frame excludes it.
-    Raises :class:`InputError` where a patch lies outside the picture.
+    A patch is left out of a frame where it lies outside, or where the survey excluded it (a reflection) and another
+    frame shows it free. Raises :class:`InputError` where no frame shows a patch.
     """
     names = tuple(patch.name for patch in card.patches)
-    means, noises, trusted = [], [], []
+    means, noises, seen, trusted = [], [], [], []
     for grade in grades:
         pixels = picture(grade.frame)
         statistics = patch_statistics(pixels, list(outlines(card, grade.corners, INNER).values()))
-        if not np.all(statistics.weight > 0):
-            name = names[int(np.argmin(statistics.weight))]
-            raise InputError(f"frame {grade.frame}: patch {name!r} lies outside the picture; prove with frames of the "
-                             "take that was surveyed")
-        means.append(statistics.mean)
-        noises.append(statistics.noise)
-        trusted.append([name not in grade.excluded_patches for name in names])
-    mean, noise, weight = np.array(means), np.array(noises), np.array(trusted, dtype=np.float64)
-    weight[:, ~np.any(weight, axis=0)] = 1.0
+        inside = statistics.weight > 0
+        means.append(np.where(inside[:, None], statistics.mean, 0.0))
+        noises.append(np.where(inside[:, None, None], statistics.noise, 0.0))
+        seen.append(inside)
+        trusted.append(inside & [name not in grade.excluded_patches for name in names])
+    mean, noise = np.array(means), np.array(noises)
+    weight = np.where(np.any(trusted, axis=0), trusted, seen).astype(np.float64)
+    if not np.all(weight.any(axis=0)):
+        name = names[int(np.argmin(weight.any(axis=0)))]
+        raise InputError(f"patch {name!r} lies outside the picture in every frame that the survey chose; prove with "
+                         "frames of the take that was surveyed")
     share = weight / weight.sum(axis=0)
     centre = np.einsum("fn,fnc->nc", share, mean)
     return Measurement(names, centre, np.einsum("fn,fnij->nij", share, noise),
