@@ -260,8 +260,7 @@ def _layer(texture: Texture, pose: Pose, corner: np.ndarray, box: tuple[int, int
     source = np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float64) - 0.5
     target = (corner - (left, top)) * scale - 0.5
     H = cv2.getPerspectiveTransform(source.astype(np.float32), target.astype(np.float32))
-    flags = {"flags": cv2.INTER_LINEAR, "borderMode": cv2.BORDER_CONSTANT}
-    layer = np.asarray(cv2.warpPerspective(texture.light, H, size, **flags), np.float32)
+    layer = np.asarray(cv2.warpPerspective(texture.light, H, size), np.float32)
     # Light varies slowly over the plane: evaluate it on a coarse grid and interpolate.
     cell = 12
     columns, rows = max(2, (right - left) // cell), max(2, (low - top) // cell)
@@ -276,7 +275,7 @@ def _layer(texture: Texture, pose: Pose, corner: np.ndarray, box: tuple[int, int
     layer[..., :3] *= _enlarged(shade, size)[..., None]
     mirror = reflection(points, pose.normal).astype(np.float32)
     if mirror.max() > 1e-6:
-        gloss = np.asarray(cv2.warpPerspective(texture.gloss, H, size, **flags), np.float32)
+        gloss = np.asarray(cv2.warpPerspective(texture.gloss, H, size), np.float32)
         gloss *= np.maximum(_enlarged(mirror, size), 0)
         layer[..., :3] += gloss[..., None] * lamp.astype(np.float32)
     return layer

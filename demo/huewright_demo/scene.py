@@ -182,11 +182,14 @@ def _sitter(canvas: Canvas, p: Palette, x: float) -> None:
     head_y, rx, ry = 0.285, 0.098, 0.135
     rows, columns, gx, gy = canvas.grid(x - 0.45, 0.05, x + 0.45, 1.0)
     # Hair behind the head and neck.
-    behind = ((gx - x) / 0.128) ** 2 + ((gy - 0.29) / 0.185) ** 2
+    span = (0.112 + 0.030 * smooth((gy - 0.20) / 0.20)) * np.sqrt(1 - np.clip((0.25 - gy) / 0.148, 0, 0.999) ** 2)
+    span = span * (1 + 0.02 * np.sin(60 * gy))
+    behind = np.maximum(np.abs(gx - x) - span, gy - 0.425 - 0.012 * np.cos((gx - x) * 22))
+    behind = np.maximum(behind, 0.108 - gy)
     strands = 1 + 0.35 * canvas.noise(behind.shape, (3, 60), 3)
-    z = 0.10 * np.sqrt(np.clip(1 - behind, 0, 1)) + 0.0012 * strands
+    z = 0.10 * np.sqrt(np.clip(1 - ((gx - x) / 0.15) ** 2, 0, 1)) + 0.0012 * strands - 0.25 * np.clip(0.22 - gy, 0, 1)
     height_field(canvas, rows, columns, z, p["hair"] * np.clip(strands, 0.4, 2)[..., None],
-                 canvas.coverage((np.sqrt(behind) - 1) * 0.128, 0.010), gloss=0.02, sharpness=10)
+                 canvas.coverage(behind, 0.012), gloss=0.02, sharpness=10)
     # Neck and jersey.
     neck = np.abs(gx - x) - 0.052 - 0.02 * smooth((gy - 0.42) / 0.1) ** 2
     z = 0.06 * np.sqrt(np.clip(1 - ((gx - x) / 0.075) ** 2, 0.01, 1)) * np.ones_like(gy)
@@ -229,7 +232,7 @@ def _sitter(canvas: Canvas, p: Palette, x: float) -> None:
     height_field(canvas, rows, columns, z, skin, canvas.coverage((np.sqrt(square) - 1) * rx, 0.004),
                  gloss=0.035, bounce=p["linen"])
     # Hair over the brow, parted.
-    fringe = 0.50 + 0.10 * np.abs(u + 0.25) ** 1.5
+    fringe = 0.74 - 0.66 * smooth(np.abs(u + 0.34) / 1.35)
     cap = np.maximum((np.sqrt((u / 1.12) ** 2 + ((v + 0.06) / 1.10) ** 2) - 1) * rx, (v + fringe) * ry)
     z = 0.09 * np.sqrt(np.clip(1 - (u / 1.15) ** 2 - ((v + 0.06) / 1.2) ** 2, 0.01, 1)) + 0.001 * strands
     height_field(canvas, rows, columns, z, p["hair"] * np.clip(strands, 0.4, 2)[..., None],
