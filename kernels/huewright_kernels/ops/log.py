@@ -121,7 +121,7 @@ def log_decode_block(planes, q, size, n):
     """``q``: octaves, shift, scale, lift, break times direction, direction, slope, intercept."""
     q0, q1, q2, q3, q4, q5, q6, q7 = q[0], q[1], q[2], q[3], q[4], q[5], q[6], q[7]
     for channel in range(3):
-        plane = offset(planes, channel * (BLOCK))
+        plane = offset(planes, channel * BLOCK)
         for i in range(n):
             plane[i] = log_to_linear(plane[i], q0, q1, q2, q3, q4, q5, q6, q7)
 
@@ -131,7 +131,7 @@ def log_encode_block(planes, q, size, n):
     """``q``: scale, pole, per octave, shift, break, slope, intercept, rest of the pole."""
     q0, q1, q2, q3, q4, q5, q6, q7 = q[0], q[1], q[2], q[3], q[4], q[5], q[6], q[7]
     for channel in range(3):
-        plane = offset(planes, channel * (BLOCK))
+        plane = offset(planes, channel * BLOCK)
         for i in range(n):
             plane[i] = linear_to_log(plane[i], q0, q1, q2, q3, q4, q5, q6, q7)
 

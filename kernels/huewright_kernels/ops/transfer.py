@@ -28,6 +28,7 @@ from huewright_kernels.elementary import (
     clamp,
     exp2,
     exp2_less_1,
+    exp2_within,
     log2,
     log2_of_1_plus,
     magnitude,
@@ -62,39 +63,52 @@ class Transfer(Operation):
         parameters = np.zeros(HEADER, np.float32)
         if (self.curve, self.direction) in _POWER_LAWS:
             row = _POWER_LAWS[self.curve, self.direction]
-            parameters[:7] = row
-            if float(parameters[5]) < row[5]:  # rounded down, the break would let a colour below it change sides
-                parameters[5] = np.nextafter(parameters[5], np.float32(np.inf))
-        form = {"bt709": toe_power_block, "srgb": toe_power_block, "bt1886": mirrored_power_block,
-                "pq": pq_encode_block if self.direction == "encode" else pq_decode_block,
-                "hlg": hlg_encode_block if self.direction == "encode" else hlg_decode_block}[self.curve]
-        return Packed(form, parameters)
+            parameters[:len(row)] = row
+            if len(row) > 3 and float(parameters[3]) < row[3]:  # else a colour below the break would pass it
+                parameters[3] = np.nextafter(parameters[3], np.float32(np.inf))
+        return Packed(_FORMS[self.curve][DIRECTIONS.index(self.direction)], parameters)
 
 
-# exponent, input scale, input offset, output scale, output offset, break, slope below it
+# encode: exponent, output scale, output offset, break, slope below; decode: exponent, input scale and offset, ...
 _POWER_LAWS = {
-    ("bt709", "encode"): (0.45, 1.0, 0.0, 1.099, -0.099, 0.018, 4.5),
-    ("bt709", "decode"): (1 / 0.45, 1 / 1.099, 0.099 / 1.099, 1.0, 0.0, 0.081, 1 / 4.5),
-    ("srgb", "encode"): (1 / 2.4, 1.0, 0.0, 1.055, -0.055, 0.0031308, 12.92),
-    ("srgb", "decode"): (2.4, 1 / 1.055, 0.055 / 1.055, 1.0, 0.0, 0.04045, 1 / 12.92),
-    ("bt1886", "encode"): (1 / 2.4, 1.0, 0.0, 1.0, 0.0, 0.0, 0.0),
-    ("bt1886", "decode"): (2.4, 1.0, 0.0, 1.0, 0.0, 0.0, 0.0),
+    ("bt709", "encode"): (0.45, 1.099, -0.099, 0.018, 4.5),
+    ("bt709", "decode"): (1 / 0.45, 1 / 1.099, 0.099 / 1.099, 0.081, 1 / 4.5),
+    ("srgb", "encode"): (1 / 2.4, 1.055, -0.055, 0.0031308, 12.92),
+    ("srgb", "decode"): (2.4, 1 / 1.055, 0.055 / 1.055, 0.04045, 1 / 12.92),
+    ("bt1886", "encode"): (1 / 2.4,),
+    ("bt1886", "decode"): (2.4,),
 }
 
 
 @formula
-def toe_power(x, exponent, scale_in, offset_in, scale, lift, at_break, slope):
-    """scale (scale_in x + offset_in)^exponent + lift from the break on, slope x below. NaN and infinities stay."""
-    u = x * scale_in + offset_in
-    curved = (power(u, exponent) if u < INFINITY else u) * scale + lift
+def encode_power(x, exponent, scale, lift, at_break, slope):
+    """scale x^exponent + lift from the break (> 0) on, slope x below; exponent below 1. NaN and infinities stay.
+
+    The power is computed below the break too, as nonsense that is not chosen.
+    """
+    curved = exp2_within(exponent * log2(x)) * scale + lift
+    curved = curved if x < INFINITY else x
+    return curved if x >= at_break else x * slope
+
+
+@formula
+def decode_power(x, exponent, scale, lift, at_break, slope):
+    """(scale x + lift)^exponent from the break on (where the base is positive), slope x below.
+
+    NaN and infinities stay; results past the float range are infinite.
+    """
+    t = exponent * log2(x * scale + lift)
+    curved = exp2_within(t if t < f32(128.0) else f32(128.0))
     return curved if x >= at_break else x * slope
 
 
 @formula
 def mirrored_power(x, exponent):
-    """|x|^exponent with the sign of x. NaN and infinities stay."""
+    """|x|^exponent with the sign of x. NaN and infinities stay, as does what is smaller than a normal float."""
     u = magnitude(x)
-    return with_sign(power(u, exponent) if u < INFINITY else u, x)
+    curved = exp2(exponent * log2(u))
+    curved = curved if u < INFINITY else u
+    return with_sign(curved if u >= SMALLEST else u, x)
 
 
 # The constants of ITU-R BT.2100-2 table 4; c1 = c3 - c2 + 1.
@@ -158,13 +172,23 @@ def hlg_decode(x):
 
 
 @block
-def toe_power_block(planes, q, size, n):
-    """``q``: exponent, input scale and offset, output scale and offset, break, slope."""
-    q0, q1, q2, q3, q4, q5, q6 = q[0], q[1], q[2], q[3], q[4], q[5], q[6]
+def encode_power_block(planes, q, size, n):
+    """``q``: exponent, output scale and offset, break, slope."""
+    q0, q1, q2, q3, q4 = q[0], q[1], q[2], q[3], q[4]
     for channel in range(3):
         plane = offset(planes, channel * BLOCK)
         for i in range(n):
-            plane[i] = toe_power(plane[i], q0, q1, q2, q3, q4, q5, q6)
+            plane[i] = encode_power(plane[i], q0, q1, q2, q3, q4)
+
+
+@block
+def decode_power_block(planes, q, size, n):
+    """``q``: exponent, input scale and offset, break, slope."""
+    q0, q1, q2, q3, q4 = q[0], q[1], q[2], q[3], q[4]
+    for channel in range(3):
+        plane = offset(planes, channel * BLOCK)
+        for i in range(n):
+            plane[i] = decode_power(plane[i], q0, q1, q2, q3, q4)
 
 
 @block
@@ -189,5 +213,11 @@ def _without_parameters(function: Callable[..., Any]) -> Callable[..., None]:
 
 pq_encode_block, pq_decode_block = _without_parameters(pq_encode), _without_parameters(pq_decode)
 hlg_encode_block, hlg_decode_block = _without_parameters(hlg_encode), _without_parameters(hlg_decode)
-Transfer.block_forms = (toe_power_block, mirrored_power_block, pq_encode_block, pq_decode_block, hlg_encode_block,
-                        hlg_decode_block)
+_FORMS = {
+    "bt709": (encode_power_block, decode_power_block),
+    "srgb": (encode_power_block, decode_power_block),
+    "bt1886": (mirrored_power_block, mirrored_power_block),
+    "pq": (pq_encode_block, pq_decode_block),
+    "hlg": (hlg_encode_block, hlg_decode_block),
+}
+Transfer.block_forms = tuple(dict.fromkeys(form for pair in _FORMS.values() for form in pair))
