@@ -9,7 +9,7 @@ import numpy as np
 import OpenImageIO as oiio  # noqa: N813
 import pytest
 from huewright.errors import InputError
-from huewright.frames.picture import Frame, frame_size, read_frame, write_frame
+from huewright.frames.picture import Frame, read_frame, read_header, write_frame
 
 RNG = np.random.default_rng(7)
 CHROMATICITIES = (0.7, 0.3, 0.2, 0.7, 0.1, 0.05, 0.31, 0.33)
@@ -64,7 +64,8 @@ def test_exr_survives(tmp_path: Path, kind: type, tile: int) -> None:
     assert frame.channel_names == ("R", "G", "B", "A", "depth.Z")
     assert frame.data_window == (5, -3, 55, 37) and frame.display_window == (0, 0, 80, 60)
     assert frame.pixel_aspect == 2.0 and frame.has_alpha and frame.premultiplied
-    assert frame_size(source) == (50, 40)
+    header = read_header(source)
+    assert (header.width, header.height, header.dtype) == (50, 40, kind)
 
     write_frame(tmp_path / "out.exr", frame)
     back = oiio.ImageInput.open(str(tmp_path / "out.exr"))
@@ -123,6 +124,7 @@ def test_integer_codes_are_exact(tmp_path: Path, suffix: str, bits: int, endian:
     stored = codes.astype(np.uint8) if bits == 8 else (codes << (16 - bits)).astype(np.uint16)
     frame = read_frame(_write(tmp_path / f"in{suffix}", stored, spec))
     assert frame.bits == bits and frame.pixels.dtype == (np.uint8 if bits == 8 else np.uint16)
+    assert read_header(tmp_path / f"in{suffix}").bits == bits
     expected = codes / top
     assert np.abs(frame.rgb_float() - expected).max() <= np.spacing(np.float32(1)) / 2
     write_frame(tmp_path / f"out{suffix}", frame)

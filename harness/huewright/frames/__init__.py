@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from huewright.frames.picture import Frame, Metadata, frame_size, read_frame, write_frame
+from huewright.frames.picture import Frame, Header, Metadata, read_frame, read_header, write_frame
 from huewright.frames.sequence import FrameSequence, output_paths, parse_sequence
 
-__all__ = ["Frame", "FrameSequence", "Metadata", "frame_size", "output_paths", "parse_sequence", "read_frame",
-           "write_frame"]
+__all__ = ["Frame", "FrameSequence", "Header", "Metadata", "output_paths", "parse_sequence", "read_frame",
+           "read_header", "write_frame"]

@@ -130,12 +130,28 @@ def read_frame(path: Path | str) -> Frame:
                  aspect if 0.01 < aspect < 100 else 1.0)
 
 
-def frame_size(path: Path | str) -> tuple[int, int]:
-    """(width, height) of the pixels in the file (its data window), from its header alone."""
-    source = _open(Path(path))
+@dataclass(frozen=True)
+class Header:
+    """What a file's header alone says of its pixels: those of its data window, in the numbers of its colours."""
+
+    width: int
+    height: int
+    dtype: np.dtype
+    bits: int
+
+
+def read_header(path: Path | str) -> Header:
+    """The header of the picture at ``path``; raises as :func:`read_frame`, except for damage farther on."""
+    path = Path(path)
+    source = _open(path)
     spec = source.spec()
     source.close()
-    return spec.width, spec.height
+    colours = _channel_order(path, spec)[:3]
+    kinds = {str(kind) for kind in (spec.channelformats or (spec.format,))}
+    kind = str((spec.channelformats or (spec.format,) * spec.nchannels)[colours[0]]) if len(kinds) > 1 else kinds.pop()
+    dtype = np.dtype({"uint8": np.uint8, "uint16": np.uint16, "half": np.float16}.get(kind, np.float32))
+    bits = spec.get_int_attribute("oiio:BitsPerSample", 16) or 16 if dtype == np.uint16 else 8 * dtype.itemsize
+    return Header(spec.width, spec.height, dtype, bits)
 
 
 def write_frame(path: Path | str, frame: Frame, *, overwrite: bool = False, compression: str | None = None) -> None:

@@ -21,11 +21,12 @@ from huewright.files import refuse_existing
 from huewright.frames.dpx import DpxPicture, new_dpx, read_dpx, write_dpx
 from huewright.frames.picture import (
     Frame,
+    Header,
     check_depth,
     depths_of,
-    frame_size,
     fresh_spec,
     read_frame,
+    read_header,
     scaled,
     write_frame,
 )
@@ -126,8 +127,7 @@ def render_take(
     if range_ not in RANGES:
         raise InputError(f"an output range is {' or '.join(RANGES)}, not {range_!r}")
     started = time.perf_counter()
-    outputs, size = _checked(sequence, out_text, overwrite=overwrite or resume)
-    depth = _depth(sequence, next(iter(outputs.values())), bits)
+    outputs, size, depth = _checked(sequence, out_text, bits, overwrite=overwrite or resume)
     chain = tuple(correction.operations if operations is None else operations)
     workers, threads_a_frame = _workers(threads, len(outputs))
     job = _prepared(chain, range_, depth, dither, threads_a_frame, next(iter(outputs.values())).suffix.lower(),
@@ -156,8 +156,7 @@ def read_and_write_take(sequence: FrameSequence, out_text: str | Path, *, bits: 
     What a render's time is measured against. Numbers of another format than the take's come out undefined.
     """
     started = time.perf_counter()
-    outputs, _ = _checked(sequence, out_text, overwrite=overwrite)
-    depth = _depth(sequence, next(iter(outputs.values())), bits)
+    outputs, _, depth = _checked(sequence, out_text, bits, overwrite=overwrite)
     workers, threads_a_frame = _workers(threads, len(outputs))
     job = _Job(None, None, depth, False, 1.0, 0.0, threads_a_frame)
     _all(lambda number: _render_frame(job, sequence.path(number), outputs[number], number, overwrite=overwrite),
@@ -165,47 +164,47 @@ def read_and_write_take(sequence: FrameSequence, out_text: str | Path, *, bits: 
     return time.perf_counter() - started
 
 
-def _checked(sequence: FrameSequence, out_text: str | Path, *,
-             overwrite: bool) -> tuple[dict[int, Path], tuple[int, int]]:
-    """(outputs, (width, height)), or :class:`InputError`; nothing is written."""
+def _checked(sequence: FrameSequence, out_text: str | Path, bits: int | None, *,
+             overwrite: bool) -> tuple[dict[int, Path], tuple[int, int], int]:
+    """(outputs, (width, height), the outputs' depth), or :class:`InputError`; nothing is written."""
     sequence.require_complete()
     outputs = output_paths(out_text, sequence)
     for path in outputs.values():
         depths_of(path)
         refuse_existing(path, overwrite=overwrite)
     first, *others = outputs
-    size = frame_size(sequence.path(first))
+    header = read_header(sequence.path(first))
+    depth = _depth(header, sequence.path(first), outputs[first], bits)
     for number in others:
-        found = frame_size(sequence.path(number))
-        if found != size:
-            raise InputError(f"{sequence.path(number)} is {found[0]}x{found[1]} pixels, but the take begins with "
-                             f"{size[0]}x{size[1]}; render takes of one size, such as a range of this one")
-    return outputs, size
+        found = read_header(sequence.path(number))
+        if (found.width, found.height) != (header.width, header.height):
+            raise InputError(f"{sequence.path(number)} is {found.width}x{found.height} pixels, but the take begins "
+                             f"with {header.width}x{header.height}; render takes of one size, or a range")
+    return outputs, (header.width, header.height), depth
 
 
-def _depth(sequence: FrameSequence, out: Path, bits: int | None) -> int:
-    """The output's bits a channel."""
+def _depth(source: Header, source_path: Path, out: Path, bits: int | None) -> int:
+    """The output's bits a channel: what was asked for, else the take's or the format's usual one."""
     if bits is not None:
         check_depth(out, bits)
         return bits
-    source = read_frame(sequence.path(sequence.numbers[0]))
     suffix, depths = out.suffix.lower(), depths_of(out)
-    whole_numbers = source.pixels.dtype.kind == "u"
     if suffix == ".exr":
-        return 32 if source.pixels.dtype == np.float32 else 16
-    if whole_numbers or suffix == sequence.path(sequence.numbers[0]).suffix.lower():
+        return 32 if source.dtype == np.float32 else 16
+    if source.dtype.kind == "u" or suffix == source_path.suffix.lower():
         return min((depth for depth in depths if depth >= source.bits), default=max(depths))
-    return 10 if suffix == ".dpx" else min(16, max(depths))
+    return 10 if suffix == ".dpx" else 16
 
 
 def _workers(threads: int | None, frames: int) -> tuple[int, int]:
-    """(frames at a time, threads a frame): whole frames to each thread, unless frames are fewer than threads."""
+    """(frames at a time, threads a frame). Whole frames go to each thread, and one frame more than there are threads
+    is under way, so that a thread which waits for the disk leaves no processor idle; fewer frames share the threads."""
     from huewright_kernels.threads import default_threads
 
     threads = default_threads() if threads is None else threads
     if threads < 1:
         raise InputError("a render needs at least one thread")
-    workers = min(threads, frames)
+    workers = min(threads + (threads > 1), frames)
     return workers, max(1, threads // workers)
 
 
