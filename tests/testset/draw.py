@@ -30,7 +30,6 @@ def conditions(rng: np.random.Generator, card: Card, kind: str, *, width: int = 
             coding=str(rng.choice(["display", "acescct", "linear"])), bits=int(rng.choice([8, 10])))
         if c.coding == "acescct":
             c = replace(c, bits=10)
-        c = replace(c, lamp=_lamp(rng))
         if kind == "rolled" or every:
             c = replace(c, roll_deg=float(rng.uniform(-180, 180)))
         if kind == "tilted" or (every and rng.random() < 0.7):
@@ -57,10 +56,11 @@ def conditions(rng: np.random.Generator, card: Card, kind: str, *, width: int = 
         if kind == "anamorphic":
             c = replace(c, pixel_aspect=float(rng.choice([1.3333, 2.0])))
         if kind == "motion" or (every and rng.random() < 0.3):
-            # Up to 5 % of the card's width: a quarter of the smallest patch's width is then smeared away.
-            length = rng.uniform(0.01, 0.05) * c.size * c.width
+            # Up to 3 % of the card's width: a third of the smallest patch, more than the gaps between patches.
+            length = rng.uniform(0.005, 0.03) * c.size * c.width
             angle = rng.uniform(0, 2 * np.pi)
             c = replace(c, motion_px=(float(length * np.cos(angle)), float(length * np.sin(angle))))
+        c = replace(c, lamp=_lamp(rng, Plane(card, c).rotation))
         if kind == "reflection" or (every and rng.random() < 0.2):
             c = _reflecting(rng, card, c)
         if kind == "fingers" or (every and rng.random() < 0.5):
@@ -87,13 +87,13 @@ def _gains(rng: np.random.Generator, stops: float) -> tuple[float, float, float]
     return (float(r), 1.0, float(b))
 
 
-def _lamp(rng: np.random.Generator) -> tuple[float, float, float]:
-    """Well off the mirror direction: high and to a side, 2 to 5 m away."""
+def _lamp(rng: np.random.Generator, rotation: np.ndarray) -> tuple[float, float, float]:
+    """Before the card, 30 to 60 degrees off its normal, 2 to 5 m away."""
     azimuth = rng.uniform(0, 2 * np.pi)
-    elevation = np.radians(rng.uniform(45, 65))
+    off = np.radians(rng.uniform(30, 60))
     d = rng.uniform(2000, 5000)
-    return (float(d * np.sin(elevation) * np.cos(azimuth)), float(d * np.sin(elevation) * np.sin(azimuth)),
-            float(-d * np.cos(elevation)))
+    lamp = rotation @ np.array([np.sin(off) * np.cos(azimuth), np.sin(off) * np.sin(azimuth), -np.cos(off)]) * d
+    return (float(lamp[0]), float(lamp[1]), float(lamp[2]))
 
 
 def _reflecting(rng: np.random.Generator, card: Card, c: Conditions) -> Conditions:

@@ -36,7 +36,7 @@ class EdgePoints:
 
 @dataclass(frozen=True)
 class EdgeFit:
-    """``support`` the weight of edges found where the pose says over all that should be seen, 0..1;
+    """``support`` the fraction of the edges that should be seen found where the pose says, 0..1;
     ``residual_px`` robust spread of the found ones; ``width_px`` 10 % to 90 % width of typical edges;
     ``seen`` how many edge points lie in the picture."""
 
@@ -94,14 +94,14 @@ def _mark_gap(card: Card, index: int) -> float:
 
 
 def refine(picture: np.ndarray, card_edges: EdgePoints, pose: Pose, *, reaches: tuple[float, ...],
-           with_distortion: bool, noise: float, power: float = 1.0) -> EdgeFit | None:
+           with_distortion: bool, power: float = 1.0) -> EdgeFit | None:
     """Fits ``pose`` to the edges of ``picture`` (h, w, 3); ``reaches`` are half-widths in px of the search, one a
-    pass (a blurred picture widens them). ``noise`` is the code-value noise of a pixel, ``power`` the tone applied
-    to what is sampled. None if too few edges are there."""
+    pass (a blurred picture widens them). ``power`` is the tone applied to what is sampled. None if too few edges are
+    there."""
     width = 0.0
     for last, reach in [(False, reach) for reach in reaches] + [(True, reaches[-1])]:
         reach = max(reach, min(0.8 * width + 1.5, 24.0))
-        measured = _measure(picture, card_edges, pose, reach, noise, power)
+        measured = _measure(picture, card_edges, pose, reach, power)
         if measured is None:
             return None
         offset, weight, width, seen, normal, bright = measured
@@ -122,8 +122,7 @@ def refine(picture: np.ndarray, card_edges: EdgePoints, pose: Pose, *, reaches: 
     return EdgeFit(pose, float(good.sum() / max(seen, 1)), residual, width, seen)
 
 
-def _measure(picture: np.ndarray, edges: EdgePoints, pose: Pose, reach: float, noise: float,
-             power: float):  # type: ignore[no-untyped-def]
+def _measure(picture: np.ndarray, edges: EdgePoints, pose: Pose, reach: float, power: float):  # type: ignore[no-untyped-def]
     """(offset along the normal, weight, typical width, how many in the picture, unit normals, +1 where the inside is
     brighter and -1 where darker) of every edge point."""
     h, w = picture.shape[:2]
@@ -145,13 +144,16 @@ def _measure(picture: np.ndarray, edges: EdgePoints, pose: Pose, reach: float, n
     inner = toned(sample(picture, pose.to_pixels(edges.inside)[:, None])[:, 0], power)
     outer = toned(sample(picture, pose.to_pixels(edges.outside)[:, None])[:, 0], power)
     # The two sides' colours per area, not per point: noise and an odd neighbour average out.
-    difference = np.empty_like(inner)
-    for k in np.unique(edges.area):
+    difference = np.zeros_like(inner)
+    noises = []
+    for k in range(int(edges.area.max()) + 1):
         here = (edges.area == k) & inside
         if here.any():
-            difference[edges.area == k] = np.median(inner[here], axis=0) - np.median(outer[here], axis=0)
-        else:
-            difference[edges.area == k] = 0
+            middle = np.median(inner[here], axis=0)
+            difference[edges.area == k] = middle - np.median(outer[here], axis=0)
+            noises.append(float(np.median(np.abs(inner[here] - middle))))
+    # From a median deviation to a standard deviation, and back from what a bilinear sample averages away.
+    noise = max(1.4826 / 0.7 * float(np.median(noises)), 0.0007)
     contrast = np.linalg.norm(difference, axis=1)
     direction = difference / np.maximum(contrast, 1e-9)[:, None]
     along = np.einsum("ntc,nc->nt", profile, direction)

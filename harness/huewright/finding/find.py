@@ -18,8 +18,8 @@ from huewright.finding.verify import Evidence, weigh
 from huewright.models.card import Card
 
 # Widths at which blobs are looked for, one after the other, and edge thresholds as multiples of the noise floor.
-LEVELS = (960, 1920)
-THRESHOLDS = (8.0, 3.0, 20.0)
+LEVELS = {960: (8.0, 3.0, 20.0), 1920: (8.0, 3.0)}
+TRACK_THRESHOLDS = (8.0, 3.0)
 LEAST_THRESHOLD = 0.0015
 MOST_TRIED = 3
 TRACK_WIDTH = 420.0
@@ -34,7 +34,6 @@ class Found:
     score        0..3, the evidence's sum; 3.0 for corners given by hand
     pose         the whole mapping; ``pose.to_pixels(points)``
     edge_width_px  10 % to 90 % width of the card's edges
-    noise        code-value noise of a pixel as estimated while finding
     """
 
     corners: np.ndarray
@@ -42,7 +41,6 @@ class Found:
     score: float
     pose: Pose
     edge_width_px: float = 0.0
-    noise: float = 0.0
     evidence: Evidence | None = None
     by_hand: bool = False
 
@@ -87,23 +85,24 @@ def _search(picture: np.ndarray, card: Card, known: _Known, pixel_aspect: float)
     h, w = picture.shape[:2]
     best: Found | None = None
     reduced = picture
-    pyramid = []
-    for width in sorted({min(level, w) for level in LEVELS}, reverse=True):
+    pyramid: dict[int, tuple[np.ndarray, tuple[float, ...]]] = {}
+    for width, thresholds in sorted(LEVELS.items(), reverse=True):
+        width = min(width, w)
         if width < reduced.shape[1]:
             reduced = cv2.resize(reduced, (width, max(1, round(h * width / w))), interpolation=cv2.INTER_AREA)
-        pyramid.append(reduced)
-    for level in reversed(pyramid):
+        pyramid[width] = (reduced, thresholds)
+    for level, thresholds in reversed(pyramid.values()):
         power = tone_power(level)
         even = toned(level, power)
         strength = edge_strength(even)
         floor = noise_floor(strength)
         factor = w / level.shape[1]
-        for multiple in THRESHOLDS:
+        for multiple in thresholds:
             blobs = find_blobs(even, strength, multiple * max(floor, LEAST_THRESHOLD))
             for candidate in candidates(blobs, known.stars)[:MOST_TRIED]:
                 if candidate.score < 0.25 * len(card.patches):
                     continue
-                found = _settle(picture, level, card, known, candidate, factor, power, floor, pixel_aspect)
+                found = _settle(picture, level, card, known, candidate, factor, power, pixel_aspect)
                 if found is not None and (best is None or found.score > best.score):
                     best = found
             if best is not None and best.score > 2.4:
@@ -114,30 +113,30 @@ def _search(picture: np.ndarray, card: Card, known: _Known, pixel_aspect: float)
 
 
 def _settle(picture: np.ndarray, level: np.ndarray, card: Card, known: _Known, candidate: Candidate, factor: float,
-            power: float, floor: float, pixel_aspect: float) -> Found | None:
+            power: float, pixel_aspect: float) -> Found | None:
     """Refines a candidate on the reduced picture, weighs it there, then refines it at full size."""
     h, w = level.shape[:2]
     pose = plain_pose(candidate.homography, w, h, pixel_aspect)
     reach = float(np.clip(0.012 * _span(pose, card), 2.5, 8.0))
-    coarse = refine(level, known.edges, pose, reaches=(reach, max(2.5, 0.5 * reach)), with_distortion=_wide(pose, card, w),
-                    noise=_noise(floor), power=power)
+    coarse = refine(level, known.edges, pose, reaches=(reach, max(2.5, 0.5 * reach)), power=power,
+                    with_distortion=_wide(pose, card, w))
     if coarse is None or coarse.support < 0.2:
         return None
-    return _finish(picture, card, known, coarse, factor, power, floor)
+    return _finish(picture, card, known, coarse, factor, power)
 
 
-def _finish(picture: np.ndarray, card: Card, known: _Known, coarse: EdgeFit, factor: float, power: float,
-            floor: float) -> Found | None:
+def _finish(picture: np.ndarray, card: Card, known: _Known, coarse: EdgeFit, factor: float,
+            power: float) -> Found | None:
     pose = coarse.pose.scaled(factor)
     fine = refine(picture, known.edges, pose, reaches=(max(2.5, 1.5 * factor), 2.5), power=power,
-                  with_distortion=_wide(pose, card, picture.shape[1]), noise=_noise(floor) * min(factor, 2.0))
+                  with_distortion=_wide(pose, card, picture.shape[1]))
     if fine is None:
         return None
     evidence = weigh(picture, card, known.expected, fine, power)
     if not evidence.convinces:
         return None
     return Found(fine.pose.corners(card), fine.pose.homography, evidence.score, fine.pose, fine.width_px,
-                 _noise(floor), evidence)
+                 evidence)
 
 
 def _track(picture: np.ndarray, card: Card, known: _Known, hint: Found) -> Found | None:
@@ -153,14 +152,13 @@ def _track(picture: np.ndarray, card: Card, known: _Known, hint: Found) -> Found
     window = picture[low[1]:high[1], low[0]:high[0]]
     size = (max(8, round(window.shape[1] / shrink)), max(8, round(window.shape[0] / shrink)))
     level = window if shrink == 1.0 else cv2.resize(window, size, interpolation=cv2.INTER_AREA)
-    to_level = np.array([[level.shape[1] / window.shape[1], 0, 0], [0, level.shape[0] / window.shape[0], 0], [0, 0, 1.0]])
-    to_level = to_level @ np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]])
+    to_level = np.diag([level.shape[1] / window.shape[1], level.shape[0] / window.shape[0], 1.0]) @ np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]])
     power = tone_power(level)
     even = toned(level, power)
     strength = edge_strength(even)
     floor = noise_floor(strength)
     start = to_level @ _straightened(hint.pose, card)
-    for multiple in THRESHOLDS[:2]:
+    for multiple in TRACK_THRESHOLDS:
         blobs: Blobs = find_blobs(even, strength, multiple * max(floor, LEAST_THRESHOLD), largest=0.3)
         if len(blobs.area) < 4:
             continue
@@ -170,14 +168,14 @@ def _track(picture: np.ndarray, card: Card, known: _Known, hint: Found) -> Found
         back = np.linalg.inv(to_level) @ candidate.homography
         pose = Pose(back / back[2, 2], 0.0, hint.pose.middle, hint.pose.radius, hint.pose.stretch)
         reach = float(np.clip(0.012 * _span(pose, card), 3.0, 14.0))
-        fine = refine(picture, known.edges, pose, reaches=(reach, 3.0, 2.5), power=power, noise=_noise(floor) * min(shrink, 2.0),
+        fine = refine(picture, known.edges, pose, reaches=(reach, 3.0, 2.5), power=power,
                       with_distortion=_wide(pose, card, w))
         if fine is None:
             continue
         evidence = weigh(picture, card, known.expected, fine, power)
         if evidence.convinces:
             return Found(fine.pose.corners(card), fine.pose.homography, evidence.score, fine.pose, fine.width_px,
-                         _noise(floor), evidence)
+                         evidence)
     return None
 
 
@@ -211,11 +209,3 @@ def _wide(pose: Pose, card: Card, width: int) -> bool:
     """Distortion is only worth fitting where the card spans enough of the picture to show it."""
     return bool(np.ptp(pose.corners(card)[:, 0]) > 0.18 * width)
 
-
-def _noise(floor: float) -> float:
-    """A pixel's noise from the lower quartile of gradients of the lightly blurred picture.
-
-    Measured on white noise: the quartile of the largest of three channels' blurred Scharr gradients is about
-    0.28 of the noise's standard deviation.
-    """
-    return max(floor / 0.28, 0.001)

@@ -12,16 +12,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import cv2
+import numba
 import numpy as np
+from scipy.spatial import cKDTree
 
 from huewright.finding.blobs import Blobs
 from huewright.finding.expect import expected_rgb
 from huewright.models.card import Card
 
 NEIGHBOURS = 7
-MOST_BLOBS = 900
-MOST_HYPOTHESES = 12000
-GROWN = 40
+MOST_BLOBS = 1500
+TRIED = 60
+GROWN = 12
+LEAST_SUPPORT = 3.0
 
 
 @dataclass(frozen=True)
@@ -76,16 +79,19 @@ def candidates(blobs: Blobs, stars: Constellation, *, keep: int = 4) -> list[Can
     """The best few places for the card, best first; empty where nothing repeats its constellation."""
     if len(blobs.area) < 4:
         return []
-    affine, offset = _hypotheses(blobs, stars)
-    if not len(affine):
-        return []
-    matrices = np.concatenate([affine, offset[:, :, None]], axis=2)
-    scores = np.concatenate([_support(blobs, stars, part) for part in np.array_split(matrices, 1 + len(matrices) // 4000)])
-    order = np.argsort(-scores, kind="stable")
+    matrices, scores = _hypotheses(blobs, stars)
     grown: list[Candidate] = []
-    for index in order[:GROWN]:
-        if scores[index] <= 2.0:
+    w, h = stars.size
+    box = np.array([[0, w, w, 0], [0, 0, h, h], [1, 1, 1, 1.0]])
+    corners = (matrices @ box).transpose(0, 2, 1)
+    begun: list[int] = []
+    for index in np.argsort(-scores, kind="stable"):
+        if scores[index] < LEAST_SUPPORT or len(begun) >= GROWN:
             break
+        near = 0.08 * np.linalg.norm(corners[index, 2] - corners[index, 0])
+        if any(np.abs(corners[index] - corners[other]).max() < near for other in begun):
+            continue
+        begun.append(int(index))
         candidate = grow(blobs, stars, np.vstack([matrices[index], [0, 0, 1.0]]))
         if candidate is not None and not any(_same(candidate, other, stars.size) for other in grown):
             grown.append(candidate)
@@ -96,59 +102,126 @@ def candidates(blobs: Blobs, stars: Constellation, *, keep: int = 4) -> list[Can
 
 
 def _hypotheses(blobs: Blobs, stars: Constellation) -> tuple[np.ndarray, np.ndarray]:
-    """Affine maps (h, 2, 2) and offsets (h, 2) from pairs of blobs taken for pairs of patches."""
+    """The best affine maps card -> picture (h, 2, 3) from pairs of blobs taken for pairs of patches, and how many
+    patches find a fitting blob under each, times the correlation of their colours."""
     n = len(blobs.area)
-    keep = np.arange(n) if n <= MOST_BLOBS else np.sort(np.argsort(-blobs.area)[:MOST_BLOBS])
-    centre, area, colour = blobs.centre[keep], blobs.area[keep], blobs.colour[keep]
+    keep = np.arange(n) if n <= MOST_BLOBS else np.sort(np.argsort(-blobs.area, kind="stable")[:MOST_BLOBS])
+    centre = blobs.centre[keep]
     root, whiten = _root(blobs.shape[keep]), _inverse_root(blobs.shape[keep])
-    distance = np.linalg.norm(centre[:, None] - centre[None], axis=2)
-    np.fill_diagonal(distance, np.inf)
-    near = np.argpartition(distance, min(NEIGHBOURS, len(keep) - 1) - 1, axis=1)[:, :NEIGHBOURS]
-    i = np.repeat(np.arange(len(keep)), near.shape[1])
-    j = near.ravel()
-    i, j = i[i != j], j[i != j]
-    a, b = stars.first, stars.second
-    step = centre[j] - centre[i]
-    ahead = np.einsum("kxy,ky->kx", whiten[i], step)
-    behind = np.einsum("kxy,ky->kx", whiten[j], step)
-    card_step = stars.centre[b] - stars.centre[a]
-    card_ahead = np.einsum("kxy,ky->kx", stars.whiten[a], card_step)
-    card_behind = np.einsum("kxy,ky->kx", stars.whiten[b], card_step)
-    # Blobs are their patches less the blurred rim, so they look farther apart in their own measure.
-    s1 = np.linalg.norm(ahead, axis=1)[:, None] / np.linalg.norm(card_ahead, axis=1)[None]
-    s2 = np.linalg.norm(behind, axis=1)[:, None] / np.linalg.norm(card_behind, axis=1)[None]
-    ok = (s1 > 0.85) & (s1 < 1.9) & (s2 > 0.85) & (s2 < 1.9) & (s1 < 1.42 * s2) & (s2 < 1.42 * s1)
-    difference = colour[j] - colour[i]
-    expected = stars.colour[b] - stars.colour[a]
-    scale = np.maximum(np.abs(difference).max(axis=1, keepdims=True), 0.02)
-    relative = difference / scale
-    for channel in range(3):
-        e = expected[:, channel]
-        sure = np.where(np.abs(e) > 0.12, np.sign(e), 0.0)
-        ok &= relative[:, channel][:, None] * sure[None] > -0.25
-    k, m = np.nonzero(ok)
-    if len(k) > MOST_HYPOTHESES:
-        badness = np.abs(np.log(s1[k, m] / s2[k, m]))
-        best = np.argpartition(badness, MOST_HYPOTHESES)[:MOST_HYPOTHESES]
-        k, m = k[best], m[best]
-    turn = np.arctan2(ahead[k, 1], ahead[k, 0]) - np.arctan2(card_ahead[m, 1], card_ahead[m, 0])
-    cos, sin = np.cos(turn), np.sin(turn)
-    rotation = np.stack([np.stack([cos, -sin], -1), np.stack([sin, cos], -1)], -2) * s1[k, m][:, None, None]
-    affine = root[i[k]] @ rotation @ stars.whiten[a[m]]
-    return affine, centre[i[k]] - np.einsum("kxy,ky->kx", affine, stars.centre[a[m]])
+    _, near = cKDTree(centre).query(centre, k=min(NEIGHBOURS + 1, len(keep)))
+    pairs = np.column_stack([np.repeat(np.arange(len(keep)), near.shape[1] - 1), near[:, 1:].ravel()])
+    return _vote(pairs, centre, root, whiten, blobs.colour[keep], blobs.centre, blobs.area, blobs.colour, blobs.where,
+                 stars.first, stars.second, stars.centre, stars.whiten, stars.area,
+                 np.nan_to_num(stars.colour, nan=-1.0), TRIED)
 
 
-def _support(blobs: Blobs, stars: Constellation, matrices: np.ndarray) -> np.ndarray:
-    """How many patches find a fitting blob where the affine maps (h, 2, 3) put them, times colour agreement."""
-    predicted = np.einsum("hxy,py->hpx", matrices[:, :, :2], stars.centre) + matrices[:, None, :, 2]
-    blob = _blob_at(blobs, predicted)
-    hit = blob >= 0
-    scale = np.abs(np.linalg.det(matrices[:, :, :2]))[:, None]
-    ratio = blobs.area[blob] / (stars.area[None] * scale)
-    reach = np.sqrt(stars.area[None] * scale) * 0.5
-    near = np.linalg.norm(blobs.centre[blob] - predicted, axis=2) < reach
-    hit &= (ratio > 0.3) & (ratio < 1.8) & near
-    return hit.sum(axis=1) * np.maximum(_agreement(blobs.colour[blob], stars.colour, hit), 0.0)
+@numba.njit(cache=True, fastmath=True)
+def _vote(pairs, centre, root, whiten, colour, all_centre, all_area, all_colour, where, first, second, card_centre,
+          card_whiten, card_area, card_colour, tried):  # type: ignore[no-untyped-def]
+    """Tries every pair of blobs as every pair of patches; keeps the ``tried`` best maps, a ring of them."""
+    count, height, width = len(card_area), where.shape[0], where.shape[1]
+    best = np.full(tried, -1.0)
+    maps = np.zeros((tried, 2, 3))
+    lowest = 0
+    m = len(first)
+    step_card = np.empty((m, 2))
+    ahead_card = np.empty((m, 2))
+    ahead_size, behind_size = np.empty(m), np.empty(m)
+    for q in range(m):
+        a, b = first[q], second[q]
+        sx, sy = card_centre[b, 0] - card_centre[a, 0], card_centre[b, 1] - card_centre[a, 1]
+        step_card[q] = sx, sy
+        ax = card_whiten[a, 0, 0] * sx + card_whiten[a, 0, 1] * sy
+        ay = card_whiten[a, 1, 0] * sx + card_whiten[a, 1, 1] * sy
+        ahead_card[q] = ax, ay
+        ahead_size[q] = np.sqrt(ax * ax + ay * ay)
+        bx = card_whiten[b, 0, 0] * sx + card_whiten[b, 0, 1] * sy
+        by = card_whiten[b, 1, 0] * sx + card_whiten[b, 1, 1] * sy
+        behind_size[q] = np.sqrt(bx * bx + by * by)
+    for p in range(len(pairs)):
+        i, j = pairs[p]
+        sx, sy = centre[j, 0] - centre[i, 0], centre[j, 1] - centre[i, 1]
+        ax = whiten[i, 0, 0] * sx + whiten[i, 0, 1] * sy
+        ay = whiten[i, 1, 0] * sx + whiten[i, 1, 1] * sy
+        ahead = np.sqrt(ax * ax + ay * ay)
+        bx = whiten[j, 0, 0] * sx + whiten[j, 0, 1] * sy
+        by = whiten[j, 1, 0] * sx + whiten[j, 1, 1] * sy
+        behind = np.sqrt(bx * bx + by * by)
+        if ahead <= 0:
+            continue
+        d0, d1, d2 = colour[j, 0] - colour[i, 0], colour[j, 1] - colour[i, 1], colour[j, 2] - colour[i, 2]
+        slack = 0.25 * max(max(abs(d0), abs(d1)), max(abs(d2), 0.02))
+        for q in range(m):
+            # Blobs are their patches less the blurred rim, so they look farther apart in their own measure.
+            s1, s2 = ahead / ahead_size[q], behind / behind_size[q]
+            if s1 < 0.85 or s1 > 1.9 or s2 < 0.85 or s2 > 1.9 or s1 > 1.42 * s2 or s2 > 1.42 * s1:
+                continue
+            a, b = first[q], second[q]
+            if card_colour[a, 0] >= 0 and card_colour[b, 0] >= 0:
+                e0 = card_colour[b, 0] - card_colour[a, 0]
+                e1 = card_colour[b, 1] - card_colour[a, 1]
+                e2 = card_colour[b, 2] - card_colour[a, 2]
+                if ((e0 > 0.12 and d0 < -slack) or (e0 < -0.12 and d0 > slack)
+                        or (e1 > 0.12 and d1 < -slack) or (e1 < -0.12 and d1 > slack)
+                        or (e2 > 0.12 and d2 < -slack) or (e2 < -0.12 and d2 > slack)):
+                    continue
+            # The turn that takes the whitened card step into the whitened picture step, times s1.
+            scale = s1 / (ahead * ahead_size[q])
+            cos = (ax * ahead_card[q, 0] + ay * ahead_card[q, 1]) * scale
+            sin = (ay * ahead_card[q, 0] - ax * ahead_card[q, 1]) * scale
+            w00, w01, w10, w11 = (card_whiten[a, 0, 0], card_whiten[a, 0, 1], card_whiten[a, 1, 0],
+                                  card_whiten[a, 1, 1])
+            t00, t01 = cos * w00 - sin * w10, cos * w01 - sin * w11
+            t10, t11 = sin * w00 + cos * w10, sin * w01 + cos * w11
+            m00 = root[i, 0, 0] * t00 + root[i, 0, 1] * t10
+            m01 = root[i, 0, 0] * t01 + root[i, 0, 1] * t11
+            m10 = root[i, 1, 0] * t00 + root[i, 1, 1] * t10
+            m11 = root[i, 1, 0] * t01 + root[i, 1, 1] * t11
+            m02 = centre[i, 0] - m00 * card_centre[a, 0] - m01 * card_centre[a, 1]
+            m12 = centre[i, 1] - m10 * card_centre[a, 0] - m11 * card_centre[a, 1]
+            size = abs(m00 * m11 - m01 * m10)
+            hits = 0
+            n = np.zeros(6 * 3)
+            known = 0
+            for c in range(count):
+                x = m00 * card_centre[c, 0] + m01 * card_centre[c, 1] + m02
+                y = m10 * card_centre[c, 0] + m11 * card_centre[c, 1] + m12
+                if x < 0 or y < 0 or x >= width or y >= height:
+                    continue
+                blob = where[int(y), int(x)]
+                if blob < 0:
+                    continue
+                should = card_area[c] * size
+                if all_area[blob] < 0.3 * should or all_area[blob] > 1.8 * should:
+                    continue
+                ox, oy = all_centre[blob, 0] - x, all_centre[blob, 1] - y
+                if ox * ox + oy * oy > 0.25 * should:
+                    continue
+                hits += 1
+                if card_colour[c, 0] >= 0:
+                    known += 1
+                    for k in range(3):
+                        u, v = all_colour[blob, k], card_colour[c, k]
+                        n[6 * k] += u
+                        n[6 * k + 1] += v
+                        n[6 * k + 2] += u * u
+                        n[6 * k + 3] += v * v
+                        n[6 * k + 4] += u * v
+            if hits < 4 or known < 4 or hits <= best[lowest]:
+                continue
+            agreement = 0.0
+            for k in range(3):
+                uu = n[6 * k + 2] - n[6 * k] * n[6 * k] / known
+                vv = n[6 * k + 3] - n[6 * k + 1] * n[6 * k + 1] / known
+                uv = n[6 * k + 4] - n[6 * k] * n[6 * k + 1] / known
+                agreement += uv / np.sqrt(max(uu * vv, 1e-12)) / 3
+            score = hits * agreement
+            if score > best[lowest]:
+                best[lowest] = score
+                maps[lowest, 0] = m00, m01, m02
+                maps[lowest, 1] = m10, m11, m12
+                lowest = np.argmin(best)
+    return maps, best
 
 
 def _agreement(seen: np.ndarray, expected: np.ndarray, hit: np.ndarray) -> np.ndarray:
@@ -209,9 +282,7 @@ def match_patches(blobs: Blobs, stars: Constellation, homography: np.ndarray) ->
 
 def _fit(source: np.ndarray, target: np.ndarray) -> np.ndarray | None:
     if len(source) >= 7:
-        spread = np.sqrt(np.ptp(target, axis=0).prod())
-        fitted, _ = cv2.findHomography(source, target, cv2.RANSAC, max(1.5, 0.03 * spread), maxIters=200)
-        return fitted
+        return cv2.findHomography(source, target, 0)[0]
     design = np.column_stack([source, np.ones(len(source))])
     solution, _, rank, _ = np.linalg.lstsq(design, target, rcond=None)
     return None if rank < 3 else np.vstack([solution.T, [0, 0, 1.0]])

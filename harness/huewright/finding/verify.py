@@ -15,6 +15,8 @@ from huewright.models.card import Card
 # Set on the generated test set (tests/testset): true poses lie above, the best wrong ones on card-less pictures below.
 LEAST_PATCHES = 0.55
 LEAST_COLOUR = 0.80
+LEAST_COLOUR_SURE = 0.50      # a reflection greys some patches; then the edges must speak clearly
+SURE = 1.5
 LEAST_UNIFORM = 0.55
 LEAST_SUPPORT = 0.25
 LEAST_SUM = 2.15
@@ -33,8 +35,11 @@ class Evidence:
 
     @property
     def convinces(self) -> bool:
-        return (self.patches >= LEAST_PATCHES and self.colour >= LEAST_COLOUR and self.uniform >= LEAST_UNIFORM
-                and self.support >= LEAST_SUPPORT and self.score >= LEAST_SUM)
+        if self.patches < LEAST_PATCHES or self.uniform < LEAST_UNIFORM or self.support < LEAST_SUPPORT:
+            return False
+        if self.uniform + self.support >= SURE and self.colour >= LEAST_COLOUR_SURE:
+            return True
+        return self.colour >= LEAST_COLOUR and self.score >= LEAST_SUM
 
     @property
     def score(self) -> float:

@@ -1,0 +1,144 @@
+"""Comparing a take's frames with one another, choosing the best of them and merging their readings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from huewright.finding.grade import GLARE_SHIFT, Judged, score_of
+from huewright.finding.light import LinearLight
+from huewright.models.reading import PatchReading, Reading
+
+# A reflection only adds, so what a patch really is shows in the lower part of its readings over the take.
+BASELINE_QUANTILE = 0.3
+LEAST_TO_COMPARE = 6
+# A chosen frame may be this many times as uncertain as the best.
+MOST_WORSE = 3.0
+
+
+def compare_frames(frames: list[Judged], light: LinearLight) -> list[np.ndarray]:
+    """(p,) glare scores of each frame from its disagreement with the others, the frames' overall light set equal."""
+    p = len(frames[0].raw.code) if frames else 0
+    none = [np.zeros(p) for _ in frames]
+    if len(frames) < LEAST_TO_COMPARE:
+        return none
+    linear = np.array([frame.raw.linear for frame in frames])
+    bad = np.array([[patch.clipped and max(patch.clipped) > 0.01 for patch in frame.reading.patches]
+                    for frame in frames]) | (np.array([frame.raw.seen for frame in frames]) < 0.9)
+    flagged = bad | np.array([[patch.excluded for patch in frame.reading.patches] for frame in frames])
+    gain = relative_gains(linear, flagged)
+    level = np.where(bad[..., None], np.nan, linear / gain[:, None, :])
+    enough = (~bad).sum(axis=0) >= LEAST_TO_COMPARE
+    if not enough.any():
+        return none
+    with np.errstate(all="ignore"):
+        baseline = np.nanquantile(level[:, enough], BASELINE_QUANTILE, axis=0)
+    scores = []
+    for k, frame in enumerate(frames):
+        over = np.zeros(p)
+        rate = light.slope(frame.raw.measured)
+        shift = (level[k][enough] - baseline) * gain[k] / rate[enough]
+        error = np.median(frame.raw.error, axis=1)[enough]
+        # Light over the card is known to about half a percent: below that, frames may differ for other reasons.
+        slack = 3.0 * error + 0.006 * np.median(linear[k][enough] / rate[enough], axis=1)
+        over[enough] = np.maximum(np.nan_to_num(np.median(shift, axis=1)) - slack, 0.0)
+        scores.append(score_of(over))
+    return scores
+
+
+def relative_gains(linear: np.ndarray, flagged: np.ndarray) -> np.ndarray:
+    """(f, 3) overall light of each frame against the take's typical one, from patches that aren't ``flagged``."""
+    with np.errstate(all="ignore"):
+        logs = np.log(np.maximum(linear, 1e-7))
+        logs = np.where(flagged[..., None], np.nan, logs)
+        typical = np.nanmedian(logs, axis=0)
+        # Bright patches say most about the light: a veil hardly moves them.
+        bright = np.nan_to_num(np.exp(np.nanmean(typical, axis=1)), nan=0.0)
+        use = bright >= np.quantile(bright, 0.5)
+        gain = np.nanmedian(logs[:, use] - typical[None, use], axis=1)
+    return np.exp(np.nan_to_num(gain))
+
+
+def cost(frame: Judged) -> float:
+    """Expected error of a frame's reading in code values: noise, what may be left of reflections, lost patches."""
+    error = np.median(frame.raw.error)
+    kept = [patch for patch in frame.reading.patches if not patch.excluded]
+    left = float(np.mean([patch.glare for patch in kept])) if kept else 1.0
+    bias = GLARE_SHIFT * np.sqrt(max(-np.log2(max(1 - left, 1e-6)), 0.0)) * 0.5
+    uneven = 0.001 * frame.light_stops
+    blurred = 0.002 * (frame.edge_width_px / max(frame.patch_px, 1.0))
+    lost = len(frame.excluded) / max(len(frame.reading.patches), 1)
+    return float(np.sqrt(error**2 + bias**2 + uneven**2 + blurred**2) * (1 + 4 * lost))
+
+
+def choose(frames: list[Judged], most: int) -> list[Judged]:
+    """The best frames of those without a reason against them, best first; neighbours in time count a little less."""
+    usable = [frame for frame in frames if not frame.reasons]
+    if not usable:
+        return []
+    costs = {id(frame): cost(frame) for frame in usable}
+    chosen: list[Judged] = []
+    while usable and len(chosen) < most:
+        def with_neighbours(frame: Judged) -> float:
+            near = sum(abs((frame.reading.frame or 0) - (other.reading.frame or 0)) <= 2 for other in chosen)
+            return costs[id(frame)] * (1 + 0.3 * near)
+
+        best = min(usable, key=with_neighbours)
+        if chosen and costs[id(best)] > MOST_WORSE * costs[id(chosen[0])]:
+            break
+        chosen.append(best)
+        usable.remove(best)
+    return chosen
+
+
+@dataclass(frozen=True)
+class Merge:
+    """``gain`` is how many times more certain the merge is than its best frame alone (median over the patches)."""
+
+    reading: Reading
+    gain: float
+
+
+def merge(frames: list[Judged], light: LinearLight) -> Merge:
+    """The frames' readings merged, each weighted by its uncertainty, their overall light set to the typical one."""
+    first = frames[0]
+    if len(frames) == 1:
+        return Merge(first.reading, 1.0)
+    linear = np.array([frame.raw.linear for frame in frames])
+    excluded = np.array([[patch.excluded for patch in frame.reading.patches] for frame in frames])
+    gain = relative_gains(linear, excluded)
+    gain /= np.exp(np.log(gain).mean(axis=0))
+    even = linear / gain[:, None, :]
+    code = np.array([light.to_code(values) for values in even])
+    error = np.array([frame.raw.error for frame in frames])
+    glare = np.array([[patch.glare for patch in frame.reading.patches] for frame in frames])
+    bias = GLARE_SHIFT * np.sqrt(np.maximum(-np.log2(np.maximum(1 - glare, 1e-6)), 0.0)) * 0.5
+    weight = np.where(excluded[..., None], 0.0, 1 / (error**2 + bias[..., None] ** 2 + 1e-10))
+    patches = []
+    gains = []
+    for k, patch in enumerate(first.reading.patches):
+        use = ~excluded[:, k]
+        if not use.any():
+            patches.append(patch)
+            continue
+        w = weight[use, k]
+        mean = (w * code[use, k]).sum(axis=0) / w.sum(axis=0)
+        sigma = np.sqrt(1 / w.sum(axis=0))
+        count = int(use.sum())
+        if count > 1:
+            # Frames that disagree more than their noise allows make the merge less certain.
+            chi2 = (w * (code[use, k] - mean) ** 2).sum(axis=0) / (count - 1)
+            sigma = sigma * np.sqrt(np.maximum(chi2, 1.0))
+        if use[0]:
+            gains.append(float(np.median(error[0, k] / sigma)))
+        noise = np.mean([frame.raw.noise[k] for frame, good in zip(frames, use, strict=True) if good], axis=0)
+        members = [frame.reading.patches[k] for frame, good in zip(frames, use, strict=True) if good]
+        patches.append(PatchReading(
+            patch.name, tuple(float(v) for v in mean), tuple(tuple(float(v) for v in row) for row in noise),
+            tuple(float(v) for v in sigma), float(sum(member.count for member in members)),
+            tuple(max(member.clipped[c] for member in members) for c in range(3)),
+            float(np.average(glare[use, k], weights=w.mean(axis=1))), False, ()))
+    light_stops = float(np.mean([frame.light_stops for frame in frames]))
+    return Merge(Reading(tuple(patches), first.reading.corners, None, light_stops),
+                 max(1.0, float(np.median(gains))) if gains else 1.0)

@@ -1,0 +1,159 @@
+"""What one frame's reading is worth: figures that mean something, and a verdict with its reasons in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from huewright.finding.find import Found
+from huewright.finding.pose import Pose
+from huewright.finding.read import RawReading
+from huewright.models.card import Card
+from huewright.models.reading import PatchReading, Reading
+
+# Limits of a frame that may be used. Choices of ours, each checked on the generated test set; no source.
+GLARE_SHIFT = 0.005        # code-value shift by a reflection at which a patch's glare score is one half
+GLARE_EXCLUDES = 0.5
+SLOPE_SHARE = 0.5          # a reflection's slope across a patch shifts its mean by about this share of it
+CLIPPED_BAR, CLIPPED_CHIP = 0.01, 0.02
+BLUR_OF_PATCH = 0.45       # edge width over the smallest patch's side
+LEAST_PATCH_PX = 7.0
+MOST_TILT_DEG = 50.0
+MOST_LIGHT_STOPS = 1.5
+MOST_ERROR = 0.004         # standard error of a bar's mean, code values
+MOST_EXCLUDED = 0.34       # of the patches
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A frame's figures as in ``FrameGrade``; ``reading`` with excluded patches marked; ``reasons`` empty if good.
+
+    ``kinds`` names each reason's kind (glare, clipped, blurred, small, tilted, uneven, noisy, hidden) for advice.
+    """
+
+    reading: Reading
+    raw: RawReading
+    found: Found
+    glare: float
+    clipped: float
+    edge_width_px: float
+    motion_px: float
+    patch_px: float
+    tilt_deg: float
+    light_stops: float
+    noise: float
+    reasons: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
+    excluded: tuple[str, ...] = field(default_factory=tuple)
+
+
+def glare_scores(raw: RawReading) -> np.ndarray:
+    """(p,) 0 none .. 1 certainly: a reflection's shift of the patch's mean as slope, tail and the ground's veil tell.
+
+    Each estimate counts only by what it exceeds twice its own standard error; the score is 1/2 where the shift
+    reaches ``GLARE_SHIFT``.
+    """
+    slope = np.maximum(np.abs(raw.slope) - 2.5 * raw.slope_error, 0.0) * SLOPE_SHARE
+    tail = np.maximum(raw.tail - 3.0 * raw.tail_error, 0.0) * 2.0
+    veil = np.nan_to_num(np.maximum(raw.veil - 2.5 * np.nan_to_num(raw.veil_error), 0.0))
+    return score_of(np.sqrt(slope**2 + tail**2 + veil**2))
+
+
+def score_of(shift: np.ndarray) -> np.ndarray:
+    """The glare score of a shift in code values: 1 - 2^-(shift / GLARE_SHIFT)^2."""
+    return 1.0 - np.exp2(-((shift / GLARE_SHIFT) ** 2))
+
+
+def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Pose | None = None,
+          extra_glare: np.ndarray | None = None) -> Judged:
+    """The verdict on one frame. ``extra_glare`` (p,) scores from comparison with the other frames are joined in."""
+    glare = glare_scores(raw)
+    if extra_glare is not None:
+        glare = 1 - (1 - glare) * (1 - extra_glare)
+    clipped = np.nan_to_num(raw.statistics.clipped[: len(card.patches)], nan=0.0)
+    patches, excluded, kinds_of = [], [], []
+    for k, patch in enumerate(card.patches):
+        reasons, kind = _patch_reasons(raw, patch.role, k, float(glare[k]), clipped[k])
+        if reasons:
+            excluded.append(patch.name)
+        kinds_of.append(kind)
+        patches.append(PatchReading(
+            patch.name, _triple(raw.code[k]), _matrix(raw.noise[k]), _triple(raw.error[k]),
+            float(raw.statistics.weight[k]), _triple(clipped[k]), float(glare[k]), bool(reasons), tuple(reasons)))
+    reading = Reading(tuple(patches), tuple((float(x), float(y)) for x, y in found.corners), frame, raw.light_stops)
+    sides = raw.sides[raw.seen > 0.5]
+    smallest = float(sides.min()) if len(sides) else 0.0
+    tilt = tilt_deg(found.pose, card)
+    sigma = np.sqrt(np.maximum(np.einsum("pcc->pc", raw.noise), 0.0))
+    noise = float(np.median(sigma))
+    reasons, kinds = _frame_reasons(card, patches, kinds_of, raw, found, smallest, tilt)
+    motion = 0.0
+    if previous is not None:
+        motion = float(np.linalg.norm(previous.corners(card) - found.corners, axis=1).mean())
+    return Judged(reading, raw, found, float(glare.max()), float(clipped.max()), found.edge_width_px, motion, smallest,
+                  tilt, raw.light_stops, noise, reasons, kinds, tuple(excluded))
+
+
+def _patch_reasons(raw: RawReading, role: str, k: int, glare: float, clipped: np.ndarray) -> tuple[list[str], str]:
+    if raw.seen[k] < 0.9:
+        return ["outside the picture"], "hidden"
+    if raw.statistics.weight[k] < 4:
+        return ["too small to read"], "small"
+    limit = CLIPPED_BAR if role == "bar" else CLIPPED_CHIP
+    if clipped.max() > limit:
+        channels = "".join(name for name, value in zip("RGB", clipped, strict=True) if value > limit)
+        return [f"clipped in {channels} ({100 * clipped.max():.0f} %)"], "clipped"
+    if glare > GLARE_EXCLUDES:
+        return [f"reflection (score {glare:.2f})"], "glare"
+    return [], ""
+
+
+def _frame_reasons(card: Card, patches: list[PatchReading], kinds_of: list[str], raw: RawReading, found: Found,
+                   smallest: float, tilt: float) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    reasons: list[tuple[str, str]] = []
+    wording = {"glare": "reflection on", "clipped": "clipped:", "hidden": "outside the picture:", "small": "too small:"}
+    for kind, words in wording.items():
+        bad = [patch for patch, k in zip(card.patches, kinds_of, strict=True) if k == kind]
+        bars = [patch.name for patch in bad if patch.role == "bar"]
+        if bars:
+            reasons.append((f"{words} the {' and '.join(bars)} bar{'s' if len(bars) > 1 else ''}", kind))
+        elif len(bad) > MOST_EXCLUDED * len(card.patches):
+            reasons.append((f"{words} {len(bad)} of {len(card.patches)} patches", kind))
+    chips = [patch for patch in card.patches if patch.role == "chip"]
+    lost = sum(1 for patch, k in zip(card.patches, kinds_of, strict=True) if patch.role == "chip" and k)
+    if chips and lost > len(chips) / 2 and not reasons:
+        kind = next(k for patch, k in zip(card.patches, kinds_of, strict=True) if patch.role == "chip" and k)
+        reasons.append((f"{wording[kind]} {lost} of {len(chips)} chips", kind))
+    if smallest < LEAST_PATCH_PX:
+        reasons.append((f"too small: its smallest patch is {smallest:.0f} px wide", "small"))
+    elif found.edge_width_px > BLUR_OF_PATCH * smallest:
+        reasons.append((f"blurred: edges {found.edge_width_px:.0f} px wide on patches of {smallest:.0f} px", "blurred"))
+    if tilt > MOST_TILT_DEG:
+        reasons.append((f"tilted by {tilt:.0f} degrees", "tilted"))
+    if raw.light_stops > MOST_LIGHT_STOPS:
+        reasons.append((f"uneven light, {raw.light_stops:.1f} stops over the card", "uneven"))
+    worst = max((max(patch.standard_error) for patch, p in zip(patches, card.patches, strict=True) if p.role == "bar"),
+                default=0.0)
+    if worst > MOST_ERROR:
+        reasons.append((f"noisy: a bar's level is uncertain by {100 * worst:.1f} %", "noisy"))
+    return tuple(text for text, _ in reasons), tuple(kind for _, kind in reasons)
+
+
+def tilt_deg(pose: Pose, card: Card) -> float:
+    """Angle between the card and the picture plane at the card's middle, from how much it is foreshortened there."""
+    middle = np.array(card.size) / 2
+    step = 0.02 * max(card.size)
+    points = pose.to_pixels(middle + step * np.array([[1, 0], [-1, 0], [0, 1], [0, -1.0]]))
+    jacobian = np.column_stack([points[0] - points[1], points[2] - points[3]])
+    jacobian[0] *= pose.stretch
+    singular = np.linalg.svd(jacobian, compute_uv=False)
+    return float(np.degrees(np.arccos(np.clip(singular[1] / max(singular[0], 1e-12), 0.0, 1.0))))
+
+
+def _triple(values: np.ndarray) -> tuple[float, float, float]:
+    return (float(values[0]), float(values[1]), float(values[2]))
+
+
+def _matrix(values: np.ndarray) -> tuple[tuple[float, float, float], ...]:
+    return tuple(_triple(row) for row in values)

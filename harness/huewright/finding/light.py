@@ -1,0 +1,116 @@
+"""Uneven light over the card, from what is the same everywhere on it, and the code values without it.
+
+A light's fall-off multiplies: a patch of one paint then has a slope in proportion to its own level, whatever its
+colour, and the card's ground (one paint all over) follows the same curve. A reflection adds: it slopes dark patches
+as much as bright ones and lifts the ground. So the field is fitted to relative slopes and to the ground together,
+robustly, and what the ground has over it is the veil of a reflection.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from huewright_kernels.ops import Operation, Transfer
+
+from huewright.models.footage import Footage
+from huewright.reference import apply_chain
+
+# The field is a polynomial of this many terms in u, v (-1..1 over the card): u, v, u^2, uv, v^2, in natural log.
+TERMS = 5
+# How much of each term usual set light has over a card (standard deviation, natural log): a mild prior, no source.
+PRIOR = np.array([0.3, 0.3, 0.06, 0.06, 0.06])
+
+
+class LinearLight:
+    """Code values to linear light and back, per channel, for one footage.
+
+    A display picture (encoding "display") is taken back through BT.709's OETF: near enough for ratios of light.
+    """
+
+    def __init__(self, footage: Footage) -> None:
+        operations: tuple[Operation, ...] = footage.to_linear()
+        if footage.encoding == "display":
+            # Above the coding's peak the OETF's formula simply goes on.
+            operations = (*operations, Transfer(curve="bt709", direction="decode"))
+        self._operations = operations
+        top = 65504.0 if footage.encoding == "linear" else 1.5
+        grid = np.linspace(-0.2, 1.5, 8193) if top == 1.5 else np.array([-1.0, top])
+        values = apply_chain(operations, np.repeat(grid[:, None], 3, axis=1)) if operations else np.repeat(
+            grid[:, None], 3, axis=1)
+        self._grid = grid
+        self._curves = [np.maximum.accumulate(values[:, channel]) for channel in range(3)]
+
+    def to_linear(self, code: np.ndarray) -> np.ndarray:
+        """(..., 3) code values to linear light."""
+        return apply_chain(self._operations, code) if self._operations else np.array(code, dtype=np.float64)
+
+    def to_code(self, linear: np.ndarray) -> np.ndarray:
+        """The inverse, by interpolation in a table of 8193 entries."""
+        return np.stack([np.interp(linear[..., c], self._curves[c], self._grid) for c in range(3)], axis=-1)
+
+    def slope(self, code: np.ndarray) -> np.ndarray:
+        """d(linear) / d(code) at ``code`` (..., 3), at least a little above 0."""
+        step = 1e-3
+        return np.maximum((self.to_linear(code + step) - self.to_linear(code - step)) / (2 * step), 1e-6)
+
+
+@dataclass(frozen=True)
+class Field:
+    """``weights`` (5,) of u, v, u^2, uv, v^2 in the natural log of the light; ``scale`` and ``middle`` take card
+    units to u, v; ``veil`` (s,) what each ground spot has above the field, in linear light; ``ground`` its level."""
+
+    weights: np.ndarray
+    middle: np.ndarray
+    half: np.ndarray
+
+    def log_light(self, points: np.ndarray) -> np.ndarray:
+        """Natural log of the relative light at card points (n, 2)."""
+        u, v = ((points - self.middle) / self.half).T
+        return np.column_stack([u, v, u * u, u * v, v * v]) @ self.weights
+
+    def slopes(self, points: np.ndarray) -> np.ndarray:
+        """Its gradient (n, 2) per card unit."""
+        u, v = ((points - self.middle) / self.half).T
+        zero, one = np.zeros_like(u), np.ones_like(u)
+        du = np.column_stack([one, zero, 2 * u, v, zero]) @ self.weights / self.half[0]
+        dv = np.column_stack([zero, one, zero, u, 2 * v]) @ self.weights / self.half[1]
+        return np.column_stack([du, dv])
+
+
+def fit_field(size: tuple[float, float], centres: np.ndarray, slopes: np.ndarray, slope_errors: np.ndarray,
+              spots: np.ndarray, levels: np.ndarray, level_errors: np.ndarray) -> Field:
+    """The field from patches' relative slopes and the ground's levels.
+
+    centres (p, 2) card units; slopes (p, 2) relative slope of the light per card unit, with errors (p, 2)
+    spots (s, 2) card units; levels (s,) natural log of the ground, with errors (s,); s may be 0
+    """
+    middle, half = np.array(size) / 2, np.array(size) / 2
+    u, v = ((centres - middle) / half).T
+    zero, one = np.zeros_like(u), np.ones_like(u)
+    # In units of the field over half the card, so that slopes and levels compare.
+    rows = [np.column_stack([one, zero, 2 * u, v, zero, zero]), np.column_stack([zero, one, zero, u, 2 * v, zero])]
+    aims = [slopes[:, 0] * half[0], slopes[:, 1] * half[1]]
+    errors = [slope_errors[:, 0] * half[0], slope_errors[:, 1] * half[1]]
+    if len(spots):
+        su, sv = ((spots - middle) / half).T
+        rows.append(np.column_stack([su, sv, su * su, su * sv, sv * sv, np.ones_like(su)]))
+        aims.append(levels)
+        errors.append(level_errors)
+    design, aim = np.concatenate(rows), np.concatenate(aims)
+    sigma = np.maximum(np.concatenate(errors), 1e-4)
+    usable = np.isfinite(aim) & np.isfinite(sigma)
+    design, aim, sigma = design[usable], aim[usable], sigma[usable]
+    prior = np.column_stack([np.diag(1 / PRIOR), np.zeros(TERMS)])
+    weight = np.ones(len(aim))
+    solution = np.zeros(TERMS + 1)
+    floor = 1.0
+    for step in range(12):
+        root = np.sqrt(weight) / sigma
+        solution = np.linalg.lstsq(np.vstack([design * root[:, None], prior]),
+                                   np.concatenate([aim * root, np.zeros(TERMS)]), rcond=None)[0]
+        off = (aim - design @ solution) / sigma
+        floor = max(1.0, 1.4826 * float(np.median(np.abs(off)))) if len(off) else 1.0
+        cut = (6.0 if step < 4 else 4.0) * floor
+        weight = np.maximum(1 - (off / cut) ** 2, 0.0) ** 2
+    return Field(solution[:TERMS], middle, half)

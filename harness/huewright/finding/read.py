@@ -1,0 +1,218 @@
+"""Reading the card's patches in one picture: statistics of their inner parts, uneven light taken off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from huewright_kernels.masks import PatchStatistics, patch_statistics
+
+from huewright.finding.find import Found
+from huewright.finding.light import Field, LinearLight, fit_field
+from huewright.finding.spots import ground_spots
+from huewright.models.card import Card
+
+INNER, LEAST_INNER = 0.8, 0.4
+# Below this a patch says nothing (pixels).
+LEAST_PIXELS = 6.0
+
+
+@dataclass(frozen=True)
+class RawReading:
+    """One picture's patches before they are judged.
+
+    code         (p, 3) code values in even light; ``measured`` (p, 3) as they are in the picture
+    error        (p, 3) standard error of ``code``
+    noise        (p, 3, 3) covariance of single pixels, code values squared
+    statistics   of the inner polygons
+    field        the fitted light; ``light_stops`` its peak to peak over the patches
+    veil         (p,) light added around each patch by a reflection, as a shift in code values (largest channel);
+                 ``veil_error`` (p,) its standard error; NaN where the card has no ground to tell
+    slope        (p,) what the patch's pixels slope beyond the field's, across the patch, in code values;
+                 ``slope_error`` (p,)
+    tail         (p,) mean over robust location, in code values; ``tail_error`` (p,)
+    seen         (p,) fraction of the inner polygon inside the picture
+    sides        (p,) side of a square of the patch's area, px
+    pixels_per_sample  correlation between pixels: how many pixels count for one
+    """
+
+    code: np.ndarray
+    measured: np.ndarray
+    error: np.ndarray
+    noise: np.ndarray
+    statistics: PatchStatistics
+    field: Field
+    light_stops: float
+    veil: np.ndarray
+    veil_error: np.ndarray
+    slope: np.ndarray
+    slope_error: np.ndarray
+    tail: np.ndarray
+    tail_error: np.ndarray
+    seen: np.ndarray
+    sides: np.ndarray
+    pixels_per_sample: float
+    linear: np.ndarray
+
+
+def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, *, clip_low: float = 0.0,
+                 clip_high: float = 1.0) -> RawReading:
+    """The patches of ``card`` in ``rgb`` (h, w, 3) float32 code values where ``found`` says it lies."""
+    h, w = rgb.shape[:2]
+    pose = found.pose
+    centres = np.array([np.mean(patch.polygon, axis=0) for patch in card.patches])
+    full = pose.polygons(card)
+    sides = np.sqrt([abs(_area(polygon)) for polygon in full])
+    blur = found.edge_width_px + 1.0
+    polygons = []
+    for polygon in full:
+        reach = _inradius(polygon)
+        inner = float(np.clip(1 - blur / max(reach, 1e-6), LEAST_INNER, INNER))
+        middle = polygon.mean(axis=0)
+        polygons.append(middle + inner * (polygon - middle))
+    spots, half = ground_spots(card)
+    clear = _spot_polygons(pose.to_pixels, spots, half, blur, pose.area_scale(spots) if len(spots) else np.empty(0))
+    statistics = patch_statistics(rgb, polygons + clear, 0.0, clip_low, clip_high, threads=1)
+    p = len(card.patches)
+    seen = statistics.weight[:p] / np.maximum([abs(_area(polygon)) for polygon in polygons], 1e-9)
+    per_sample = _pixels_per_sample(rgb, polygons[int(np.argmax(sides * (seen > 0.99)))])
+    code = np.nan_to_num(statistics.robust[:p])
+    noise = np.nan_to_num(statistics.noise[:p])
+    sigma = np.sqrt(np.maximum(np.einsum("pcc->pc", noise), 1e-12))
+    count = np.maximum(statistics.weight[:p] / per_sample, 1.0)
+    error = sigma / np.sqrt(count)[:, None]
+
+    linear = light.to_linear(code)
+    rate = light.slope(code)
+    # Slopes per card unit along u and v, of linear light, from slopes per pixel.
+    jacobian = _jacobians(pose.to_pixels, centres)
+    slopes = np.einsum("pcx,pxu->pcu", np.nan_to_num(statistics.gradient[:p]) * rate[:, :, None], jacobian)
+    inner_px = np.sqrt(np.maximum(statistics.weight[:p], 1.0))
+    slope_sigma = (rate * sigma / np.sqrt(count)[:, None] * np.sqrt(12) / inner_px[:, None])   # per pixel, linear
+    unit = np.sqrt(np.abs(np.linalg.det(jacobian)))
+    usable = (seen > 0.98) & (statistics.weight[:p] > LEAST_PIXELS) & (statistics.clipped[:p].max(axis=1) < 0.002)
+    relative, relative_error = _relative_slopes(linear, slopes, slope_sigma * unit[:, None])
+    relative_error[~usable] = np.nan
+    ground, ground_error, inside = _ground(statistics, p, light, per_sample, w, h, clear)
+    level = ground.mean(axis=1)
+    with np.errstate(all="ignore"):
+        level_log = np.where(inside & (level > 0), np.log(np.maximum(level, 1e-9)), np.nan)
+        level_error = np.hypot(ground_error.mean(axis=1) / np.maximum(level, 1e-9) / np.sqrt(3), 0.004)
+    field = fit_field(card.size, centres, relative, relative_error, spots, level_log, level_error)
+    log_light = field.log_light(centres)
+    log_light -= log_light.mean()
+    even = linear / np.exp(log_light)[:, None]
+    # Differences of the fitted field are kept apart from the code's own curve: no error where there is no field.
+    corrected = code + (light.to_code(even) - light.to_code(linear))
+    veil, veil_error = _veil(card, centres, field, spots, ground, ground_error, inside, rate, log_light)
+    extent = sides * np.sqrt(np.maximum(statistics.weight[:p], 1.0)) / np.maximum(sides, 1e-9)
+    left = slopes - linear[:, :, None] * field.slopes(centres)[:, None, :]
+    across = np.linalg.norm(left, axis=2) / unit[:, None] * extent[:, None] / rate
+    # Three channels together: a lamp's reflection is near white, noise is not.
+    slope_value = np.median(across, axis=1)
+    slope_error = (error * np.sqrt(12)).mean(axis=1)
+    tail = np.nan_to_num(statistics.mean[:p] - statistics.robust[:p]).max(axis=1)
+    return RawReading(corrected, code, error, noise, statistics, field,
+                      float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error, tail,
+                      error.mean(axis=1), seen, sides, per_sample, even)
+
+
+def _relative_slopes(linear: np.ndarray, slopes: np.ndarray, errors: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Each patch's slope over its own level (p, 2), channels combined by weight, with standard errors (p, 2)."""
+    weight = np.where(linear > 1e-4, (linear / np.maximum(errors, 1e-9)) ** 2, 0.0)
+    total = np.maximum(weight.sum(axis=1), 1e-12)
+    value = (weight[:, :, None] * slopes / np.maximum(linear, 1e-4)[:, :, None]).sum(axis=1) / total[:, None]
+    error = 1 / np.sqrt(total)
+    return value, np.column_stack([error, error])
+
+
+def _ground(statistics: PatchStatistics, p: int, light: LinearLight, per_sample: float, w: int, h: int,
+            clear: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Linear ground (s, 3), its standard error, and which spots count (in the picture, big enough, unclipped)."""
+    if not clear:
+        return np.empty((0, 3)), np.empty((0, 3)), np.empty(0, bool)
+    code = np.nan_to_num(statistics.robust[p:])
+    ground = light.to_linear(code)
+    sigma = np.sqrt(np.maximum(np.einsum("pcc->pc", np.nan_to_num(statistics.noise[p:])), 1e-12))
+    count = np.maximum(statistics.weight[p:] / per_sample, 1.0)
+    error = light.slope(code) * sigma / np.sqrt(count)[:, None]
+    whole = np.array([((polygon > 1).all() and (polygon < (w - 1, h - 1)).all()) for polygon in clear])
+    inside = whole & (statistics.weight[p:] > 3) & (np.nan_to_num(statistics.clipped[p:], nan=1.0).max(axis=1) < 0.3)
+    return ground, error, inside
+
+
+def _veil(card: Card, centres: np.ndarray, field: Field, spots: np.ndarray, ground: np.ndarray, error: np.ndarray,
+          inside: np.ndarray, rate: np.ndarray, log_light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """What a reflection adds around each patch, as a shift of its code value, and the standard error of that."""
+    p = len(centres)
+    if inside.sum() < 4:
+        return np.full(p, np.nan), np.full(p, np.nan)
+    at, seen, sigma = spots[inside], ground[inside], error[inside]
+    shape = np.exp(field.log_light(at) - field.log_light(centres).mean())
+    # The ground's own level is what its darker places show: a reflection only adds.
+    ratio = seen / shape[:, None]
+    base = np.quantile(ratio, 0.25, axis=0)
+    spread = 1.4826 * np.median(np.abs(ratio - np.median(ratio, axis=0)), axis=0)
+    base = np.maximum(base, np.median(ratio, axis=0) - 2 * spread)
+    extra = (ratio - base) * shape[:, None]
+    veil, veil_error = np.empty(p), np.empty(p)
+    reach = 0.16 * max(card.size)
+    for k, centre in enumerate(centres):
+        distance = np.linalg.norm(at - centre, axis=1)
+        weight = np.exp(-0.5 * (distance / reach) ** 2) / np.maximum(sigma.mean(axis=1), 1e-7) ** 0
+        weight /= weight.sum()
+        shift = (weight[:, None] * extra).sum(axis=0) / rate[k]
+        veil[k] = shift.max()
+        veil_error[k] = float(np.sqrt(((weight[:, None] * sigma) ** 2).sum(axis=0)).max() / rate[k].min())
+    return veil, veil_error
+
+
+def _spot_polygons(to_pixels, spots: np.ndarray, half: float, blur: float,  # type: ignore[no-untyped-def]
+                   area_scale: np.ndarray) -> list[np.ndarray]:
+    square = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1.0]])
+    polygons = []
+    for spot, scale in zip(spots, area_scale, strict=True):
+        # What blur brings over the clear ground's border is left out, as far as anything remains.
+        side = max(half, 0.3 * half + 0.0) if scale <= 0 else max(half - 0.3 * blur / np.sqrt(scale), 0.35 * half)
+        polygons.append(to_pixels(spot + side * square))
+    return polygons
+
+
+def _jacobians(to_pixels, centres: np.ndarray) -> np.ndarray:  # type: ignore[no-untyped-def]
+    """(p, 2, 2): d(x, y) / d(u, v) at each centre."""
+    step = 0.5
+    du = (to_pixels(centres + [step, 0]) - to_pixels(centres - [step, 0])) / (2 * step)
+    dv = (to_pixels(centres + [0, step]) - to_pixels(centres - [0, step])) / (2 * step)
+    return np.stack([du, dv], axis=2)
+
+
+def _pixels_per_sample(rgb: np.ndarray, polygon: np.ndarray) -> float:
+    """How many pixels count for one, from the correlation of neighbours within a patch (debayering, scaling, blur)."""
+    middle = polygon.mean(axis=0)
+    half = max(2, int(_inradius(polygon) * 0.65))
+    x, y = int(middle[0]), int(middle[1])
+    window = rgb[max(0, y - half):y + half, max(0, x - half):x + half, 1].astype(np.float64)
+    if window.shape[0] < 6 or window.shape[1] < 6:
+        return 1.5
+    window = window - window.mean(axis=0, keepdims=True) - window.mean(axis=1, keepdims=True) + window.mean()
+    power = float((window * window).mean())
+    if power < 1e-12:
+        return 1.0
+    rho_x = float((window[:, 1:] * window[:, :-1]).mean()) / power
+    rho_y = float((window[1:] * window[:-1]).mean()) / power
+    rho_x, rho_y = np.clip([rho_x, rho_y], 0.0, 0.8)
+    return float((1 + rho_x) / (1 - rho_x) * (1 + rho_y) / (1 - rho_y))
+
+
+def _area(polygon: np.ndarray) -> float:
+    x, y = polygon.T
+    return float((x * np.roll(y, -1) - np.roll(x, -1) * y).sum() / 2)
+
+
+def _inradius(polygon: np.ndarray) -> float:
+    """Distance from the polygon's middle to its nearest side."""
+    middle = polygon.mean(axis=0)
+    a, b = polygon, np.roll(polygon, -1, axis=0)
+    along = b - a
+    cross = along[:, 0] * (middle - a)[:, 1] - along[:, 1] * (middle - a)[:, 0]
+    return float(np.min(np.abs(cross) / np.maximum(np.linalg.norm(along, axis=1), 1e-9)))

@@ -1,0 +1,160 @@
+"""The survey of a take: find, read and grade the card in every frame, choose the best, merge them, and advise."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+import huewright
+from huewright.errors import InputError
+from huewright.files import sha256
+from huewright.finding.advice import unusable_advice, usable_advice
+from huewright.finding.choose import choose, compare_frames, merge
+from huewright.finding.find import Found, find_card
+from huewright.finding.grade import Judged, judge
+from huewright.finding.light import LinearLight
+from huewright.finding.read import read_patches
+from huewright.frames import FrameSequence, parse_sequence, read_frame
+from huewright.models.card import Card
+from huewright.models.footage import Footage
+from huewright.models.survey import FrameGrade, Survey
+from huewright.progress import Progress, silent
+
+MOST_MERGED = 8
+READ_AHEAD = 3
+# Following a take that is being written: how often to look, and how long without a new frame ends it (seconds).
+LOOK_EVERY_S = 0.25
+QUIET_S = 5.0
+NO_LIMIT = 1e9
+
+
+def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str, footage: Footage, *,
+                corners: Any = None, max_frames: int = MOST_MERGED, follow: bool = False,
+                progress: Progress = silent, quiet_s: float = QUIET_S) -> Survey:
+    """Surveys ``sequence`` for ``card``.
+
+    corners     (4, 2) px by hand, clockwise from the card's own top left; then nothing is searched for
+    max_frames  how many frames are merged at most
+    follow      goes on while frames are still being written; ends after ``quiet_s`` seconds without a new one
+
+    Raises :class:`InputError` for holes in the take, frames that can't be read or differ in size, and for impossible corners. A take
+    without a card, or of which no frame is good enough, is not an error: the survey says so and what to do.
+    """
+    by_hand = None if corners is None else np.asarray(corners, dtype=np.float64)
+    if not follow:
+        sequence.require_complete()
+    light = LinearLight(footage)
+    judged: list[Judged] = []
+    empty: list[int] = []
+    size: tuple[int, int] | None = None
+    before: Found | None = None
+    done = 0
+    for number, total, picture in _pictures(sequence, follow=follow, quiet_s=quiet_s):
+        rgb, aspect, whole = picture
+        if size is None:
+            size = (rgb.shape[1], rgb.shape[0])
+        elif size != (rgb.shape[1], rgb.shape[0]):
+            raise InputError(f"{sequence.path(number)} is {rgb.shape[1]} x {rgb.shape[0]} pixels, the frames before it "
+                             f"{size[0]} x {size[1]}; give one take of one size")
+        found = find_card(rgb, card, hint=before, corners=by_hand, pixel_aspect=aspect)
+        if found is None:
+            empty.append(number)
+            before = None
+        else:
+            low, high = (0.0, 1.0) if whole or footage.encoding != "linear" else (-NO_LIMIT, NO_LIMIT)
+            raw = read_patches(rgb, card, found, light, clip_low=low, clip_high=high)
+            judged.append(judge(raw, card, found, number, previous=None if before is None else before.pose))
+            before = found
+        done += 1
+        progress(done, max(total, done), "looking for the card")
+    assert size is not None
+    return _concluded(sequence, card, card_path, footage, light, judged, empty, size, max_frames)
+
+
+def _concluded(sequence: FrameSequence, card: Card, card_path: Path | str, footage: Footage, light: LinearLight,
+               judged: list[Judged], empty: list[int], size: tuple[int, int], max_frames: int) -> Survey:
+    compared = []
+    for frame, extra in zip(judged, compare_frames(judged, light), strict=True):
+        number = frame.reading.frame
+        assert number is not None
+        again = judge(frame.raw, card, frame.found, number, extra_glare=extra) if extra.any() else frame
+        compared.append((again, frame.motion_px))
+    frames = [frame for frame, _ in compared]
+    chosen = choose(frames, max_frames)
+    merged = merge(chosen, light) if chosen else None
+    advice = (usable_advice(chosen, merged.reading, merged.gain, card) if merged is not None
+              else unusable_advice(frames, len(frames) + len(empty), card, light))
+    picked = {frame.reading.frame for frame in chosen}
+    grades = [_grade(frame, motion, frame.reading.frame in picked) for frame, motion in compared]
+    grades += [FrameGrade(number, "no card", ("no card found",)) for number in empty]
+    grades.sort(key=lambda grade: grade.frame)
+    return Survey(sequence.text, str(card_path), sha256(card_path), footage, size[0], size[1], tuple(grades),
+                  None if merged is None else merged.reading, merged is not None, advice,
+                  1.0 if merged is None else merged.gain, huewright.__version__)
+
+
+def _grade(frame: Judged, motion: float, chosen: bool) -> FrameGrade:
+    verdict = "chosen" if chosen else "refused" if frame.reasons else "usable"
+    number = frame.reading.frame
+    assert number is not None
+    reasons = frame.reasons
+    if not reasons and frame.excluded:
+        reasons = (f"without {', '.join(frame.excluded)}",)
+    return FrameGrade(number, verdict, reasons, frame.glare, frame.clipped, frame.edge_width_px, motion,
+                      frame.patch_px, frame.tilt_deg, frame.light_stops, frame.noise, frame.reading.corners,
+                      frame.excluded)
+
+
+Picture = tuple[np.ndarray, float, bool]
+
+
+def _pictures(sequence: FrameSequence, *, follow: bool, quiet_s: float) -> Iterator[tuple[int, int, Picture]]:
+    """(number, frames so far, picture) in order, read ahead on two threads."""
+    with ThreadPoolExecutor(2) as pool:
+        seen: set[int] = set()
+        while True:
+            numbers = [number for number in sequence.numbers if number not in seen]
+            waiting: list[tuple[int, Future[Picture]]] = []
+            for number in numbers:
+                waiting.append((number, pool.submit(_read, sequence.path(number), follow, quiet_s)))
+                if len(waiting) >= READ_AHEAD:
+                    first, future = waiting.pop(0)
+                    yield first, len(sequence.numbers), future.result()
+            for first, future in waiting:
+                yield first, len(sequence.numbers), future.result()
+            seen.update(numbers)
+            if not follow:
+                return
+            grown = _grown(sequence, seen, quiet_s)
+            if grown is None:
+                return
+            sequence = grown
+
+
+def _read(path: Path, follow: bool, patience_s: float) -> Picture:
+    """(code values, pixel aspect, whether they are integers); a frame that is still being written is waited for."""
+    until = time.monotonic() + patience_s
+    while True:
+        try:
+            frame = read_frame(path)
+            return frame.rgb_float(), frame.pixel_aspect, frame.pixels.dtype.kind == "u"
+        except InputError:
+            if not follow or time.monotonic() > until:
+                raise
+            time.sleep(LOOK_EVERY_S)
+
+
+def _grown(sequence: FrameSequence, seen: set[int], quiet_s: float) -> FrameSequence | None:
+    """The take once it has new frames, or None when ``quiet_s`` seconds have brought none."""
+    until = time.monotonic() + quiet_s
+    while time.monotonic() < until:
+        again = parse_sequence(sequence.text)
+        if any(number not in seen for number in again.numbers):
+            return again
+        time.sleep(LOOK_EVERY_S)
+    return None
