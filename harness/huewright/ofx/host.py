@@ -1,0 +1,229 @@
+"""The headless host: the suites of the standard over the objects behind the handles, every call checked.
+
+Each handle is a number never used twice, so that a stale or invented one is recognised. Callbacks may come from
+any thread; the interpreter's lock makes each of them atomic, which is as fine-grained as the standard asks.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import itertools
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from huewright.ofx import abi, standard
+from huewright.ofx.objects import Effect, Image, Journal, Memory, ParameterSet, PropertySet
+from huewright.ofx.pictures import GuardedMemory, Picture
+from huewright.ofx.standard import ERR_MEMORY, OK
+
+HOST_NAME = "org.huewright.headless"
+
+
+@dataclass
+class Conditions:
+    """The weather a plug-in is tried in.
+
+    cpus            what the multi-thread suite offers
+    missing         names of suites that are not there
+    memory_left     bytes that the memory suites still give, None for all the machine's
+    fail_images     status that every clipGetImage returns instead of a picture
+    abort_after     abort() answers 1 from this call on; None for never
+    """
+
+    cpus: int = 1
+    missing: tuple[str, ...] = ()
+    memory_left: int | None = None
+    fail_images: int | None = None
+    abort_after: int | None = None
+
+
+@dataclass
+class Counts:
+    """How often the plug-in called; what a check asks afterwards."""
+
+    aborts: int = 0
+    images: int = 0
+    threads: int = 0
+    current_value_reads: list[str] = field(default_factory=list)
+    refused_memory: int = 0
+    suites: dict[str, bool] = field(default_factory=dict)
+
+
+class Host:
+    """One host for one plug-in binary. ``journal`` has what was noticed, ``counts`` what was called."""
+
+    def __init__(self, conditions: Conditions | None = None) -> None:
+        self.conditions = conditions or Conditions()
+        self.journal = Journal()
+        self.counts = Counts()
+        self._numbers = itertools.count(0x5000_0000_0000, 16)
+        self._objects: dict[int, Any] = {}
+        self._handles: dict[int, int] = {}
+        self._callbacks: list[Any] = []
+        self._suites: dict[tuple[str, int], ctypes.Structure] = {}
+        self._thread = threading.local()
+        self.time = 0.0
+        self.frame_range = (0.0, 0.0)
+        self.render_scale = (1.0, 1.0)
+        self.properties = PropertySet("the host", standard.HOST, _host_values(), self.journal)
+        self.structure = abi.OfxHost(self.register(self.properties), self._callback(abi.FetchSuite, self._fetch))
+        self._build_suites()
+
+    # --- handles ---------------------------------------------------------------------------------------------
+    def register(self, thing: Any) -> int:
+        handle = next(self._numbers)
+        self._objects[handle] = thing
+        self._handles[id(thing)] = handle
+        return handle
+
+    def release(self, handle: int) -> None:
+        thing = self._objects.pop(handle, None)
+        self._handles.pop(id(thing), None)
+
+    def find(self, handle: int | None, kind: type | tuple[type, ...], what: str) -> Any:
+        thing = self._objects.get(handle or 0)
+        if not isinstance(thing, kind):
+            self.journal.add("error", f"{what}: the handle passed is none that this host gave out for that")
+            return None
+        return thing
+
+    def handle_of(self, thing: Any) -> int:
+        """The handle under which ``thing`` is known, a new one if it has none yet."""
+        return self._handles.get(id(thing)) or self.register(thing)
+
+    def open_images(self) -> list[Image]:
+        return [thing for thing in self._objects.values() if isinstance(thing, Image)]
+
+    def open_memory(self) -> list[Memory]:
+        return [thing for thing in self._objects.values() if isinstance(thing, Memory)]
+
+    def open_mutexes(self) -> list[Any]:
+        return [thing for thing in self._objects.values() if isinstance(thing, Mutex)]
+
+    def forget(self, effect: Effect) -> None:
+        """The instance is gone: none of its handles may be used from now on."""
+        dead = {id(effect), id(effect.properties)}
+        for owned in (*effect.clips.values(), *effect.parameters.values()):
+            dead |= {id(owned), id(owned.properties)}
+        for handle, thing in list(self._objects.items()):
+            if id(thing) in dead or isinstance(thing, ParameterSet) and thing.effect is effect:
+                self.release(handle)
+
+    # --- callbacks -------------------------------------------------------------------------------------------
+    def _callback(self, prototype: Any, function: Callable[..., Any]) -> Any:
+        """``function`` as a C function; an exception in it becomes a finding and a failed status."""
+        def guarded(*arguments: Any) -> Any:
+            try:
+                return function(*arguments)
+            except Exception as error:  # must not travel through a plug-in's C frames
+                self.journal.add("note", f"the host itself failed in {function.__name__}: {error!r}")
+                return standard.FAILED if prototype._restype_ is ctypes.c_int else None
+        callback = prototype(guarded)
+        self._callbacks.append(callback)
+        return callback
+
+    def _build_suites(self) -> None:
+        from huewright.ofx import suites  # the functions, written against this class
+
+        for name, version, structure, functions in suites.tables(self):
+            suite = structure()
+            for key, prototype in structure._fields_:
+                setattr(suite, key, self._callback(prototype, functions[key]))
+            self._suites[name, version] = suite
+
+    def _fetch(self, host: int, name: bytes | None, version: int) -> int | None:
+        wanted = (name or b"").decode(errors="replace")
+        suite = None if wanted in self.conditions.missing else self._suites.get((wanted, version))
+        self.counts.suites[f"{wanted} {version}"] = suite is not None
+        return None if suite is None else ctypes.addressof(suite)
+
+    # --- what the suites share -------------------------------------------------------------------------------
+    def give_image(self, picture: Picture, what: str, render_scale: tuple[float, float]) -> int:
+        region = picture.region
+        values = {"OfxPropType": "OfxTypeImage", "OfxImageEffectPropPixelDepth": picture.depth,
+                  "OfxImageEffectPropComponents": picture.components,
+                  "OfxImageEffectPropPreMultiplication": picture.premultiplication,
+                  "OfxImageEffectPropRenderScale": render_scale, "OfxImagePropPixelAspectRatio": 1.0,
+                  "OfxImagePropData": picture.address, "OfxImagePropBounds": picture.bounds,
+                  "OfxImagePropRegionOfDefinition": region, "OfxImagePropRowBytes": picture.row_bytes,
+                  "OfxImagePropField": standard.FIELD_NONE,
+                  "OfxImagePropUniqueIdentifier": f"picture-{id(picture):x}"}
+        properties = PropertySet(what, standard.IMAGE, values, self.journal)
+        self.counts.images += 1
+        return self.register(Image(picture, properties, self.journal.action))
+
+    def allocate(self, size: int, *, image: bool) -> Memory | int:
+        left = self.conditions.memory_left
+        if left is not None:
+            if size > left:
+                self.counts.refused_memory += 1
+                return ERR_MEMORY
+            self.conditions.memory_left = left - size
+        try:
+            storage = GuardedMemory(size + 16 - size % 16)
+        except MemoryError:
+            return ERR_MEMORY
+        return Memory(storage, storage.address, size, image, action=self.journal.action)
+
+    @property
+    def thread_index(self) -> int | None:
+        return getattr(self._thread, "index", None)
+
+    def spawn(self, function: Any, count: int, argument: int | None) -> int:
+        """The multi-thread suite's workhorse: ``count`` calls at once, as many threads as there are CPUs."""
+        if self.thread_index is not None:
+            self.journal.add("error", "multiThread was called from a thread that multiThread started")
+            return standard.ERR_EXISTS
+        count = max(1, min(count, self.conditions.cpus))
+        self.counts.threads = max(self.counts.threads, count)
+
+        def work(index: int) -> None:
+            self._thread.index = index
+            try:
+                function(index, count, argument)
+            finally:
+                self._thread.index = None
+
+        others = [threading.Thread(target=work, args=(index,)) for index in range(1, count)]
+        for thread in others:
+            thread.start()
+        work(0)
+        for thread in others:
+            thread.join()
+        return OK
+
+
+class Mutex:
+    """A counting lock in the standard's sense: lock nests per thread, as a recursive lock does."""
+
+    def __init__(self, count: int) -> None:
+        self.lock = threading.RLock()
+        for _ in range(max(0, count)):
+            self.lock.acquire()
+
+
+def _host_values() -> dict[str, Any]:
+    return {
+        "OfxPropAPIVersion": [1, 4], "OfxPropType": "OfxTypeImageEffectHost", "OfxPropName": HOST_NAME,
+        "OfxPropLabel": "Huewright headless host", "OfxPropVersion": [1, 0, 0], "OfxPropVersionLabel": "1.0",
+        "OfxImageEffectHostPropIsBackground": 1, "OfxImageEffectPropSupportsOverlays": 0,
+        "OfxImageEffectPropSupportsMultiResolution": 1, "OfxImageEffectPropSupportsTiles": 1,
+        "OfxImageEffectPropTemporalClipAccess": 0, "OfxImageEffectPropMultipleClipDepths": 0,
+        "OfxImageEffectPropSupportsMultipleClipPARs": 0, "OfxImageEffectPropSetableFrameRate": 0,
+        "OfxImageEffectPropSetableFielding": 0, "OfxImageEffectInstancePropSequentialRender": 1,
+        "OfxImageEffectPropSupportedComponents": list(standard.COMPONENTS),
+        "OfxImageEffectPropSupportedContexts": [standard.FILTER, standard.GENERAL, standard.GENERATOR],
+        "OfxImageEffectPropSupportedPixelDepths": list(standard.DEPTHS),
+        "OfxParamHostPropSupportsCustomInteract": 0, "OfxParamHostPropSupportsStringAnimation": 0,
+        "OfxParamHostPropSupportsChoiceAnimation": 0, "OfxParamHostPropSupportsBooleanAnimation": 0,
+        "OfxParamHostPropSupportsCustomAnimation": 0, "OfxParamHostPropSupportsParametricAnimation": 0,
+        "OfxParamHostPropSupportsStrChoice": 0, "OfxParamHostPropSupportsStrChoiceAnimation": 0,
+        "OfxParamHostPropMaxParameters": -1, "OfxParamHostPropMaxPages": 0,
+        "OfxParamHostPropPageRowColumnCount": [0, 0], "OfxPropHostOSHandle": 0,
+        "OfxImageEffectHostPropNativeOrigin": "kOfxImageEffectHostPropNativeOriginBottomLeft",
+        "OfxImageEffectPropOpenGLRenderSupported": "false", "OfxImageEffectPropRenderQualityDraft": 0,
+        "OfxImageEffectPropCudaRenderSupported": "false", "OfxImageEffectPropMetalRenderSupported": "false",
+        "OfxImageEffectPropOpenCLRenderSupported": "false",
+    }

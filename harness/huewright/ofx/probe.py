@@ -1,0 +1,145 @@
+"""The conformance probe, seen from outside: starts the process that may be broken, and reads what it says."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from huewright.errors import NoAnswerError
+from huewright.ofx.objects import Finding
+
+FORMAT = "huewright-ofx-probe-1"
+RESULTS = ("passed", "noted", "warned", "failed", "crashed", "hung", "skipped")
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """One row of the conformance table. ``result`` is one of :data:`RESULTS`; ``skipped`` says why in ``reason``."""
+
+    plugin: str
+    context: str
+    check: str
+    what: str
+    result: str
+    findings: tuple[Finding, ...] = ()
+    reason: str = ""
+    seconds: float = 0.0
+
+    @property
+    def bad(self) -> bool:
+        return self.result in ("failed", "crashed", "hung")
+
+
+@dataclass(frozen=True)
+class ProbeReport:
+    """``plugins`` as they describe themselves; ``results`` the table; ``trouble`` if the binary itself failed."""
+
+    path: str
+    plugins: tuple[dict[str, Any], ...]
+    results: tuple[CheckResult, ...]
+    trouble: str = ""
+
+    @property
+    def clean(self) -> bool:
+        """Nothing against the standard, nothing worth a warning."""
+        return not self.trouble and not any(row.bad or row.result == "warned" for row in self.results)
+
+    def worst(self, plugin: str) -> str:
+        order = ("crashed", "hung", "failed", "warned", "noted", "passed", "skipped")
+        found = {row.result for row in self.results if row.plugin == plugin}
+        return next((result for result in order if result in found), "skipped")
+
+    def to_dict(self) -> dict[str, Any]:
+        return {"format": FORMAT, "path": self.path, "clean": self.clean, "trouble": self.trouble,
+                "plugins": list(self.plugins), "results": [asdict(row) for row in self.results]}
+
+
+def talk_to_child(request: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Starts the child with ``request`` and yields its answers, one a line. Raises :class:`NoAnswerError` if it
+    dies; the child is ended if the caller stops listening."""
+    reader, writer = os.pipe()
+    process = subprocess.Popen([sys.executable, "-m", "huewright.ofx.child", str(writer)], stdin=subprocess.PIPE,
+                               stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, pass_fds=(writer,))
+    os.close(writer)
+    said = b""
+    try:
+        assert process.stdin is not None and process.stderr is not None
+        os.set_blocking(process.stderr.fileno(), False)
+        with process.stdin:
+            process.stdin.write(json.dumps(request).encode())
+        with os.fdopen(reader) as answers:
+            for line in answers:
+                said = (said + (process.stderr.read() or b""))[-4000:]
+                yield json.loads(line)
+        process.wait()
+        said = (said + (process.stderr.read() or b""))[-4000:]
+    finally:
+        if process.poll() is None:
+            process.kill()
+        process.wait()
+    if process.returncode != 0:
+        last = said.decode(errors="replace").strip().splitlines()[-1:] or ["it said nothing"]
+        how = f"signal {-process.returncode}" if process.returncode < 0 else f"status {process.returncode}"
+        raise NoAnswerError(f"the process that ran the plug-in ended with {how}: {last[0]}; "
+                            "`huewright ofx probe` tells what the plug-in does wrong")
+
+
+def probe_binary(path: Path, *, settings: dict[str, dict[str, Any]] | None = None, pictures: list[Path] | None = None,
+                 effects: list[str] | None = None, checks: list[str] | None = None, patience_s: float = 10.0,
+                 told: Any = None) -> ProbeReport:
+    """Probes the ``.ofx`` at ``path``.
+
+    settings    parameter values by effect identifier, over the probe's own
+    pictures    .npy files (h, w, c), top row first, to render instead of the generated picture
+    patience_s  an action that takes longer counts as hung
+    told        called with each :class:`CheckResult` as it comes
+    """
+    request = {"mode": "probe", "path": os.fspath(path), "settings": settings or {}, "effects": effects,
+               "pictures": [os.fspath(p) for p in pictures or ()], "checks": checks, "patience_s": patience_s}
+    plugins: tuple[dict[str, Any], ...] = ()
+    trouble = ""
+    results = []
+    for answer in talk_to_child(request):
+        if "plugins" in answer:
+            plugins = tuple(answer["plugins"])
+            if "end" in answer:
+                trouble = _ending(answer)
+            continue
+        row = _row(answer)
+        results.append(row)
+        if told is not None:
+            told(row)
+    return ProbeReport(os.fspath(path), plugins, tuple(results), trouble)
+
+
+def _row(answer: dict[str, Any]) -> CheckResult:
+    head = (answer["plugin"], answer["context"], answer["check"], answer["what"])
+    if "end" in answer:
+        finding = Finding("error", _ending(answer), answer.get("at", ""))
+        result = {"hung": "hung", "crashed": "crashed"}.get(answer["end"], "failed")
+        return CheckResult(*head, result, (finding,), "", answer["seconds"])
+    found = tuple(Finding(**row) for row in answer["answer"]["findings"])
+    levels = {finding.level for finding in found}
+    result = "failed" if "error" in levels else "warned" if "warning" in levels else "skipped" \
+        if answer["answer"]["skipped"] else "noted" if "note" in levels else "passed"
+    return CheckResult(*head, result, found, answer["answer"]["skipped"], answer["seconds"])
+
+
+def _ending(answer: dict[str, Any]) -> str:
+    if answer["end"] == "hung":
+        return f"did not come back from {answer['at']}"
+    if answer["end"] == "crashed":
+        return f"crashed ({answer['signal']}) in {answer['at']}{_GUARDS.get(answer.get('check', ''), '')}"
+    return "the probe itself failed: " + str(answer.get("why", "")).strip().splitlines()[-1]
+
+
+# In these checks the memory around a picture is closed off, and plain rendering is tried by another check.
+_GUARDS = {"source-guard": ": it reads outside the source's bounds, or writes to the source",
+           "output-guard": ": it writes outside the output's memory",
+           "origin": ": it touches memory outside a picture whose bounds do not begin at 0, 0"}

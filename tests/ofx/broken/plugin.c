@@ -1,0 +1,139 @@
+/* Compiled by the tests once for each fault, with -DBREAK_...; without any it is honest. */
+#include "minimal.h"
+
+#ifdef BREAK_THREAD_SAFETY
+/* Shared by all renders, though the plug-in says that it is fully safe. */
+static Picture shared_source, shared_output;
+static OfxRectI shared_window;
+#endif
+
+static OfxStatus render(OfxEffect effect, OfxProperties in)
+{
+    double time = 0;
+    OfxRectI window;
+    Picture source, output;
+    OfxStatus status;
+    props->propGetDouble(in, "OfxPropTime", 0, &time);
+    props->propGetIntN(in, "OfxImageEffectPropRenderWindow", 4, &window.x1);
+#ifdef BREAK_CRASH
+    *(volatile int *)8 = 1;
+#endif
+#ifdef BREAK_HANG
+    for (;;) sleep(1);
+#endif
+    status = fetch(effect, "Output", time, &output);
+    if (status != OFX_OK) return OFX_FAILED;
+    status = fetch(effect, "Source", time, &source);
+    if (status != OFX_OK) {
+        effects->clipReleaseImage(output.handle);
+        return OFX_FAILED;
+    }
+    const OfxProperties source_handle = source.handle, output_handle = output.handle;
+#ifdef BREAK_THREAD_SAFETY
+    shared_source = source, shared_output = output, shared_window = window;
+    effects->abort(effect);
+    source = shared_source, output = shared_output, window = shared_window;
+#endif
+#ifdef BREAK_MEMORY
+    void *block = NULL;
+    memory->memoryAlloc(effect, 4096, &block);
+    memset(block, 0, 4096); /* whatever memoryAlloc said */
+    memory->memoryFree(block);
+#endif
+#ifdef BREAK_LEAK_MEMORY
+    void *block = NULL;
+    memory->memoryAlloc(effect, 4096, &block);
+#endif
+    for (int y = window.y1; y < window.y2; y++) { /* black where the source ends */
+        memset(row_at(&output, window.x1, y), 0, sizeof(float) * 4 * (size_t)(window.x2 - window.x1));
+    }
+    window = overlap(window, source.bounds);
+    for (int y = window.y1; y < window.y2; y++) {
+#ifdef BREAK_ABORT
+        while (effects->abort(effect)) {}
+#else
+        if (effects->abort(effect)) break;
+#endif
+        float *from = row_at(&source, window.x1, y), *to = row_at(&output, window.x1, y);
+        int width = window.x2 - window.x1;
+#ifdef BREAK_WINDOW
+        if (window.x1 > output.bounds.x1) from -= 4, to -= 4, width++; /* one pixel to the left of the window */
+#endif
+        for (int i = 0; i < width * 4; i++) {
+            to[i] = 0.5f * from[i];
+#ifdef BREAK_READ
+            to[i] += 1e-3f * from[i + 4]; /* the pixel to the right, past the last one too */
+#endif
+#ifdef BREAK_TILES
+            to[i] += (float)(window.x2 - window.x1) * 1e-4f; /* depends on how the picture is tiled */
+#endif
+#ifdef BREAK_SOURCE
+            from[i] = 0;
+#endif
+        }
+    }
+#ifndef BREAK_LEAK_IMAGE
+    effects->clipReleaseImage(source_handle);
+#else
+    (void)source_handle;
+#endif
+    effects->clipReleaseImage(output_handle);
+    return OFX_OK;
+}
+
+static OfxStatus describe(OfxEffect effect)
+{
+    OfxProperties p;
+    effects->getPropertySet(effect, &p);
+#ifdef BREAK_TYPE
+    props->propSetString(p, "OfxImageEffectPropSupportsTiles", 0, "yes");
+#else
+    props->propSetInt(p, "OfxImageEffectPropSupportsTiles", 0, 1);
+#endif
+    props->propSetString(p, "OfxPropLabel", 0, "Half");
+    props->propSetString(p, "OfxImageEffectPropSupportedContexts", 0, "OfxImageEffectContextFilter");
+    props->propSetString(p, "OfxImageEffectPropSupportedPixelDepths", 0, "OfxBitDepthFloat");
+    props->propSetString(p, "OfxImageEffectPluginRenderThreadSafety", 0, THREAD_SAFETY);
+    props->propSetInt(p, "OfxImageEffectPluginPropHostFrameThreading", 0, 0);
+    return OFX_OK;
+}
+
+static OfxStatus describe_in_context(OfxEffect effect)
+{
+    OfxProperties p;
+    effects->clipDefine(effect, "Output", &p);
+    props->propSetString(p, "OfxImageEffectPropSupportedComponents", 0, "OfxImageComponentRGBA");
+#ifndef BREAK_CLIP
+    effects->clipDefine(effect, "Source", &p);
+    props->propSetString(p, "OfxImageEffectPropSupportedComponents", 0, "OfxImageComponentRGBA");
+#endif
+    return OFX_OK;
+}
+
+static OfxStatus entry(const char *action, const void *handle, OfxProperties in, OfxProperties out)
+{
+    OfxEffect effect = (OfxEffect)handle;
+    (void)out;
+    if (strcmp(action, "OfxActionLoad") == 0) {
+        props = host->fetchSuite(host->host, "OfxPropertySuite", 1);
+        effects = host->fetchSuite(host->host, "OfxImageEffectSuite", 1);
+        params = host->fetchSuite(host->host, "OfxParameterSuite", 1);
+        memory = host->fetchSuite(host->host, "OfxMemorySuite", 1);
+#ifndef BREAK_SUITES
+        if (!props || !effects || !memory) return OFX_ERR_MISSING_HOST_FEATURE;
+#endif
+        return OFX_OK;
+    }
+    if (strcmp(action, "OfxActionDescribe") == 0) return describe(effect);
+    if (strcmp(action, "OfxImageEffectActionDescribeInContext") == 0) return describe_in_context(effect);
+    if (strcmp(action, "OfxImageEffectActionRender") == 0) return render(effect, in);
+#ifdef BREAK_STATUS
+    if (strcmp(action, "OfxActionCreateInstance") == 0) return OFX_REPLY_NO;
+#endif
+    return OFX_REPLY_DEFAULT;
+}
+
+static OfxPlugin plugin = {"OfxImageEffectPluginAPI", 1, "test.huewright.Half", 1, 0, set_host, entry};
+
+int OfxGetNumberOfPlugins(void) { return 1; }
+OfxPlugin *OfxGetPlugin(int nth) { return nth == 0 ? &plugin : NULL; }
