@@ -149,6 +149,12 @@ def _load(builder: Any, pointer: Any, position: Any, lanes: int) -> Any:
     return loaded
 
 
+def _store(builder: Any, pointer: Any, position: Any, vector: Any) -> None:
+    address = builder.gep(pointer, [position], inbounds=True)
+    stored = builder.store(vector, builder.bitcast(address, vector.type.as_pointer()))
+    stored.align = 4
+
+
 def _moved(builder: Any, position: Any, k: int) -> Any:
     return builder.add(position, ir.Constant(position.type, k))
 
@@ -177,9 +183,7 @@ def rgba_to_planes(typingctx: Any, pixels: Any, i: Any, planes: Any, stride: Any
                 for k in range(4)]
         where = position
         for column in _transposed_halves(builder, rows):
-            stored = builder.store(column, builder.bitcast(builder.gep(out, [where], inbounds=True),
-                                                           column.type.as_pointer()))
-            stored.align = 4
+            _store(builder, out, where, column)
             where = builder.add(where, step)
         return context.get_dummy_value()
     return types.void(pixels, types.int64, planes, types.int64), emit
@@ -233,40 +237,21 @@ def _load4(builder: Any, base: Any, index: Any) -> Any:
     return loaded
 
 
-def _store4(builder: Any, base: Any, position: Any, vector: Any) -> None:
-    address = builder.gep(base, [position], inbounds=True)
-    stored = builder.store(vector, builder.bitcast(address, _V4.as_pointer()))
-    stored.align = 4
-
-
-def _transposed(builder: Any, rows: list[Any]) -> list[Any]:
-    """Four rows of four become four columns."""
-    a, b, c, d = rows
-    ab_low, ab_high = _shuffle(builder, a, b, (0, 4, 1, 5)), _shuffle(builder, a, b, (2, 6, 3, 7))
-    cd_low, cd_high = _shuffle(builder, c, d, (0, 4, 1, 5)), _shuffle(builder, c, d, (2, 6, 3, 7))
-    return [_shuffle(builder, ab_low, cd_low, (0, 1, 4, 5)), _shuffle(builder, ab_low, cd_low, (2, 3, 6, 7)),
-            _shuffle(builder, ab_high, cd_high, (0, 1, 4, 5)), _shuffle(builder, ab_high, cd_high, (2, 3, 6, 7))]
-
-
 def _at(builder: Any, pointer: Any, position: Any, k: int) -> Any:
     where = builder.add(position, ir.Constant(position.type, k))
     return builder.load(builder.gep(pointer, [where], inbounds=True))
 
 
-def _splat4(builder: Any, value: Any) -> Any:
-    nothing = ir.Constant(_V4, ir.Undefined)
-    return _shuffle(builder, builder.insert_element(nothing, value, ir.Constant(I32, 0)), nothing, (0, 0, 0, 0))
-
-
 @intrinsic
 def rows_to_planes(typingctx: Any, table: Any, index: Any, i: Any, out: Any, stride: Any) -> tuple[Signature, Any]:
-    """For pixels i to i+3: the four floats at ``table[index[pixel]]`` go to ``out[k * stride + pixel]``, k 0..3."""
+    """For pixels i to i+7: the four floats at ``table[index[pixel]]`` go to ``out[k * stride + pixel]``, k 0..3."""
     def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
         base, indices, position, planes, step = args
-        rows = [_load4(builder, base, _at(builder, indices, position, k)) for k in range(4)]
+        rows = [_shuffle(builder, *(_load4(builder, base, _at(builder, indices, position, pixel))
+                                    for pixel in (k, k + 4)), tuple(range(8))) for k in range(4)]
         where = position
-        for column in _transposed(builder, rows):
-            _store4(builder, planes, where, column)
+        for column in _transposed_halves(builder, rows):
+            _store(builder, planes, where, column)
             where = builder.add(where, step)
         return context.get_dummy_value()
     return types.void(table, index, types.int64, out, types.int64), emit
@@ -275,7 +260,7 @@ def rows_to_planes(typingctx: Any, table: Any, index: Any, i: Any, out: Any, str
 def _blender(count: int) -> Any:
     def blended(typingctx: Any, table: Any, indices: Any, weights: Any, i: Any, out: Any, stride: Any
                 ) -> tuple[Signature, Any]:
-        """For pixels i to i+3: the weighted sum of table rows of four floats, as three planes.
+        """For pixels i to i+7: the weighted sum of table rows of four floats, as three planes.
 
         Vertex v of a pixel is the row at ``table[indices[v * stride + pixel]]``, its weight
         ``weights[v * stride + pixel]``; neighbouring pairs of vertices are summed first, then the pairs.
@@ -283,20 +268,24 @@ def _blender(count: int) -> Any:
         """
         def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
             base, index, weight, position, planes, step = args
+            factors, starts, where = [], [], position
+            for _vertex in range(count):
+                factors.append(_load(builder, weight, where, 8))
+                starts.append(where)
+                where = builder.add(where, step)
             sums = []
-            for k in range(4):
-                terms, where = [], builder.add(position, ir.Constant(position.type, k))
-                for _vertex in range(count):
-                    row = _load4(builder, base, builder.load(builder.gep(index, [where], inbounds=True)))
-                    factor = builder.load(builder.gep(weight, [where], inbounds=True))
-                    terms.append(builder.fmul(row, _splat4(builder, factor)))
-                    where = builder.add(where, step)
+            for k in range(4):  # pixels k and k + 4 share a register
+                terms = []
+                for start, factor in zip(starts, factors, strict=True):
+                    rows = [_load4(builder, base, _at(builder, index, start, pixel)) for pixel in (k, k + 4)]
+                    splat = _shuffle(builder, factor, factor, (k, k, k, k, k + 4, k + 4, k + 4, k + 4))
+                    terms.append(builder.fmul(_shuffle(builder, *rows, tuple(range(8))), splat))
                 while len(terms) > 1:
                     terms = [builder.fadd(a, b) for a, b in zip(terms[::2], terms[1::2], strict=True)]
                 sums.append(terms[0])
             where = position
-            for column in _transposed(builder, sums)[:3]:
-                _store4(builder, planes, where, column)
+            for column in _transposed_halves(builder, sums)[:3]:
+                _store(builder, planes, where, column)
                 where = builder.add(where, step)
             return context.get_dummy_value()
         return types.void(table, indices, weights, types.int64, out, types.int64), emit
@@ -321,7 +310,7 @@ def pairs_to_planes(typingctx: Any, table: Any, index: Any, i: Any, first: Any, 
             pairs.append(loaded)
         ab = _shuffle(builder, pairs[0], pairs[1], (0, 1, 2, 3))
         cd = _shuffle(builder, pairs[2], pairs[3], (0, 1, 2, 3))
-        _store4(builder, low, position, _shuffle(builder, ab, cd, (0, 2, 4, 6)))
-        _store4(builder, high, position, _shuffle(builder, ab, cd, (1, 3, 5, 7)))
+        _store(builder, low, position, _shuffle(builder, ab, cd, (0, 2, 4, 6)))
+        _store(builder, high, position, _shuffle(builder, ab, cd, (1, 3, 5, 7)))
         return context.get_dummy_value()
     return types.void(table, index, types.int64, first, second), emit

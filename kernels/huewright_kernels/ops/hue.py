@@ -189,7 +189,7 @@ def hue_block(planes, q, size, n):
         k = truncated(clamp(position, ZERO, last))
         cbs[i], crs[i], fractions[i] = cb, cr, position - to_float(k)
         index[i] = left(k, 2)
-    for i in range(0, n, 4):
+    for i in range(0, n, 8):
         rows_to_planes(table, index, i, turns, BLOCK)
     for i in range(n):
         f, cb, cr = fractions[i], cbs[i], crs[i]

@@ -176,7 +176,7 @@ def tetrahedral_block(planes, q, size, n):
         weights[2 * BLOCK + i] = middle - least
         weights[3 * BLOCK + i] = least
     table = offset(q, HEADER)
-    for i in range(0, n, 4):
+    for i in range(0, n, 8):
         blend_of_4_rows(table, index, weights, i, planes, BLOCK)
 
 
@@ -207,7 +207,7 @@ def trilinear_block(planes, q, size, n):
         index[6 * BLOCK + i], weights[6 * BLOCK + i] = add(low, step_g), fr * fg * eb
         index[7 * BLOCK + i], weights[7 * BLOCK + i] = add(add(low, step_g), step_b), fr * fg * fb
     table = offset(q, HEADER)
-    for i in range(0, n, 4):
+    for i in range(0, n, 8):
         blend_of_8_rows(table, index, weights, i, planes, BLOCK)
 
 
