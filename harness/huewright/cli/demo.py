@@ -54,9 +54,8 @@ def _show(name: str, camera: dict[str, Any]) -> None:
         rows.append([what, *(f"{number(before[key], digits)} > {number(after[key], digits)}" for key, digits in
                              (("worst_chip_hue_error_deg", 2), ("worst_chip_radius_error", 4),
                               ("worst_bar_error_ire", 2), ("mean_check_delta_e", 2), ("worst_check_delta_e", 2)))])
-    say(table("Before > after, on rendered and re-read frames, against", ["", "worst chip hue deg", "radius", "worst bar IRE",
-                                                            "check dE2000 mean", "worst"], rows))
+    say(table("Before > after, on rendered and re-read frames, against",
+              ["", "worst chip hue deg", "radius", "worst bar IRE", "check dE2000 mean", "worst"], rows))
     luts = camera["luts"]
-    say("LUTs through OpenColorIO against the render: " +
-        ", ".join(f".{kind} mean {luts[kind]['mean']:.1e}, worst {luts[kind]['worst']:.1e}" for kind in ("cube", "clf")),
-        camera["verdict"])
+    apart = [f".{kind} mean {luts[kind]['mean']:.1e}, worst {luts[kind]['worst']:.1e}" for kind in ("cube", "clf")]
+    say("LUTs through OpenColorIO against the render: " + ", ".join(apart), camera["verdict"])
