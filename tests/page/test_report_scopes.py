@@ -78,6 +78,15 @@ def test_jpegs_keep_the_display_signal(take, pictures):
             assert np.abs(got[window].mean(axis=(0, 1)) - picture[window].mean(axis=(0, 1))).max() < 0.012
 
 
+def test_a_noisy_frame_still_fits_the_page(tmp_path):
+    from huewright.report import scopes
+
+    noise = np.random.default_rng(3).random((720, 1280, 3)).astype(np.float32)
+    scopes._save_jpeg(0.3 + 0.4 * noise, tmp_path / "noise.jpg", False)
+    assert (tmp_path / "noise.jpg").stat().st_size < 1_500_000
+    assert Image.open(tmp_path / "noise.jpg").size == (1280, 720)
+
+
 def test_the_trace_lies_where_the_colour_is(tmp_path):
     """A flat picture draws one spot: its place in the PNG is that of its Cb and Cr, found from the axes alone."""
     from huewright.report.scopes import EXTENT, VECTOR_HEIGHT

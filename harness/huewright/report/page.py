@@ -198,20 +198,23 @@ def _ledger(record: Mapping[str, Any], prefix: str = "") -> list[dict[str, Any]]
 
 
 def _methods(rows: tuple[dict[str, Any], ...]) -> dict[str, Any] | None:
-    """Any rows of name -> value: numbers right, words left, the method's name first."""
+    """Any rows of name -> value: numbers right, words left, the method's name first; what is said of a method below."""
     if not rows:
         return None
     keys = list(dict.fromkeys(key for row in rows for key in row))
     first = next((key for key in ("method", "name") if key in keys), keys[0])
-    marks = ("recommended", "chosen")
-    keys = [first, *(key for key in keys if key != first and key not in marks)]
+    marks, words = ("recommended", "chosen"), ("note", "notes", "reason")
+    keys = [first, *(key for key in keys if key not in (first, *marks, *words))]
 
     def numeric(key: str) -> bool:
         values = [row.get(key) for row in rows if row.get(key) is not None]
         return bool(values) and all(isinstance(v, int | float | np.number) and not isinstance(v, bool) for v in values)
 
     css = {key: "num" if numeric(key) else "words" for key in keys}
-    return {"heads": [{"label": _label(key), "css": css[key]} for key in keys],
+    said = [{"name": _text(row.get(first)), "text": "; ".join(str(row[word]) for word in words if row.get(word))}
+            for row in rows]
+    return {"notes": [line for line in said if line["text"]],
+            "heads": [{"label": _label(key), "css": css[key]} for key in keys],
             "rows": [{"chosen": any(row.get(mark) is True for mark in marks),
                       "cells": [{"text": _text(row.get(key)), "css": css[key]} for key in keys]} for row in rows]}
 
@@ -285,7 +288,7 @@ def _panels(path: Path, ground: str) -> list[dict[str, Any]]:
     panels = []
     for index, side in enumerate(("before", "after")):
         stream = io.BytesIO()
-        picture.crop((index * width, 0, (index + 1) * width, height)).save(stream, "png", compress_level=9)
+        picture.crop((index * width, 0, (index + 1) * width, height)).save(stream, "png", compress_level=6)
         panels.append({"ground": ground, "side": side, "uri": _data_uri(stream.getvalue(), "image/png"),
                        "width": width // 2, "height": height // 2})
     return panels

@@ -33,6 +33,7 @@ EXTENT = 0.68                   # the vectorscope's edge in Cb and Cr: 100 % bar
 RING = 0.62
 INSET = 0.9                     # the card's scopes leave out the patches' rims, where paint and ground mix
 FRAME_WIDTH = 1280
+JPEG_LIMIT = 800_000            # bytes: two of them and the scopes have to fit a page of 5 MB
 Polygons = Mapping[str, Any] | Sequence[Any] | None
 
 
@@ -258,10 +259,11 @@ def _level_axes(made: Figure, side: int, start: float, stop: float, palette: Pal
         spine.set_visible(False)
     for y0, y1 in ((LOW, 0.0), (1.0, HIGH)):
         axes.axhspan(y0, y1, color=palette.paper, lw=0, zorder=0)
-    for step in range(0, 11):
-        level, strong = step / 10, step in (0, 10)
-        axes.axhline(level, color=palette.soft if strong else palette.thread, lw=0.7 if strong else 0.45, zorder=1)
-        if step % 2 == 0:
+    axes.hlines(np.arange(1, 10) / 10, 0, 1, colors=palette.thread, lw=0.45, zorder=1)
+    axes.hlines((0, 1), 0, 1, colors=palette.soft, lw=0.7, zorder=1)
+    if percent or codes:
+        for step in range(0, 11, 2):
+            level, strong = step / 10, step in (0, 10)
             look: dict[str, Any] = {"color": palette.ink if strong else palette.soft, "size": SMALL_PT, "va": "center",
                                     "clip_on": False}
             if percent:
@@ -277,13 +279,13 @@ def _dial(axes: Axes, luma: tuple[float, float], palette: Palette) -> None:
 
     ring = RING
     axes.add_patch(Circle((0, 0), ring, facecolor=palette.sheet, edgecolor=palette.thread, lw=0.7, zorder=0))
-    for angle in range(0, 360, 10):
-        towards = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
-        inner = ring - (0.016 if angle % 30 == 0 else 0.008)
-        axes.plot(*np.outer(towards, (inner, ring)), color=palette.soft, lw=0.6, zorder=1)
-        if angle % 30 == 0:
-            x, y = towards * (ring + 0.026)
-            axes.text(x, y, f"{angle}°", size=6.4, color=palette.soft, ha="center", va="center")
+    angles = np.arange(0, 360, 10)
+    towards = np.stack([np.cos(np.radians(angles)), np.sin(np.radians(angles))])
+    inner = ring - np.where(angles % 30 == 0, 0.016, 0.008)
+    ticks = np.stack([towards * inner, towards * ring, np.full_like(towards, np.nan)], axis=-1).reshape(2, -1)
+    axes.plot(*ticks, color=palette.soft, lw=0.6, zorder=1)
+    for angle, (x, y) in zip(angles[::3], (towards.T * (ring + 0.026))[::3], strict=True):
+        axes.text(x, y, f"{angle}°", size=6.4, color=palette.soft, ha="center", va="center")
     for amplitude, style in ((0.75, (0, (1.2, 2.2))), (1.0, "-")):
         bars = colour_bars(luma, amplitude)
         loop = np.array([bars[name][1:] for name in (*bars, next(iter(bars)))])
@@ -361,14 +363,19 @@ def _measured(patch: PatchProof, side: int) -> tuple[float, float, float]:
 
 
 def _save_jpeg(picture: np.ndarray, path: Path, overwrite: bool) -> None:
-    """8-bit JPEG without chroma subsampling: colour is the matter here."""
+    """8-bit JPEG without chroma subsampling (colour is the matter here), a noisy one squeezed to JPEG_LIMIT."""
     import cv2
-    from PIL import Image
 
     height, width = picture.shape[:2]
     if width > FRAME_WIDTH:
         size = (FRAME_WIDTH, max(1, round(height * FRAME_WIDTH / width)))
         picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
     codes = np.rint(np.clip(np.nan_to_num(picture), 0, 1) * 255).astype(np.uint8)
+    for quality in (88, 80, 70, 55):
+        _, content = cv2.imencode(".jpg", np.ascontiguousarray(codes[..., ::-1]), [
+            cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_OPTIMIZE, 1,
+            cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444])
+        if content.size <= JPEG_LIMIT:
+            break
     with whole_file(path, overwrite=overwrite) as temporary:
-        Image.fromarray(codes).save(temporary, "jpeg", quality=88, subsampling=0, optimize=True)
+        temporary.write_bytes(content.tobytes())

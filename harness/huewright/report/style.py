@@ -140,7 +140,7 @@ def png_bytes(made: Figure, colours: int = 160) -> bytes:
     picture = Image.fromarray(index[packed])
     picture.putpalette(table.astype(np.uint8).tobytes())
     stream = io.BytesIO()
-    picture.save(stream, "png", compress_level=9)
+    picture.save(stream, "png", compress_level=6)
     return stream.getvalue()
 
 
