@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import os
 import platform
+import shutil
 import stat
 import sys
 import tempfile
@@ -90,9 +91,7 @@ def _prune(current: Path) -> None:
         others = sorted((path for path in current.parent.iterdir() if path.is_dir() and path != current),
                         key=lambda path: path.stat().st_mtime, reverse=True)
         for path in others[KEPT:]:
-            for file in path.rglob("*"):
-                if file.is_file():
-                    file.unlink(missing_ok=True)
+            shutil.rmtree(path, ignore_errors=True)
     except OSError:
         return
 
@@ -126,6 +125,7 @@ class Entry:
     def __init__(self, function: Callable[..., Any], signature: str) -> None:
         self.function, self.signature, self._compiled = function, signature, None
         self.__doc__, self.__name__ = function.__doc__, function.__name__
+        _ENTRIES.append(self)
 
     def compiled(self) -> Any:
         """The numba dispatcher, loaded from the disk or compiled now."""
@@ -139,15 +139,25 @@ class Entry:
                     self._compiled = dispatcher
         return self._compiled
 
-    def warm_up(self, notify: Callable[[str], None] | None = None) -> bool:
-        """Compiles or loads; returns whether it had to compile, after a line to ``notify``."""
-        if self._compiled is not None:
-            return False
-        missing = not any(folder().rglob(f"*{self.__name__}*.nbc"))
-        if missing and notify is not None:
-            notify("compiling the image kernels for this processor (once)")
-        self.compiled()
-        return missing
+    def on_disk(self) -> bool:
+        """Whether compiled code is there already."""
+        return any(folder().rglob(f"*.{self.__name__}-*.nbc"))
 
     def __call__(self, *arguments: Any) -> Any:
         return self.compiled()(*arguments)
+
+
+_ENTRIES: list[Entry] = []
+
+
+def warm_up(notify: Callable[[str], None] | None = None) -> bool:
+    """Loads all entry points known so far, compiling those that the disk lacks; returns whether it compiled.
+
+    ``notify`` is called with one line for the person before compiling, and not otherwise.
+    """
+    missing = [entry_point for entry_point in _ENTRIES if entry_point._compiled is None and not entry_point.on_disk()]
+    if missing and notify is not None:
+        notify("compiling the image kernels for this processor (once, up to 20 seconds)")
+    for entry_point in _ENTRIES:
+        entry_point.compiled()
+    return bool(missing)

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from huewright_kernels.cache import entry
+from huewright_kernels.cache import entry, warm_up
 from huewright_kernels.elementary import ONE, ZERO
 from huewright_kernels.formats import (
     CODES,
@@ -215,14 +215,6 @@ def run_colours(program: Program, rgb: Any) -> np.ndarray:
     return result
 
 
-def warm_up(notify: Callable[[str], None] | None = None) -> bool:
-    """Loads the compiled core, compiling it (up to 20 s) if the disk has none; returns whether it compiled.
-
-    ``notify`` is called once with a line for the person, only if it must compile.
-    """
-    return run_core.warm_up(notify)
-
-
 def _new_target(source: np.ndarray | PixelBuffer, layout: Layout, region: Any) -> np.ndarray:
     if isinstance(source, PixelBuffer):
         target = np.zeros((layout.height, layout.width, layout.channels), np.float32)
@@ -267,3 +259,6 @@ def _scratch() -> np.ndarray:
     if not hasattr(_local, "scratch"):
         _local.scratch = _aligned(SCRATCH_FLOATS)
     return _local.scratch
+
+
+__all__ = ["BLOCK_FORMS", "JOB_FIELDS", "Program", "compile_chain", "core", "run", "run_colours", "warm_up"]

@@ -193,123 +193,99 @@ def quantised(value, full_scale):
 
 # ---- readers and writers --------------------------------------------------------------------------------------
 
-_S10, _S12, _S16, _S8 = f32(1023.0), f32(4095.0), f32(65535.0), f32(255.0)
+_S10, _S8 = f32(1023.0), f32(255.0)
 
 
 @formula
-def _get_f32(value):
+def _get_f32(value, kind):
     return value
 
 
 @formula
-def _get_f16(value):
+def _get_f16(value, kind):
     return float_from_half(from_u16(value))
 
 
 @formula
-def _get_u8(value):
+def _get_u8(value, kind):
     return to_float(from_u8(value)) / _S8
 
 
 @formula
-def _get_u16(value):
-    return to_float(from_u16(value)) / _S16
+def _get_u16(value, kind):
+    swap, shift, full_scale = kind
+    word = from_u16(swapped16(value)) if swap else from_u16(value)
+    return to_float(right(word, shift)) / full_scale
 
 
 @formula
-def _get_u16be(value):
-    return to_float(from_u16(swapped16(value))) / _S16
-
-
-@formula
-def _get_u12le(value):
-    return to_float(right(from_u16(value), 4)) / _S12
-
-
-@formula
-def _get_u12be(value):
-    return to_float(right(from_u16(swapped16(value)), 4)) / _S12
-
-
-@formula
-def _put_f32(value):
+def _put_f32(value, kind):
     return value
 
 
 @formula
-def _put_f16(value):
+def _put_f16(value, kind):
     return to_u16(half_from_float(value))
 
 
 @formula
-def _put_u8(value):
+def _put_u8(value, kind):
     return to_u8(quantised(value, _S8))
 
 
 @formula
-def _put_u16(value):
-    return to_u16(quantised(value, _S16))
-
-
-@formula
-def _put_u16be(value):
-    return swapped16(to_u16(quantised(value, _S16)))
-
-
-@formula
-def _put_u12le(value):
-    return to_u16(left(quantised(value, _S12), 4))
-
-
-@formula
-def _put_u12be(value):
-    return swapped16(to_u16(left(quantised(value, _S12), 4)))
+def _put_u16(value, kind):
+    swap, shift, full_scale = kind
+    word = to_u16(left(quantised(value, full_scale), shift))
+    return swapped16(word) if swap else word
 
 
 def _reader(pointer: Any, get: Any, item_bytes: int) -> Callable[..., None]:
     @block
-    def read(address, pixel_bytes, channels, planes, n):
+    def read(address, pixel_bytes, channels, planes, n, kind):
         p, step = pointer(address), pixel_bytes // item_bytes
         if step == 4 and channels == 4:
             for i in range(n):
-                planes[RED + i], planes[GREEN + i] = get(p[4 * i]), get(p[4 * i + 1])
-                planes[BLUE + i], planes[ALPHA + i] = get(p[4 * i + 2]), get(p[4 * i + 3])
+                planes[RED + i], planes[GREEN + i] = get(p[4 * i], kind), get(p[4 * i + 1], kind)
+                planes[BLUE + i], planes[ALPHA + i] = get(p[4 * i + 2], kind), get(p[4 * i + 3], kind)
             return
         if step == 3:
             for i in range(n):
-                planes[RED + i], planes[GREEN + i] = get(p[3 * i]), get(p[3 * i + 1])
-                planes[BLUE + i] = get(p[3 * i + 2])
+                planes[RED + i], planes[GREEN + i] = get(p[3 * i], kind), get(p[3 * i + 1], kind)
+                planes[BLUE + i] = get(p[3 * i + 2], kind)
         else:
             for i in range(n):
                 k = i * step
-                planes[RED + i], planes[GREEN + i], planes[BLUE + i] = get(p[k]), get(p[k + 1]), get(p[k + 2])
+                planes[RED + i], planes[GREEN + i] = get(p[k], kind), get(p[k + 1], kind)
+                planes[BLUE + i] = get(p[k + 2], kind)
         for i in range(n):
             planes[ALPHA + i] = ONE
         if channels == 4:
             for i in range(n):
-                planes[ALPHA + i] = get(p[i * step + 3])
+                planes[ALPHA + i] = get(p[i * step + 3], kind)
     return read
 
 
 def _writer(pointer: Any, put: Any, item_bytes: int) -> Callable[..., None]:
     @block
-    def write(address, pixel_bytes, channels, planes, n):
+    def write(address, pixel_bytes, channels, planes, n, kind):
         p, step = pointer(address), pixel_bytes // item_bytes
         if step == 4 and channels == 4:
             for i in range(n):
-                p[4 * i], p[4 * i + 1] = put(planes[RED + i]), put(planes[GREEN + i])
-                p[4 * i + 2], p[4 * i + 3] = put(planes[BLUE + i]), put(planes[ALPHA + i])
+                p[4 * i], p[4 * i + 1] = put(planes[RED + i], kind), put(planes[GREEN + i], kind)
+                p[4 * i + 2], p[4 * i + 3] = put(planes[BLUE + i], kind), put(planes[ALPHA + i], kind)
         elif step == 3:
             for i in range(n):
-                p[3 * i], p[3 * i + 1] = put(planes[RED + i]), put(planes[GREEN + i])
-                p[3 * i + 2] = put(planes[BLUE + i])
+                p[3 * i], p[3 * i + 1] = put(planes[RED + i], kind), put(planes[GREEN + i], kind)
+                p[3 * i + 2] = put(planes[BLUE + i], kind)
         else:
             for i in range(n):
                 k = i * step
-                p[k], p[k + 1], p[k + 2] = put(planes[RED + i]), put(planes[GREEN + i]), put(planes[BLUE + i])
+                p[k], p[k + 1] = put(planes[RED + i], kind), put(planes[GREEN + i], kind)
+                p[k + 2] = put(planes[BLUE + i], kind)
             if channels == 4:
                 for i in range(n):
-                    p[i * step + 3] = put(planes[ALPHA + i])
+                    p[i * step + 3] = put(planes[ALPHA + i], kind)
     return write
 
 
@@ -348,9 +324,13 @@ _read_f32, _write_f32 = _reader(pointer_f32, _get_f32, 4), _writer(pointer_f32, 
 _read_f16, _write_f16 = _reader(pointer_u16, _get_f16, 2), _writer(pointer_u16, _put_f16, 2)
 _read_u8, _write_u8 = _reader(pointer_u8, _get_u8, 1), _writer(pointer_u8, _put_u8, 1)
 _read_u16, _write_u16 = _reader(pointer_u16, _get_u16, 2), _writer(pointer_u16, _put_u16, 2)
-_read_u16be, _write_u16be = _reader(pointer_u16, _get_u16be, 2), _writer(pointer_u16, _put_u16be, 2)
-_read_u12le, _write_u12le = _reader(pointer_u16, _get_u12le, 2), _writer(pointer_u16, _put_u12le, 2)
-_read_u12be, _write_u12be = _reader(pointer_u16, _get_u12be, 2), _writer(pointer_u16, _put_u12be, 2)
+
+
+@formula
+def _kind_of_16_bits(code):
+    """Whether bytes are swapped, how far up the code sits, and its full scale; by place in ENCODINGS, 3 to 6."""
+    twelve = code >= 5
+    return code == 4 or code == 6, lane(4 if twelve else 0), f32(4095.0) if twelve else f32(65535.0)
 
 
 @block
@@ -384,19 +364,13 @@ def read_block(code, address, pixel_bytes, channels, planes, n):
     if code == 0 and channels == 4 and pixel_bytes == 16:
         _read_rgba(address, planes, n)
     elif code == 0:
-        _read_f32(address, pixel_bytes, channels, planes, n)
+        _read_f32(address, pixel_bytes, channels, planes, n, 0)
     elif code == 1:
-        _read_f16(address, pixel_bytes, channels, planes, n)
+        _read_f16(address, pixel_bytes, channels, planes, n, 0)
     elif code == 2:
-        _read_u8(address, pixel_bytes, channels, planes, n)
-    elif code == 3:
-        _read_u16(address, pixel_bytes, channels, planes, n)
-    elif code == 4:
-        _read_u16be(address, pixel_bytes, channels, planes, n)
-    elif code == 5:
-        _read_u12le(address, pixel_bytes, channels, planes, n)
-    elif code == 6:
-        _read_u12be(address, pixel_bytes, channels, planes, n)
+        _read_u8(address, pixel_bytes, channels, planes, n, 0)
+    elif code <= 6:
+        _read_u16(address, pixel_bytes, channels, planes, n, _kind_of_16_bits(code))
     elif code == 7:
         _read_u10(address, planes, n, False)
     else:
@@ -411,19 +385,13 @@ def write_block(code, address, pixel_bytes, channels, planes, n, streaming):
     if code == 0 and channels == 4 and pixel_bytes == 16:
         _write_rgba(address, planes, n, streaming)
     elif code == 0:
-        _write_f32(address, pixel_bytes, channels, planes, n)
+        _write_f32(address, pixel_bytes, channels, planes, n, 0)
     elif code == 1:
-        _write_f16(address, pixel_bytes, channels, planes, n)
+        _write_f16(address, pixel_bytes, channels, planes, n, 0)
     elif code == 2:
-        _write_u8(address, pixel_bytes, channels, planes, n)
-    elif code == 3:
-        _write_u16(address, pixel_bytes, channels, planes, n)
-    elif code == 4:
-        _write_u16be(address, pixel_bytes, channels, planes, n)
-    elif code == 5:
-        _write_u12le(address, pixel_bytes, channels, planes, n)
-    elif code == 6:
-        _write_u12be(address, pixel_bytes, channels, planes, n)
+        _write_u8(address, pixel_bytes, channels, planes, n, 0)
+    elif code <= 6:
+        _write_u16(address, pixel_bytes, channels, planes, n, _kind_of_16_bits(code))
     elif code == 7:
         _write_u10(address, planes, n, False)
     else:
