@@ -22,9 +22,9 @@ def lut_3d(operation: Lut3D, rgb: np.ndarray) -> np.ndarray:
     k, f = _position(operation, rgb, table.shape[0])
     if operation.interpolation == "trilinear":
         out = np.zeros(rgb.shape)
-        for corner in np.ndindex(2, 2, 2):
-            weight = np.prod(np.where(np.array(corner, dtype=bool), f, 1 - f), axis=-1)
-            out += weight[..., None] * _vertices(table, k + np.array(corner))
+        for far in np.array(list(np.ndindex(2, 2, 2))):
+            weight = np.prod(np.where(far == 1, f, 1 - f), axis=-1)
+            out += weight[..., None] * _vertices(table, k + far)
         return out
     order = np.argsort(-f, axis=-1, kind="stable")
     sorted_f = np.take_along_axis(f, order, axis=-1)

@@ -10,6 +10,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from huewright_kernels.ops import Transfer
@@ -76,7 +77,7 @@ def _power(base: np.ndarray, exponent: float) -> np.ndarray:
     return np.maximum(base, 0.0) ** exponent
 
 
-_FUNCTIONS = {
+_FUNCTIONS: dict[tuple[str, str], Callable[[np.ndarray], np.ndarray]] = {
     ("bt709", "encode"): _bt709_encode, ("bt709", "decode"): _bt709_decode,
     ("bt1886", "encode"): _bt1886_encode, ("bt1886", "decode"): _bt1886_decode,
     ("srgb", "encode"): _srgb_encode, ("srgb", "decode"): _srgb_decode,

@@ -1,0 +1,90 @@
+"""The accuracy table: passes, is plain data, works on frames, and notices a kernel that is off."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+import numpy as np
+import pytest
+from huewright.errors import InputError
+from huewright.frames.picture import Frame, write_frame
+from huewright.steps.verify import VerifyResult, run_verify
+from huewright.verify import check as checking
+from huewright.verify import kernels
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory: pytest.TempPathFactory) -> VerifyResult:
+    """The whole table, on five frames of noise as well."""
+    folder = tmp_path_factory.mktemp("frames")
+    rng = np.random.default_rng(1)
+    for number in range(1, 6):
+        pixels = rng.uniform(-0.1, 6.0, (20, 30, 3)).astype(np.float32)
+        pixels[0, 0] = np.nan
+        write_frame(folder / f"shot.{number:04d}.exr", Frame(pixels, ("R", "G", "B"), 32))
+    return run_verify(frames=str(folder / "shot.####.exr"))
+
+
+def test_every_check_is_within_its_tolerance(result: VerifyResult) -> None:
+    assert [(row.check, row.worst_error, row.tolerance, row.at) for row in result.checks if not row.passed] == []
+    assert result.passed and len(result.checks) > 80
+
+
+def test_the_table_covers_every_operation_and_source(result: VerifyResult) -> None:
+    text = " ".join(f"{row.check} {row.source}" for row in result.checks)
+    for word in ("log decode", "log encode", "matrix", "transfer bt709", "transfer hlg", "tone curve", "hue turned",
+                 "Y' kept", "greys untouched", "3D LUT", "1D LUT", "whole chain", "mask area", "CIEDE2000",
+                 "colour-science", "OpenColorIO", "scipy", "Sharma", "RP 219-1"):
+        assert word in text
+
+
+def test_rows_are_named_once_and_json_holds_them(result: VerifyResult) -> None:
+    named = [(row.check, row.source) for row in result.checks]
+    assert len(set(named)) == len(named)
+    assert json.loads(json.dumps(asdict(result), allow_nan=False))["passed"] is True
+
+
+def test_it_is_quick(result: VerifyResult) -> None:
+    assert result.seconds < 120      # 7 s on an idle two-core machine; this bound is for a busy one that compiles
+
+
+def test_a_kernel_that_is_off_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    honest = checking.run_colours
+    monkeypatch.setattr(checking, "run_colours", lambda program, rgb: honest(program, rgb) + np.float32(3e-6))
+    rows = list(kernels.lut_checks())
+    assert rows and not any(row.passed for row in rows)
+
+
+def test_a_kernel_that_gives_nothing_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(checking, "run_colours", lambda program, rgb: np.full(rgb.shape, np.nan, np.float32))
+    row = next(iter(kernels.lut_checks()))
+    assert not row.passed and row.worst_error == checking.UNDEFINED
+
+
+def test_hue_table_that_turns_wrongly_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All colours get the chroma of a neighbour a hundredth of a degree further, and Y' a little more."""
+    honest = kernels.run_colours
+
+    def turned(program: object, rgb: np.ndarray) -> np.ndarray:
+        out = honest(program, rgb).astype(np.float64)
+        luma = out @ [0.2126, 0.7152, 0.0722]
+        return ((out - luma[:, None]) * 1.0002 + luma[:, None] + 1e-5).astype(np.float32)
+
+    monkeypatch.setattr(kernels, "run_colours", turned)
+    rows = {row.check.split(",")[0]: row for row in
+            kernels.hue_checks("x", kernels.SECTORS["six hues, BT.709"], kernels.colours_between(-0.5, 4.0, 2000))}
+    assert not rows["chroma scaled"].passed and not rows["Y' kept"].passed and not rows["greys untouched"].passed
+
+
+def test_on_a_persons_own_frames(result: VerifyResult) -> None:
+    """The first, the middle and the last one."""
+    for name in ("shot.0001.exr", "shot.0003.exr", "shot.0005.exr"):
+        assert sum(name in row.check for row in result.checks) >= 8
+    assert not any("shot.0002" in row.check for row in result.checks)
+
+
+def test_frames_that_are_not_there_are_refused_before_anything_runs(tmp_path: Path) -> None:
+    with pytest.raises(InputError):
+        run_verify(frames=str(tmp_path / "none.####.exr"))
