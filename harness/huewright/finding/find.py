@@ -152,7 +152,8 @@ def _track(picture: np.ndarray, card: Card, known: _Known, hint: Found) -> Found
     window = picture[low[1]:high[1], low[0]:high[0]]
     size = (max(8, round(window.shape[1] / shrink)), max(8, round(window.shape[0] / shrink)))
     level = window if shrink == 1.0 else cv2.resize(window, size, interpolation=cv2.INTER_AREA)
-    to_level = np.diag([level.shape[1] / window.shape[1], level.shape[0] / window.shape[0], 1.0]) @ np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]])
+    to_level = np.diag([level.shape[1] / window.shape[1], level.shape[0] / window.shape[0], 1.0])
+    to_level = to_level @ np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]])
     power = tone_power(level)
     even = toned(level, power)
     strength = edge_strength(even)

@@ -42,8 +42,9 @@ def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str, foot
     max_frames  how many frames are merged at most
     follow      goes on while frames are still being written; ends after ``quiet_s`` seconds without a new one
 
-    Raises :class:`InputError` for holes in the take, frames that can't be read or differ in size, and for impossible corners. A take
-    without a card, or of which no frame is good enough, is not an error: the survey says so and what to do.
+    Raises :class:`InputError` for holes in the take, frames that can't be read or differ in size, and for impossible
+    corners. A take without a card, or of which no frame is good enough, is not an error: the survey says so and what
+    to do.
     """
     by_hand = None if corners is None else np.asarray(corners, dtype=np.float64)
     if not follow:
