@@ -58,7 +58,8 @@ def _pq_encode(light: np.ndarray) -> np.ndarray:
 
 def _pq_decode(signal: np.ndarray) -> np.ndarray:
     powered = _power(signal, 1 / PQ_M2)
-    return (np.maximum(powered - PQ_C1, 0) / (PQ_C2 - PQ_C3 * powered)) ** (1 / PQ_M1)
+    # Past 1 the formula goes on to a pole (at a signal of about 1.99), and has no meaning beyond it.
+    return (np.maximum(powered - PQ_C1, 0) / np.maximum(PQ_C2 - PQ_C3 * powered, 0)) ** (1 / PQ_M1)
 
 
 def _hlg_encode(light: np.ndarray) -> np.ndarray:
