@@ -35,7 +35,7 @@ def register(app: typer.Typer) -> None:
             for sentence in camera["cautions"]:
                 caution(f"camera {name}: {sentence}")
         say(summary["note"], f"{summary['seconds']['total']:.0f} s; everything is in {out}: open "
-            f"{out / 'camera-a' / 'proof' / 'index.html'}")
+            f"{out / 'camera-a' / 'proof' / 'proof.html'}")
         missed = [name for name, camera in summary["cameras"].items() if not camera["passed"]]
         if missed:
             raise NoAnswerError(f"off target on camera {' and '.join(missed)}; see {out / 'summary.json'}")

@@ -60,4 +60,4 @@ def register(app: typer.Typer) -> None:
             caution(sentence)
         rendered = sum(len(summary.frames) for summary in result.renders)
         say(result.survey.advice, result.proof.verdict,
-            f"{rendered} frames rendered; everything is in {out}: open {out / 'proof' / 'index.html'}")
+            f"{rendered} frames rendered; everything is in {out}: open {out / 'proof' / 'proof.html'}")
