@@ -71,8 +71,8 @@ def _bases() -> Iterator[Path]:
 def _usable(path: Path) -> bool:
     """True if ``path`` is ours alone to write (machine code is loaded from it) and can be written."""
     try:
-        path.mkdir(parents=True, exist_ok=True, mode=0o700)
-        for owned in (path, path.parent, path.parent.parent):
+        for owned in (path.parent.parent, path.parent, path):
+            owned.mkdir(parents=owned == path.parent.parent, exist_ok=True, mode=0o700)
             status = owned.stat()
             if hasattr(os, "getuid") and (status.st_uid != os.getuid() or status.st_mode & stat.S_IWOTH):
                 return False

@@ -125,10 +125,10 @@ def layout_of(picture: np.ndarray | PixelBuffer) -> Layout:
     if not isinstance(picture, np.ndarray) or picture.ndim != 3 or picture.shape[2] < 3:
         raise ValueError("a picture is an array of height, width and at least 3 channels, or a PixelBuffer")
     kind = picture.dtype
-    if kind not in (np.float32, np.float16, np.uint8, np.uint16):
-        raise ValueError(f"pictures are float32, float16, uint8 or uint16, not {kind}")
     if not kind.isnative:
         raise ValueError("arrays must have the machine's byte order; use a PixelBuffer for others")
+    if kind not in (np.float32, np.float16, np.uint8, np.uint16):
+        raise ValueError(f"pictures are float32, float16, uint8 or uint16, not {kind}")
     height, width, channels = picture.shape
     rows, pixels, step = picture.strides
     if step != kind.itemsize or rows % kind.itemsize or pixels % kind.itemsize or picture.ctypes.data % kind.itemsize:

@@ -1,0 +1,123 @@
+"""Compiled code on disk, and tiles among threads."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+import pytest
+from huewright_kernels import compile_chain, run
+from huewright_kernels.ops import Transfer
+from huewright_kernels.threads import default_threads, for_each_tile
+
+# The smallest entry point: packing a tone curve.
+SMALL = ("from huewright_kernels.ops.tone import ToneCurve, pack_tone;"
+         "packed = ToneCurve((0, .3, 1), (0, .4, 1)).pack();"
+         "print(sum(pack_tone.compiled().stats.cache_hits.values()), packed.parameters.sum())")
+
+
+def start(tmp_path, code: str = SMALL, **environment: str) -> subprocess.Popen:
+    return subprocess.Popen([sys.executable, "-c", code], text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+                            env={**os.environ, "TMPDIR": str(tmp_path), **environment})
+
+
+def result(process: subprocess.Popen) -> list[str]:
+    out, problems = process.communicate(timeout=120)
+    assert process.returncode == 0, problems
+    return out.split()
+
+
+def test_processes_may_start_at_once_and_the_next_one_compiles_nothing(tmp_path):
+    cache = tmp_path / "cache"
+    together = [start(tmp_path, XDG_CACHE_HOME=str(cache)) for _ in range(2)]
+    sums = {result(process)[1] for process in together}
+    hits, total = result(start(tmp_path, XDG_CACHE_HOME=str(cache)))
+    assert hits == "1" and sums == {total}
+    assert list(cache.rglob("*.nbc"))
+
+
+def test_a_cache_folder_that_cannot_be_made_is_replaced_by_a_private_one(tmp_path):
+    blocked = tmp_path / "file"
+    blocked.write_text("in the way")
+    assert result(start(tmp_path, XDG_CACHE_HOME=str(blocked)))
+    (made,) = tmp_path.glob("huewright-*")
+    assert made.stat().st_mode & 0o077 == 0
+    assert list(made.rglob("*.nbc"))
+
+
+def test_a_folder_that_others_can_write_is_not_trusted(tmp_path):
+    shared = tmp_path / "cache" / "huewright"
+    shared.mkdir(parents=True)
+    shared.chmod(0o777)
+    assert result(start(tmp_path, XDG_CACHE_HOME=str(tmp_path / "cache")))
+    assert not list(shared.rglob("*.nbc"))
+
+
+def test_names_are_loaded_when_first_used():
+    code = "import huewright_kernels, sys; print('numba' in sys.modules, 'numpy' in sys.modules)"
+    process = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert process.stdout.split() == ["False", "False"]
+
+
+@pytest.mark.parametrize("threads, tiles", [(1, 5), (4, 100), (8, 3), (3, 0)])
+def test_each_tile_once(threads, tiles):
+    seen: list[int] = []
+    for_each_tile(seen.append, tiles, threads)
+    assert sorted(seen) == list(range(tiles))
+
+
+def test_a_slow_tile_holds_up_nobody():
+    by: dict[int, set[int]] = {}
+
+    def work(k: int) -> None:
+        by.setdefault(threading.get_ident(), set()).add(k)
+        time.sleep(0.3 if k == 0 else 0.002)
+
+    for_each_tile(work, 40, 2)
+    assert any(tiles == {0} for tiles in by.values()), "the thread with the slow tile got no other"
+
+
+def test_an_error_in_a_tile_comes_out():
+    def work(k: int) -> None:
+        if k == 7:
+            raise KeyError(k)
+
+    with pytest.raises(KeyError):
+        for_each_tile(work, 20, 3)
+
+
+def test_nested_and_concurrent_use():
+    program = compile_chain([Transfer()])
+    picture = np.random.default_rng(1).uniform(0, 1, (300, 400, 4)).astype(np.float32)
+    exact = run(program, picture, threads=1)
+    results: list[bool] = []
+    for_each_tile(lambda k: results.append(np.array_equal(run(program, picture, threads=4), exact)), 8, 4)
+    assert results == [True] * 8
+    with ThreadPoolExecutor(6) as pool:
+        assert all(pool.map(lambda _: np.array_equal(run(program, picture, threads=3), exact), range(24)))
+
+
+def test_the_thread_count_can_be_set(monkeypatch):
+    monkeypatch.setenv("HUEWRIGHT_THREADS", "3")
+    assert default_threads() == 3
+    monkeypatch.setenv("HUEWRIGHT_THREADS", "none")
+    assert default_threads() >= 1
+    with pytest.raises(ValueError):
+        for_each_tile(lambda k: None, 3, 0)
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+def test_a_forked_child_has_threads_of_its_own():
+    code = ("import os; from huewright_kernels.threads import for_each_tile\n"
+            "for_each_tile(lambda k: None, 10, 3)\n"
+            "child = os.fork()\n"
+            "if child == 0:\n"
+            "    done = []; for_each_tile(done.append, 50, 3); os._exit(0 if len(done) == 50 else 9)\n"
+            "print(os.waitpid(child, 0)[1])")
+    process = subprocess.run([sys.executable, "-W", "ignore", "-c", code], capture_output=True, text=True, timeout=60)
+    assert process.stdout.split() == ["0"], process.stderr
