@@ -12,7 +12,7 @@ from huewright.models.reading import PatchReading, Reading
 
 # A reflection only adds, so what a patch really is shows in the lower part of its readings over the take.
 BASELINE_QUANTILE = 0.3
-LEAST_TO_COMPARE = 6
+LEAST_TO_COMPARE, LEAST_SOUND = 6, 3
 # A chosen frame may be this many times as uncertain as the best.
 MOST_WORSE = 3.0
 
@@ -32,8 +32,12 @@ def compare_frames(frames: list[Judged], light: LinearLight) -> list[np.ndarray]
     enough = (~bad).sum(axis=0) >= LEAST_TO_COMPARE
     if not enough.any():
         return none
+    # A frame that is refused for itself doesn't tell what a patch is: a broad reflection taken for uneven light makes
+    # its bright patches too dark. It counts only where nothing better is there.
+    sound = ~flagged & ~np.array([[bool(frame.reasons)] for frame in frames])
+    telling = np.where(sound.sum(axis=0) >= LEAST_SOUND, sound, ~bad)
     with np.errstate(all="ignore"):
-        baseline = np.nanquantile(level[:, enough], BASELINE_QUANTILE, axis=0)
+        baseline = np.nanquantile(np.where(telling[..., None], level, np.nan)[:, enough], BASELINE_QUANTILE, axis=0)
     scores = []
     for k, frame in enumerate(frames):
         over = np.zeros(p)
