@@ -42,11 +42,11 @@ def _inverse(operation: Operation) -> tuple[Operation, ...]:
     if isinstance(operation, ToneCurve):
         raise InputError("a tone curve has no exact inverse operation; leave it out of what is to be undone")
     raise InputError(f"the operation {operation.name!r} cannot be undone, so a look cannot be applied after it; "
-                     "declare the camera's log curve by name or parameters")
+                     "declare the camera log curve by name or parameters")
 
 
 def _inverse_table(lut: Lut1D) -> tuple[Operation, ...]:
-    """A log shaper and a table: error below 1e-5 of the code range for a table of a camera's log curve."""
+    """A log shaper and a table: error below 1e-5 of the code range for a table of a camera log curve."""
     from huewright.reference import apply_chain
 
     codes = np.linspace(lut.domain_min, lut.domain_max, lut.table.shape[0])

@@ -274,7 +274,7 @@ def _level_axes(made: Figure, side: int, start: float, stop: float, palette: Pal
 
 
 def _dial(axes: Axes, luma: tuple[float, float], palette: Palette) -> None:
-    """Compass ring, spokes to the bars, and the outlines that join the bars at 75 % and 100 %."""
+    """Ring of degrees, spokes to the bars, and the outlines that join the bars at 75 % and 100 %."""
     from matplotlib.patches import Circle
 
     ring = RING
@@ -344,8 +344,10 @@ def _level_mark(axes: Axes, across: tuple[float, float] | None, level: float, ta
         if label:
             aside = right + 0.035 if right < 0.72 else left - 0.035
             axes.text(aside, target, f"{label} {target * 100:.1f}", size=SMALL_PT, color=palette.ink,
-                      ha="left" if right < 0.72 else "right", va="center", zorder=8, path_effects=halo(palette))
-    point(axes, middle, level, side, palette, size=3.6)
+                      ha="left" if right < 0.72 else "right", va="center", zorder=8,
+                      bbox={"facecolor": palette.sheet, "edgecolor": "none", "alpha": 0.85, "pad": 0.8})
+    shape = "o" if LOW <= level <= HIGH else "^" if level > HIGH else "v"      # beyond the scope: an arrow at its rim
+    point(axes, middle, min(max(level, LOW), HIGH), side, palette, size=3.6, shape=shape)
 
 
 def _mix(a: str, b: str, share: float) -> str:
