@@ -90,6 +90,8 @@ def make_shoot(out_dir: Path | str, *, seed: int = 1, frames: int = 48, size: tu
             place = folder / f"camera-{name.lower()}"
             take, shot = (place / f"{what}.####{camera.suffix}" for what in ("card", "shot"))
             files[name] = CameraFiles(name, str(take), str(shot), 10 if camera.suffix == ".dpx" else 16)
+            for pattern, count in ((take, frames), (shot, shots)):
+                _clear(pattern, count)
             studio = _Studio(camera, card, width, height, seed, frames, pool)
             for job in (studio.take_jobs(take), studio.shot_jobs(shot, shots)):
                 for _ in pool.map(lambda work: work(overwrite), job):
@@ -98,6 +100,18 @@ def make_shoot(out_dir: Path | str, *, seed: int = 1, frames: int = 48, size: tu
             truth["cameras"][name] = studio.truth()
     write_json(folder / "truth.json", truth, overwrite=overwrite)
     return Shoot(folder, folder / "card.toml", files, ENCODING, PRIMARIES, folder / "truth.json", truth)
+
+
+def _numbered(pattern: Path, index: int) -> Path:
+    return pattern.with_name(pattern.name.replace("####", f"{FIRST + index:04d}"))
+
+
+def _clear(pattern: Path, count: int) -> None:
+    """Removes what an earlier, longer shoot left of this sequence, so that the take ends where it should."""
+    wanted = {_numbered(pattern, index) for index in range(count)}
+    for path in pattern.parent.glob(pattern.name.replace("####", "[0-9][0-9][0-9][0-9]")):
+        if path not in wanted:
+            path.unlink()
 
 
 def _patch_truth(card: Card) -> list[dict[str, Any]]:
@@ -158,8 +172,7 @@ class _Studio:
     def _write(self, raw: np.ndarray, pattern: Path, index: int, what: int, overwrite: bool) -> None:
         top, left = np.random.default_rng((self.seed, what, index)).integers(0, 192, 2)
         expose(raw, self.noise, int(top), int(left), self.pack)
-        path = pattern.with_name(pattern.name.replace("####", f"{FIRST + index:04d}"))
-        write_frame(path, _coded(raw, self.camera), overwrite=overwrite)
+        write_frame(_numbered(pattern, index), _coded(raw, self.camera), overwrite=overwrite)
 
     def truth(self) -> dict[str, Any]:
         linear = {p.name: self.camera.linear_of_raw(self.raw[p.name], LIGHT) for p in self.card.patches}

@@ -130,6 +130,14 @@ def test_same_seed_same_bytes_whatever_the_threads(tmp_path):
     assert digest(first.folder) == digest(again.folder) != digest(other.folder)
 
 
+def test_a_shorter_shoot_over_a_longer_one_leaves_no_old_frames(tmp_path):
+    small = {"size": (320, 180), "cameras": ("B",), "overwrite": True}
+    make_shoot(tmp_path / "a", frames=16, **small)
+    made = make_shoot(tmp_path / "a", frames=12, **small)
+    assert len(parse_sequence(made.cameras["B"].take).numbers) == 12
+    assert len(parse_sequence(made.cameras["B"].shot).numbers) == 3
+
+
 def test_what_cannot_be_made_is_refused_in_a_sentence(tmp_path):
     (tmp_path / "full").mkdir()
     (tmp_path / "full" / "something").touch()
