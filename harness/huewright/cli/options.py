@@ -26,6 +26,8 @@ Primaries = Annotated[str, typer.Option("--primaries", help="RGB primaries of th
                                         "name that colour-science knows.")]
 Look = Annotated[str | None, typer.Option("--look", help="A LUT file to use instead of the display transfer.")]
 LookInput = Annotated[str, typer.Option("--look-input", help="What the look LUT expects: log or linear.")]
+OcioConfig = Annotated[str | None, typer.Option("--ocio-config", help="An OpenColorIO config; then --encoding names "
+                                              "one of its colour spaces.")]
 Display = Annotated[str, typer.Option("--display", help="Display target: bt709, bt2020, pq or hlg.")]
 Targets = Annotated[str, typer.Option("--targets", help="Where chips shall land: 'vectorscope' (towards the 75 % "
                                       "bar of their name) or 'colorimetric' (the card's reference colours).")]
@@ -39,12 +41,12 @@ Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads t
 
 
 def footage_from(encoding: str, code_range: str, bits: int, primaries: str, look: str | None,
-                 look_input: str) -> Footage:
+                 look_input: str, ocio_config: str | None = None) -> Footage:
     """The declared footage; :class:`InputError` for an unknown curve, range or LUT."""
     from huewright.colorimetry.declare import declare_footage
 
     return declare_footage(encoding=encoding, range_=code_range, bits=bits, primaries=primaries, look=look,
-                           look_input=look_input)
+                           look_input=look_input, ocio_config=ocio_config)
 
 
 def corners_from(texts: list[str] | None) -> tuple[tuple[float, float], ...] | None:

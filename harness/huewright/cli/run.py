@@ -26,6 +26,7 @@ def register(app: typer.Typer) -> None:
         primaries: options.Primaries = "ITU-R BT.709",
         look: options.Look = None,
         look_input: options.LookInput = "log",
+        ocio_config: options.OcioConfig = None,
         corners: options.Corners = None,
         targets: options.Targets = "vectorscope",
         fraction: options.Fraction = 0.5,
@@ -45,7 +46,7 @@ def register(app: typer.Typer) -> None:
 
         if json_file is not None:
             refuse_existing(json_file, overwrite=overwrite)
-        footage = options.footage_from(encoding, code_range, bits, primaries, look, look_input)
+        footage = options.footage_from(encoding, code_range, bits, primaries, look, look_input, ocio_config)
         settings = SolveSettings(mode=targets, fraction=fraction, display=display, method=method)
         sequence, shots = parse_sequence(take), tuple(parse_sequence(text) for text in shot or ())
         with progress_line() as progress:

@@ -63,7 +63,7 @@ def say(*items: Any) -> None:
     """Prints to stdout; a width that fits when piped, so that tables are never cut."""
     from rich.console import Console
 
-    console = Console(width=None if sys.stdout.isatty() else 140, highlight=False)
+    console = Console(width=None if sys.stdout.isatty() else 200, highlight=False)
     for item in items:
         console.print(item, soft_wrap=isinstance(item, str), markup=False)
 

@@ -26,6 +26,7 @@ def register(app: typer.Typer) -> None:
         primaries: options.Primaries = "ITU-R BT.709",
         look: options.Look = None,
         look_input: options.LookInput = "log",
+        ocio_config: options.OcioConfig = None,
         corners: options.Corners = None,
         follow: Annotated[bool, typer.Option("--follow", help="Keep up with a take that is still being written; "
                                              "ends when no new frame has come for a while.")] = False,
@@ -43,7 +44,7 @@ def register(app: typer.Typer) -> None:
         for path in (out, sheet, json_file):
             if path is not None:
                 refuse_existing(path, overwrite=overwrite)
-        footage = options.footage_from(encoding, code_range, bits, primaries, look, look_input)
+        footage = options.footage_from(encoding, code_range, bits, primaries, look, look_input, ocio_config)
         model = load_card(card)
         sequence = parse_sequence(take)
         with progress_line() as progress:
