@@ -288,8 +288,8 @@ def test_sampled_rows_lie_in_the_picture() -> None:
     """The rows on which the range is measured, of a packed picture and of an array, are the same rows."""
     from huewright.frames.dpx import new_dpx
 
-    codes = np.random.default_rng(1).integers(0, 1024, (50, 12, 3)).astype(np.uint16)
-    picture = new_dpx(oiio.ImageSpec(), 12, 50, 10).with_codes(codes)
+    codes = np.random.default_rng(1).integers(0, 1024, (100, 12, 3)).astype(np.uint16)
+    picture = new_dpx(oiio.ImageSpec(), 12, 100, 10).with_codes(codes)
     scale = Matrix(((1.2, 0, 0), (0, 1.2, 0), (0, 0, 1.2)), (-0.1, -0.1, -0.1))
     job = rendering._prepared((scale,), "full", 10, False, 1, ".dpx", lambda line: None)
     packed = rendering._sampled(job, picture.kernel_view(), False, False)

@@ -183,12 +183,12 @@ def _linear_cdl(transform: Any, forward: bool) -> Matrix | None:
         return None
     luma = np.array([0.2126, 0.7152, 0.0722])
     saturation = transform.getSat()
-    matrix = saturation * np.eye(3) + (1 - saturation) * np.tile(luma, (3, 1))
-    offset = matrix @ np.array(transform.getOffset())
-    matrix = matrix * np.array(transform.getSlope())
+    mixing = saturation * np.eye(3) + (1 - saturation) * np.tile(luma, (3, 1))
+    offset = mixing @ np.array(transform.getOffset())
+    matrix = mixing @ np.diag(transform.getSlope())
     if not forward:
-        matrix = np.linalg.inv(matrix)
-        offset = -matrix @ offset
+        inverse = np.linalg.inv(matrix)
+        return _as_matrix(inverse, -inverse @ offset)
     return _as_matrix(matrix, offset)
 
 

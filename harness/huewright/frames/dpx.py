@@ -81,13 +81,11 @@ class DpxPicture:
         if self.bits == 10:
             words = self.payload.view(f"{self.order}u4").reshape(self.height, self.row_bytes // 4)[:, :self.width]
             words = words.astype(np.uint32)
-            codes = np.empty((self.height, self.width, 3), np.uint16)
-            for channel, shift in enumerate((22, 12, 2)):
-                codes[..., channel] = (words >> np.uint32(shift)) & np.uint32(1023)
-            return codes
+            return np.stack([((words >> np.uint32(shift)) & np.uint32(1023)).astype(np.uint16)
+                             for shift in (22, 12, 2)], axis=-1)
         values = self.payload.view(f"{self.order}u2").reshape(self.height, self.row_bytes // 2)
-        values = values[:, :self.width * self.components].reshape(self.height, self.width, self.components)
-        return values.astype(np.uint16) >> np.uint16(16 - self.bits)
+        used = values[:, :self.width * self.components].reshape(self.height, self.width, self.components)
+        return used.astype(np.uint16) >> np.uint16(16 - self.bits)
 
     def with_codes(self, codes: np.ndarray) -> DpxPicture:
         """The same file holding ``codes`` (as :meth:`codes` returns them)."""
@@ -162,8 +160,8 @@ def new_dpx(spec: oiio.ImageSpec, width: int, height: int, bits: int, components
         name = str(Path(folder) / "header.dpx")
         output = oiio.ImageOutput.create(name)
         blank = np.zeros((1, width, components), np.uint8 if bits == 8 else np.uint16)
-        if not (output.open(name, one_line) and output.write_image(blank) and output.close()):
-            raise InputError(f"no DPX header could be made for this picture ({first_line(output.geterror())})")
+        if output is None or not (output.open(name, one_line) and output.write_image(blank) and output.close()):
+            raise InputError(f"no DPX header could be made for this picture ({first_line(oiio.geterror())})")
         raw = bytearray(Path(name).read_bytes())
     offset = struct.unpack_from(">I", raw, 4)[0]
     header = raw[:offset]

@@ -114,10 +114,11 @@ def read_frame(path: Path | str) -> Frame:
     source = _open(path)
     spec = source.spec()
     dpx = read_dpx(path) if path.suffix.lower() == ".dpx" else None
+    others: dict[str, np.ndarray] = {}
     try:
         order = _channel_order(path, spec)
         if dpx is not None:
-            pixels, others, bits, names = scaled(dpx.codes(), dpx.bits), {}, dpx.bits, spec.channelnames
+            pixels, bits, names = scaled(dpx.codes(), dpx.bits), dpx.bits, spec.channelnames
             dpx = dpx.with_payload(np.empty(0, np.uint8))
         else:
             pixels, others, bits, names = _read_channels(path, source, spec, order)

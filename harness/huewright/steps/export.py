@@ -39,8 +39,9 @@ class ExportSummary:
     Errors are absolute differences of single channels, of full scale, after both results are limited to 0..1 as an
     integer picture holds them. ``mean_error`` and ``worst_error`` are over picture-like colours (a wide neutral range
     with small departures, code values) and uniformly random ones together; ``measured`` has them apart:
-    ``natural_mean``, ``natural_worst``, ``random_mean``, ``random_worst``, and for a .cube that a program may
-    interpolate either way ``tetrahedral_mean`` and ``tetrahedral_worst``.
+    ``natural_mean``, ``natural_worst``, ``random_mean``, ``random_worst``; for a .cube, which programs interpolate
+    either way, ``tetrahedral_mean`` and ``tetrahedral_worst``; for a CDL the same against the correction without its
+    hues, ``natural_mean_of_primaries`` and ``natural_worst_of_primaries``.
 
     worst_code      the code values at which the worst error lies
     left_out        what a form cannot carry, in words
@@ -88,10 +89,11 @@ def export_correction(correction: Correction, path: Path | str, *, size: int = 6
         text = shaped_cube_text(correction.operations, size, title, comments)
     with whole_file(path, overwrite=overwrite) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
-    natural, random = natural_codes(), random_codes()
-    measured, worst_code = _measured(correction.operations, path, natural, random)
+    codes = np.concatenate([natural_codes(), random_codes()])
+    wanted = _render(correction.operations, codes)
+    measured, worst_code = _statistics(_errors(apply_with_opencolorio(path, codes), wanted), codes, _COLOURS)
     if kind == "cube":
-        measured |= _tetrahedral(correction.operations, path, natural, random)
+        measured |= _tetrahedral(path, codes, wanted)
     lattice = kind != "clf" or any(isinstance(item, HueSectors) for item in correction.operations)
     return ExportSummary(str(path), kind, size if lattice else None, takes, gives, measured.pop("mean"),
                          measured.pop("worst"), worst_code, measured, (), _cautions(correction, kind, measured))
@@ -148,23 +150,22 @@ def _errors(found: np.ndarray, wanted: np.ndarray) -> np.ndarray:
     return np.abs(np.clip(found, 0, 1).astype(np.float64) - np.clip(wanted, 0, 1))
 
 
-def _measured(operations: Sequence[Operation], path: Path, natural: np.ndarray,
-              random: np.ndarray) -> tuple[dict[str, float], tuple[float, float, float]]:
-    codes = np.concatenate([natural, random])
-    errors = _errors(apply_with_opencolorio(path, codes), _render(operations, codes))
-    worst = codes[np.unravel_index(errors.argmax(), errors.shape)[0]]
-    first, second = errors[:len(natural)], errors[len(natural):]
-    return ({"mean": float(errors.mean()), "worst": float(errors.max()), "natural_mean": float(first.mean()),
-             "natural_worst": float(first.max()), "random_mean": float(second.mean()),
-             "random_worst": float(second.max())}, tuple(round(float(value), 4) for value in worst))
+def _statistics(errors: np.ndarray, codes: np.ndarray,
+                natural: int) -> tuple[dict[str, float], tuple[float, float, float]]:
+    """Means and worsts of ``errors`` (n, 3) over ``codes``, the first ``natural`` of which are picture-like, and the
+    code values at the worst."""
+    first, second = errors[:natural], errors[natural:]
+    red, green, blue = codes[np.unravel_index(errors.argmax(), errors.shape)[0]]
+    figures = {"mean": errors.mean(), "worst": errors.max(), "natural_mean": first.mean(), "natural_worst": first.max(),
+               "random_mean": second.mean(), "random_worst": second.max()}
+    return ({name: float(value) for name, value in figures.items()},
+            (round(float(red), 4), round(float(green), 4), round(float(blue), 4)))
 
 
-def _tetrahedral(operations: Sequence[Operation], path: Path, natural: np.ndarray,
-                 random: np.ndarray) -> dict[str, float]:
+def _tetrahedral(path: Path, codes: np.ndarray, wanted: np.ndarray) -> dict[str, float]:
     """The same lattice interpolated tetrahedrally, since programs differ in how they do it."""
     lattice, = (item for item in read_lut_file(path).operations if isinstance(item, Lut3D))
-    codes = np.concatenate([natural, random])
-    errors = _errors(_render((Lut3D(lattice.table, interpolation="tetrahedral"),), codes), _render(operations, codes))
+    errors = _errors(_render((Lut3D(lattice.table, interpolation="tetrahedral"),), codes), wanted)
     return {"tetrahedral_mean": float(errors.mean()), "tetrahedral_worst": float(errors.max())}
 
 
@@ -185,7 +186,6 @@ def _cautions(correction: Correction, kind: str, measured: dict[str, float]) -> 
 
 
 def _export_cdl(correction: Correction, path: Path, *, overwrite: bool) -> ExportSummary:
-    natural, random = natural_codes(), random_codes()
     cdl = fit_cdl(correction.operations, correction.neutral_operations)
     takes = footage_words(correction)
     gives = "the same code values with the primaries corrected; the usual transform to display comes after"
@@ -194,7 +194,7 @@ def _export_cdl(correction: Correction, path: Path, *, overwrite: bool) -> Expor
                     [f"takes: {takes}", f"gives: {gives}", *(f"leaves out {what}" for what in left_out)])
     with whole_file(path, overwrite=overwrite) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
-    measured, worst_code = _cdl_errors(correction, path, natural, random)
+    measured, worst_code = _cdl_errors(correction, path)
     caution = (f"a CDL carries the primaries only and leaves out {'; '.join(left_out)}: over picture-like colours it "
                f"is {measured['natural_mean']:.1e} of full scale from the whole correction in the mean and "
                f"{measured['natural_worst']:.1e} at worst")
@@ -211,21 +211,14 @@ def _left_out(correction: Correction) -> list[str]:
     return words
 
 
-def _cdl_errors(correction: Correction, path: Path, natural: np.ndarray,
-                random: np.ndarray) -> tuple[dict[str, float], tuple[float, float, float]]:
-    codes = np.concatenate([natural, random])
+def _cdl_errors(correction: Correction, path: Path) -> tuple[dict[str, float], tuple[float, float, float]]:
+    codes = np.concatenate([natural_codes(), random_codes()])
     graded = _render(correction.neutral_operations, apply_with_opencolorio(path, codes))
-    errors = _errors(graded, _render(correction.operations, codes))
+    measured, worst_code = _statistics(_errors(graded, _render(correction.operations, codes)), codes, _COLOURS)
     primaries = tuple(item for item in correction.operations if not isinstance(item, HueSectors))
-    primary_errors = _errors(graded, _render(primaries, codes))
-    first, second = errors[:len(natural)], errors[len(natural):]
-    worst = codes[np.unravel_index(errors.argmax(), errors.shape)[0]]
-    return ({"mean": float(errors.mean()), "worst": float(errors.max()), "natural_mean": float(first.mean()),
-             "natural_worst": float(first.max()), "random_mean": float(second.mean()),
-             "random_worst": float(second.max()),
-             "natural_mean_of_primaries": float(primary_errors[:len(natural)].mean()),
-             "natural_worst_of_primaries": float(primary_errors[:len(natural)].max())},
-            tuple(round(float(value), 4) for value in worst))
+    errors = _errors(graded, _render(primaries, codes))[:_COLOURS]
+    return measured | {"natural_mean_of_primaries": float(errors.mean()),
+                       "natural_worst_of_primaries": float(errors.max())}, worst_code
 
 
 __all__ = ["KINDS", "ExportSummary", "export_correction"]

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from huewright_kernels.ops import Operation
 
 # Rows on which the share of pixels beyond the display's range is measured: every so many.
-SAMPLED_ROWS = 16
+SAMPLED_ROWS = 32
 # Beyond black or white by less than this (a tenth of a 12-bit code) isn't called out of range.
 RANGE_TOLERANCE = 2.5e-5
 DEFER = "check against the delivery specification and with the person responsible for the delivery"
@@ -48,7 +48,7 @@ DEFER = "check against the delivery specification and with the person responsibl
 
 @dataclass(frozen=True)
 class RenderSummary:
-    """What was rendered. Fractions are of pixels with any channel so, 0..1, measured on every 16th row.
+    """What was rendered. Fractions are of pixels with any channel so, 0..1, measured on every 32nd row.
 
     frames              numbers rendered now; ``kept`` were there already, whole, when resuming
     fraction_over/under above white or below black of the display signal, before any limiting
@@ -141,10 +141,10 @@ def render_take(
         return _render_frame(job, sequence.path(number), outputs[number], number, overwrite=overwrite or resume)
 
     tally = _all(one, tuple(outputs), workers, progress, "rendering")
-    shares = [count / max(tally.sampled, 1) for count in (tally.over, tally.under, tally.clipped)]
+    over, under, clipped = (count / max(tally.sampled, 1) for count in (tally.over, tally.under, tally.clipped))
     rendered = tuple(number for number in outputs if number not in kept)
     summary = RenderSummary(sequence.text, str(out_text), rendered, tuple(sorted(kept)), *size, depth, range_,
-                            time.perf_counter() - started, *shares)
+                            time.perf_counter() - started, over, under, clipped)
     suffix = next(iter(outputs.values())).suffix.lower()
     return replace(summary, cautions=(*_cautions(summary, suffix), *tally.notes))
 
@@ -261,18 +261,18 @@ def _render_frame(job: _Job, source: Path, out: Path, number: int, *, overwrite:
     to_dpx = out.suffix.lower() == ".dpx"
     if picture is not None and to_dpx and picture.bits == job.bits:
         view = picture.kernel_view()
-        tally = _computed(job, view, view, number, float_target=False)
+        tally = _computed(job, view, view, number)
         write_dpx(out, picture, overwrite=overwrite)
         return tally
     frame = read_frame(source)
     view = picture.kernel_view() if picture is not None else _kernel_source(frame)
     if to_dpx:
         target = new_dpx(fresh_spec(frame), frame.width, frame.height, job.bits)
-        tally = _computed(job, view, target.kernel_view(), number, float_target=False)
+        tally = _computed(job, view, target.kernel_view(), number, frame.premultiplied)
         write_dpx(out, target, overwrite=overwrite)
     elif job.bits in (10, 12) and out.suffix.lower() != ".exr":
         packed = _packing(frame.width, frame.height, job.bits)
-        tally = _computed(job, view, packed.kernel_view(), number, float_target=False)
+        tally = _computed(job, view, packed.kernel_view(), number, frame.premultiplied)
         write_frame(out, _of_other_numbers(frame, scaled(packed.codes(), job.bits), job.bits), overwrite=overwrite)
     else:
         kind = _dtype(out.suffix.lower(), job.bits)
@@ -281,19 +281,19 @@ def _render_frame(job: _Job, source: Path, out: Path, number: int, *, overwrite:
         else:
             pixels = np.empty((frame.height, frame.width, frame.pixels.shape[2]), kind)
             pixels[..., 3:] = _other_channels(frame, kind)
-        tally = _computed(job, view, pixels, number, float_target=np.dtype(kind).kind == "f",
-                          premultiplied=frame.premultiplied)
+        tally = _computed(job, view, pixels, number, frame.premultiplied)
         write_frame(out, _of_other_numbers(frame, pixels, job.bits), overwrite=overwrite)
     _note_losses(tally, frame, out)
     return tally
 
 
-def _computed(job: _Job, source: Any, target: Any, number: int, *, float_target: bool,
-              premultiplied: bool = False) -> _Tally:
+def _computed(job: _Job, source: Any, target: Any, number: int, premultiplied: bool = False) -> _Tally:
+    """Runs the job's chain from ``source`` to ``target`` (arrays or packed buffers, perhaps the same one)."""
     if job.program is None or job.display_program is None:
         return _Tally()
     from huewright_kernels import run
 
+    float_target = isinstance(target, np.ndarray) and target.dtype.kind == "f"
     tally = _sampled(job, source, float_target, premultiplied)
     run(job.program, source, target, threads=job.threads_a_frame, premultiplied=premultiplied,
         dither_seed=number if job.dither and not float_target else None)
@@ -301,7 +301,7 @@ def _computed(job: _Job, source: Any, target: Any, number: int, *, float_target:
 
 
 def _sampled(job: _Job, source: Any, float_target: bool, premultiplied: bool) -> _Tally:
-    """Pixels beyond the display's range on every 16th row, before an integer target limits them."""
+    """Pixels beyond the display's range on every 32nd row, before an integer target limits them."""
     from huewright_kernels import run
 
     if isinstance(source, np.ndarray):
@@ -316,13 +316,19 @@ def _sampled(job: _Job, source: Any, float_target: bool, premultiplied: bool) ->
     channels = 4 if premultiplied else 3
     values = np.empty((*shape, channels), np.float32)
     run(job.display_program, rows, values, threads=1, premultiplied=premultiplied)
-    low, high = values[..., :3].min(axis=2), values[..., :3].max(axis=2)
-    clipped = 0
-    if not float_target:
-        clipped = int(np.count_nonzero((low * job.encode_slope + job.encode_offset < -RANGE_TOLERANCE)
-                                       | (high * job.encode_slope + job.encode_offset > 1 + RANGE_TOLERANCE)))
-    return _Tally(low.size, int(np.count_nonzero(high > 1 + RANGE_TOLERANCE)),
-                  int(np.count_nonzero(low < -RANGE_TOLERANCE)), clipped)
+    red, green, blue = (np.ascontiguousarray(values[..., channel]) for channel in range(3))
+    low, high = np.minimum(np.minimum(red, green), blue), np.maximum(np.maximum(red, green), blue)
+    tally = _Tally(low.size)
+    least, greatest = float(low.min()), float(high.max())
+    if greatest > 1 + RANGE_TOLERANCE:
+        tally.over = int(np.count_nonzero(high > 1 + RANGE_TOLERANCE))
+    if least < -RANGE_TOLERANCE:
+        tally.under = int(np.count_nonzero(low < -RANGE_TOLERANCE))
+    bottom = (-RANGE_TOLERANCE - job.encode_offset) / job.encode_slope
+    top = (1 + RANGE_TOLERANCE - job.encode_offset) / job.encode_slope
+    if not float_target and (least < bottom or greatest > top):
+        tally.clipped = int(np.count_nonzero((low < bottom) | (high > top)))
+    return tally
 
 
 def _kernel_source(frame: Frame) -> np.ndarray:
