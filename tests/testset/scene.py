@@ -60,7 +60,8 @@ class Conditions:
 class Truth:
     """``corners`` in px; ``patches`` (p, 3) noise-free code values in even light; ``glare`` (p,) the shift in
     code values that the lamp's reflection makes in each patch's mean (largest channel); ``visible`` (p,) the
-    fraction of each patch not hidden and in the frame; ``visible_card`` the same for the whole card."""
+    fraction of each patch not hidden and in the frame; ``visible_card`` the same for the whole card, less what a
+    reflection outshines."""
 
     corners: np.ndarray
     homography: np.ndarray
@@ -331,7 +332,10 @@ def _truth(card: Card, plane: Plane, c: Conditions, alpha: np.ndarray, hidden: n
     shift = np.abs(encode(lit + np.array(glares)[:, None] * exposure, c.coding) - encode(lit, c.coding)).max(1)
     peak = np.abs(encode(lit + np.array(spans)[:, None] * exposure, c.coding) - encode(lit, c.coding)).max(1)
     u, v = np.meshgrid(np.linspace(1, card.size[0] - 1, 40), np.linspace(1, card.size[1] - 1, 40))
-    seen = _seen(plane.to_pixels(np.column_stack([u.ravel(), v.ravel()])), hidden, c).mean()
+    everywhere = np.column_stack([u.ravel(), v.ravel()])
+    # Where the lamp's reflection outshines a perfect white, nothing of the card is left to see.
+    washed = plane.light(everywhere)[1] > 1.0
+    seen = (_seen(plane.to_pixels(everywhere), hidden, c) & ~washed).mean()
     corners = plane.to_pixels(np.array(card.corners))
     return Truth(corners, plane.homography, encode(even, c.coding), shift, peak, np.array(visible), float(seen),
                  float(np.log2(field_.max() / field_.min())), c)

@@ -151,9 +151,10 @@ def _measure(picture: np.ndarray, edges: EdgePoints, pose: Pose, reach: float, p
         if here.any():
             middle = np.median(inner[here], axis=0)
             difference[edges.area == k] = middle - np.median(outer[here], axis=0)
-            noises.append(float(np.median(np.abs(inner[here] - middle))))
-    # From a median deviation to a standard deviation, and back from what a bilinear sample averages away.
-    noise = max(1.4826 / 0.7 * float(np.median(noises)), 0.0007)
+            # From neighbour to neighbour, so that a reflection's slope over the area is no noise.
+            noises.append(float(np.median(np.abs(np.diff(inner[here], axis=0)))) if here.sum() > 1 else 0.0)
+    # From a median difference to a standard deviation, and back from what a bilinear sample averages away.
+    noise = max(1.4826 / np.sqrt(2) / 0.7 * float(np.median(noises)), 0.0007)
     contrast = np.linalg.norm(difference, axis=1)
     direction = difference / np.maximum(contrast, 1e-9)[:, None]
     along = np.einsum("ntc,nc->nt", profile, direction)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import cv2
@@ -23,6 +23,7 @@ TRACK_THRESHOLDS = (8.0, 3.0)
 LEAST_THRESHOLD = 0.0015
 MOST_TRIED = 3
 TRACK_WIDTH = 420.0
+WORSE_WHEN_FINE = 0.6
 
 
 @dataclass(frozen=True)
@@ -130,13 +131,13 @@ def _finish(picture: np.ndarray, card: Card, known: _Known, coarse: EdgeFit, fac
     pose = coarse.pose.scaled(factor)
     fine = refine(picture, known.edges, pose, reaches=(max(2.5, 1.5 * factor), 2.5), power=power,
                   with_distortion=_wide(pose, card, picture.shape[1]))
-    if fine is None:
-        return None
+    if fine is None or fine.support < WORSE_WHEN_FINE * coarse.support:
+        # Noise or smear hides the edges at full size: what was seen in the reduced picture stands.
+        fine = replace(coarse, pose=pose, width_px=coarse.width_px * factor, residual_px=coarse.residual_px * factor)
     evidence = weigh(picture, card, known.expected, fine, power)
     if not evidence.convinces:
         return None
-    return Found(fine.pose.corners(card), fine.pose.homography, evidence.score, fine.pose, fine.width_px,
-                 evidence)
+    return Found(fine.pose.corners(card), fine.pose.homography, evidence.score, fine.pose, fine.width_px, evidence)
 
 
 def _track(picture: np.ndarray, card: Card, known: _Known, hint: Found) -> Found | None:
