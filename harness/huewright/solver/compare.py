@@ -81,7 +81,7 @@ def _row(problem: Problem, solution: Solution) -> dict[str, Any]:
         float(np.mean(check_errors)) if checks else None, float(np.max(check_errors)) if checks else None,
         quality.worst_local_gain(problem, solution),
         quality.noise_gain_db(operations, chain.neutral(), evidence.bars + evidence.chips, luma)[0],
-        quality.folded_fraction(operations))
+        quality.folded_fraction(operations, chain.neutral()))
     return {"method": solution.method,
             **{name: None if value is None else float(f"{value:.6g}")
                for name, value in zip(_COLUMNS, values, strict=True)},

@@ -32,15 +32,16 @@ class Fit:
     evaluations: int
 
 
-def minimise(model: Model, whitening: list[np.ndarray], start: np.ndarray) -> tuple[np.ndarray, int]:
+def minimise(model: Model, whitening: list[np.ndarray], start: np.ndarray, *,
+             tolerance: float = TOLERANCE) -> tuple[np.ndarray, int]:
     """Natural unknowns at the least robust sum of squares, from natural ``start``; and the evaluations used."""
     def residuals(internal: np.ndarray) -> np.ndarray:
         natural = model.natural(internal)
         return np.concatenate([model.misses(natural, whitening), model.pulls(natural)])
 
     result = least_squares(residuals, model.internal(start), bounds=model.bounds, loss="soft_l1",
-                           f_scale=model.settings.robust_scale, x_scale="jac", method="trf", ftol=TOLERANCE,
-                           xtol=TOLERANCE, gtol=TOLERANCE, max_nfev=200)
+                           f_scale=model.settings.robust_scale, x_scale="jac", method="trf", ftol=tolerance,
+                           xtol=tolerance, gtol=tolerance, max_nfev=200)
     return model.natural(result.x), int(result.nfev)
 
 

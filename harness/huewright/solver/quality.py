@@ -17,6 +17,7 @@ from huewright.solver.problem import Problem, Solution
 # The six tetrahedra of a lattice cell, as the order in which the axes are walked from its low to its high corner.
 _WALKS = ((0, 1, 2), (0, 2, 1), (1, 0, 2), (1, 2, 0), (2, 0, 1), (2, 1, 0))
 _SIGNS = (1, -1, -1, 1, 1, -1)
+FLAT = 1e-6              # share of its edges' box below which a tetrahedron counts as flat
 
 
 def noise_gain_db(operations: Sequence[Operation], neutral: Sequence[Operation], samples: Sequence[Sample],
@@ -36,28 +37,38 @@ def noise_gain_db(operations: Sequence[Operation], neutral: Sequence[Operation],
     return float(10 * np.log10(after / before)), float(10 * np.log10(after_chroma / before_chroma))
 
 
-def folded_fraction(operations: Sequence[Operation], size: int = 33) -> float:
+def folded_fraction(operations: Sequence[Operation], neutral: Sequence[Operation], size: int = 25) -> float:
     """Fraction of the tetrahedra of a ``size``-cubed lattice over the code range that ``operations`` turn inside
-    out: 0 where a 3D LUT of that size, interpolated tetrahedrally, keeps neighbouring colours in order.
+    out and ``neutral``, the uncorrected chain, does not: 0 where a 3D LUT of that size, interpolated
+    tetrahedrally, keeps neighbouring colours in order.
 
-    Tetrahedra squashed flat (where a look clamps) do not count as turned.
+    Counted are tetrahedra that land within the display's range, since beyond it a picture is clipped anyway, and
+    that the neutral chain doesn't squash flat (as a look does where it clamps).
     """
     axis = np.linspace(0.0, 1.0, size)
     lattice = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1)
-    out = apply_chain(operations, lattice)
+    out, plain = apply_chain(operations, lattice), apply_chain(neutral, lattice)
     turned = total = 0
     for walk, sign in zip(_WALKS, _SIGNS, strict=True):
-        corner = [0, 0, 0]
-        points = [_corners(out, corner)]
-        for step in walk:
-            corner[step] = 1
-            points.append(_corners(out, corner))
-        a, b, c = (points[k + 1] - points[k] for k in range(3))
-        volume = sign * np.einsum("...i,...i->...", np.cross(a, b), c)
-        size_of = np.linalg.norm(a, axis=-1) * np.linalg.norm(b, axis=-1) * np.linalg.norm(c, axis=-1)
-        turned += int(np.count_nonzero(volume < -1e-9 * np.maximum(size_of, 1e-12)))
-        total += volume.size
-    return turned / total
+        volume, points = _volume(out, walk, sign)
+        before, _ = _volume(plain, walk, sign)
+        shown = np.all([np.all((point > 0) & (point < 1), axis=-1) for point in points], axis=0) & (before > 1000 * FLAT)
+        turned += int(np.count_nonzero(volume[shown] < -FLAT))
+        total += int(np.count_nonzero(shown))
+    return turned / max(total, 1)
+
+
+def _volume(lattice: np.ndarray, walk: tuple[int, int, int], sign: int) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Signed volumes of one tetrahedron of each cell, as a fraction of the box that its edges span; its corners."""
+    corner = [0, 0, 0]
+    points = [_corners(lattice, corner)]
+    for step in walk:
+        corner[step] = 1
+        points.append(_corners(lattice, corner))
+    a, b, c = (points[k + 1] - points[k] for k in range(3))
+    edges = np.sqrt(np.einsum("...i,...i->...", a, a) * np.einsum("...i,...i->...", b, b)
+                    * np.einsum("...i,...i->...", c, c))
+    return sign * np.einsum("...i,...i->...", np.cross(a, b), c) / np.maximum(edges, 1e-30), points
 
 
 def _corners(lattice: np.ndarray, corner: Sequence[int]) -> np.ndarray:

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from huewright.colorimetry.display import from_ycbcr, hue_deg
+from huewright.colorimetry.display import BT709, from_ycbcr, hue_deg
 from huewright.colorimetry.targets import delta_e
 from huewright.models.correction import Correction, PatchResult
 from huewright.solver import quality
@@ -162,8 +162,7 @@ def _diagnostics(problem: Problem, solution: Solution, operations: tuple, neutra
         "identity": identity,
         "noise_gain_db": noise, "chroma_noise_gain_db": chroma_noise,
         "worst_local_gain": 1.0 if identity else quality.worst_local_gain(problem, solution),
-        "folded_fraction": quality.folded_fraction(operations),
-        "folded_fraction_neutral": quality.folded_fraction(neutral),
+        "folded_fraction": 0.0 if identity else quality.folded_fraction(operations, neutral),
         "out_of_gamut_patches": quality.gamut_fraction(operations, problem.samples),
     }
     if solution.fit is not None and not identity:
@@ -176,7 +175,7 @@ def _diagnostics(problem: Problem, solution: Solution, operations: tuple, neutra
             "leave_one_out_worst_hue_deg": max(abs(row.leave_one_out_hue_deg or 0.0) for row in left_out),
             "leave_one_out_worst_radius": max(abs((row.leave_one_out_radius or 1.0) - 1.0) for row in left_out)}
     if checks:
-        plain = _balance_only_delta_e(problem, [row.name for row in checks])
+        plain = _balance_only_delta_e(problem, solution, [row.name for row in checks])
         numbers |= {"check_delta_e_before_mean": float(np.mean([row.delta_e_before for row in checks])),
                     "check_delta_e_after_mean": float(np.mean([row.delta_e_after for row in checks])),
                     "check_delta_e_after_worst": float(np.max([row.delta_e_after for row in checks])),
@@ -185,8 +184,9 @@ def _diagnostics(problem: Problem, solution: Solution, operations: tuple, neutra
     return significant(numbers | solution.numbers)
 
 
-def _balance_only_delta_e(problem: Problem, names: list[str]) -> dict[str, float]:
-    operations = solve_balance(problem).operations(problem.chain)
+def _balance_only_delta_e(problem: Problem, solution: Solution, names: list[str]) -> dict[str, float]:
+    near = np.array([solution.balance.exposure_stops, solution.balance.red_stops, solution.balance.blue_stops])
+    operations = solve_balance(problem, near).operations(problem.chain)
     samples = tuple(sample for sample in problem.evidence.checks if sample.name in names)
     after = quality.landing_ycbcr(operations, samples, problem.luma)
     return {name: pair[1] for name, pair in _delta_e(problem, samples, after, after).items()}
@@ -195,12 +195,15 @@ def _balance_only_delta_e(problem: Problem, names: list[str]) -> dict[str, float
 def _warnings(problem: Problem, solution: Solution, patches: tuple[PatchResult, ...], numbers: dict[str, Any],
               identity: bool) -> list[str]:
     said = _off_target(patches, problem.settings)
+    if problem.settings.mode == "vectorscope" and problem.display.primaries != BT709 and problem.evidence.chips:
+        said.append(f"vectorscope targets of {problem.display.name} belong to its wider primaries and ask for more "
+                    "colour than a card made for BT.709 bars has; colorimetric targets suit this display better")
     for name, reason in problem.evidence.unused.items():
         said.append(_unsupported(problem, name, reason))
     if numbers.get("bounds_hit"):
         said.append(f"held at a bound: {', '.join(numbers['bounds_hit'])}; the footage is further from its targets "
                     "than a correction of this kind should go")
-    if numbers["folded_fraction"] > numbers["folded_fraction_neutral"]:
+    if numbers["folded_fraction"] > 0:
         said.append(f"{100 * numbers['folded_fraction']:.2f} % of a LUT's cells are turned inside out: colours there "
                     "change order")
     if numbers["noise_gain_db"] > NOISE_CAUTION_DB or numbers["chroma_noise_gain_db"] > NOISE_CAUTION_DB:

@@ -31,7 +31,7 @@ def solve_levels(problem: Problem, *, tone: bool = True, start: np.ndarray | Non
     model = Model(problem.chain, problem.evidence.bars, Layout(levels, fixed), problem.settings)
     first = np.array(start[:model.size]) if start is not None else _first_guess(model)
     coarse = [np.eye(len(white)) / 0.005 for white in model.whitening(model.identity)]
-    natural, used = minimise(model, coarse, first)
+    natural, used = minimise(model, coarse, first, tolerance=1e-6)
     whitening = model.whitening(natural)
     natural, more = minimise(model, whitening, natural)
     if max(abs(natural[1]), abs(natural[2])) > MOST_BALANCE_STOPS:

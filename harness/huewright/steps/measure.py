@@ -2,29 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from huewright_kernels.masks import patch_statistics
+from huewright_kernels.masks import PatchStatistics, patch_statistics
+from huewright_kernels.ops import Operation
 
 from huewright.errors import InputError
+from huewright.finding.find import find_card
+from huewright.finding.light import LinearLight
+from huewright.finding.read import read_patches
 from huewright.models.card import Card
+from huewright.models.footage import Footage
 from huewright.models.survey import FrameGrade
+from huewright.reference import apply_chain
 
 INNER = 0.7      # the share of a patch's width that is measured: rims mix paint and ground
 
 
 @dataclass(frozen=True)
 class Measurement:
-    """Patches over several frames, in the order of ``names``: mean signal (n, 3), pixel noise covariance (n, 3, 3),
-    how much the frames' means scatter (n, 3; standard deviation), and from how many frames."""
+    """Patches over several frames, in the order of ``names``.
+
+    mean     (n, 3) signal, the light's fall-off over the card allowed for; ``as_lit`` (n, 3) the plain mean
+    noise    (n, 3, 3) covariance of single pixels
+    frames   (n,) how many frames each patch was measured on
+    """
 
     names: tuple[str, ...]
     mean: np.ndarray
+    as_lit: np.ndarray
     noise: np.ndarray
-    scatter: np.ndarray
     frames: np.ndarray
 
 
@@ -40,30 +50,51 @@ def outlines(card: Card, corners: Sequence[tuple[float, float]], inner: float = 
     return result
 
 
-def measure_patches(card: Card, grades: Sequence[FrameGrade],
-                    picture: Callable[[int], np.ndarray]) -> Measurement:
-    """Plain means over ``grades``' frames; ``picture(frame)`` is the display signal (h, w, 3) float32.
+class EvenLight:
+    """What the light's fall-off over the card does to each patch, found in a camera frame as the survey finds it."""
 
-    A patch is left out of a frame where it lies outside, or where the survey excluded it (a reflection) and another
-    frame shows it free. Raises :class:`InputError` where no frame shows a patch.
-    """
-    names = tuple(patch.name for patch in card.patches)
-    means, noises, seen, trusted = [], [], [], []
-    for grade in grades:
-        pixels = picture(grade.frame)
-        statistics = patch_statistics(pixels, list(outlines(card, grade.corners, INNER).values()))
-        inside = statistics.weight > 0
-        means.append(np.where(inside[:, None], statistics.mean, 0.0))
-        noises.append(np.where(inside[:, None, None], statistics.noise, 0.0))
-        seen.append(inside)
-        trusted.append(inside & [name not in grade.excluded_patches for name in names])
-    mean, noise = np.array(means), np.array(noises)
-    weight = np.where(np.any(trusted, axis=0), trusted, seen).astype(np.float64)
-    if not np.all(weight.any(axis=0)):
-        name = names[int(np.argmin(weight.any(axis=0)))]
-        raise InputError(f"patch {name!r} lies outside the picture in every frame that the survey chose; prove with "
-                         "frames of the take that was surveyed")
-    share = weight / weight.sum(axis=0)
-    centre = np.einsum("fn,fnc->nc", share, mean)
-    return Measurement(names, centre, np.einsum("fn,fnij->nij", share, noise),
-                       np.sqrt(np.einsum("fn,fnc->nc", share, (mean - centre) ** 2)), weight.sum(axis=0))
+    def __init__(self, card: Card, footage: Footage) -> None:
+        self._card, self._light = card, LinearLight(footage)
+
+    def codes(self, rgb: np.ndarray, grade: FrameGrade) -> tuple[np.ndarray, np.ndarray]:
+        """(in even light, as they are): code values (n, 3) of the patches in the camera's frame ``rgb``."""
+        found = find_card(rgb, self._card, corners=np.array(grade.corners))
+        if found is None:
+            raise InputError(f"frame {grade.frame}: the card's corners lie outside the picture; prove with frames of "
+                             "the take that was surveyed")
+        raw = read_patches(rgb, self._card, found, self._light)
+        return raw.code, raw.measured
+
+
+class Measuring:
+    """Collects one side's frames: :meth:`add` each, then :meth:`result`."""
+
+    def __init__(self, card: Card, operations: Sequence[Operation]) -> None:
+        self._card, self._operations = card, tuple(operations)
+        self._names = tuple(patch.name for patch in card.patches)
+        self._frames: list[tuple[FrameGrade, PatchStatistics, np.ndarray]] = []
+
+    def add(self, grade: FrameGrade, signal: np.ndarray, even: np.ndarray, lit: np.ndarray) -> None:
+        """A frame's display ``signal`` (h, w, 3) float32, and the patches' code values from :class:`EvenLight`.
+
+        What the fall-off does to the signal is what this side's chain makes of it, to first order.
+        """
+        statistics = patch_statistics(signal, list(outlines(self._card, grade.corners, INNER).values()))
+        shift = apply_chain(self._operations, even) - apply_chain(self._operations, lit)
+        self._frames.append((grade, statistics, np.nan_to_num(shift)))
+
+    def result(self) -> Measurement:
+        """Means over the frames. A patch is left out of a frame where it lies outside, or where the survey excluded it
+        (a reflection) and another frame shows it free. Raises :class:`InputError` where no frame shows a patch."""
+        seen = np.array([statistics.weight > 0 for _, statistics, _ in self._frames])
+        free = np.array([[name not in grade.excluded_patches for name in self._names] for grade, _, _ in self._frames])
+        weight = np.where(np.any(seen & free, axis=0), seen & free, seen).astype(np.float64)
+        if not np.all(weight.any(axis=0)):
+            name = self._names[int(np.argmin(weight.any(axis=0)))]
+            raise InputError(f"patch {name!r} lies outside the picture in every frame that the survey chose; prove "
+                             "with frames of the take that was surveyed")
+        share = weight / weight.sum(axis=0)
+        lit = np.einsum("fn,fnc->nc", share, [np.nan_to_num(s.mean) for _, s, _ in self._frames])
+        shift = np.einsum("fn,fnc->nc", share, [shift for _, _, shift in self._frames])
+        noise = np.einsum("fn,fnij->nij", share, [np.nan_to_num(s.noise) for _, s, _ in self._frames])
+        return Measurement(self._names, lit + shift, lit, noise, weight.sum(axis=0))

@@ -1,7 +1,8 @@
 """The proof: what the correction did, measured on the frames before and on the rendered, re-read frames after.
 
 *Before* is the camera's take through the same chain with nothing corrected; *after* is read from the rendered files.
-Both are measured at the corners and frames that the survey chose.
+Both are measured at the corners and frames that the survey chose. Light that falls off over the card is allowed for as
+the survey allowed for it, since the correction was asked for even light; the figures without it stand in the summary.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from huewright.models.survey import FrameGrade, Survey
 from huewright.progress import Progress, silent
 from huewright.solver.compare import compare
 from huewright.solver.settings import SolveSettings, settings_from_dict
-from huewright.steps.measure import Measurement, measure_patches, outlines
+from huewright.steps.measure import EvenLight, Measurement, Measuring, outlines
 
 if TYPE_CHECKING:
     from huewright.frames.sequence import FrameSequence
@@ -68,17 +69,17 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSe
     grades = _measurable(survey, before, after)
     pictures = _Pictures(correction, survey, before, after, Footage(range=after_range, bits=after_bits))
     tally = _Tally()
-    sides: dict[str, Measurement] = {}
-    steps = len(grades) * 2 + 2
-    done = 0
-    for side in ("before", "after"):
-        def picture(frame: int, side: str = side) -> np.ndarray:
-            nonlocal done
-            progress(done, steps, "measuring")
-            done += 1
-            return pictures.before(frame) if side == "before" else pictures.after(frame, tally)
-
-        sides[side] = measure_patches(card, grades, picture)
+    light = EvenLight(card, survey.footage)
+    measuring = {"before": Measuring(card, correction.neutral_operations),
+                 "after": Measuring(card, correction.operations)}
+    steps = len(grades) + 2
+    for done, grade in enumerate(grades):
+        progress(done, steps, "measuring")
+        camera = pictures.camera(grade.frame)
+        even, lit = light.codes(camera, grade)
+        measuring["before"].add(grade, pictures.before(camera), even, lit)
+        measuring["after"].add(grade, pictures.after(grade.frame, camera, tally), even, lit)
+    sides = {side: collected.result() for side, collected in measuring.items()}
     if tally.difference / max(len(grades), 1) > RENDER_TOLERANCE:
         raise InputError(f"{after.text}: these frames are not {before.text} with this correction (signal off by "
                          f"{tally.difference / len(grades):.3f} on average); give the frames rendered with it")
@@ -126,16 +127,19 @@ class _Pictures:
                              f"{self._size[1]} x {self._size[0]}; give the take that was surveyed")
         return pixels, read.pixels.dtype.kind == "u"
 
-    def before(self, frame: int) -> np.ndarray:
-        return np.asarray(run(self._neutral, self._read("before", frame)[0]))
+    def camera(self, frame: int) -> np.ndarray:
+        return self._read("before", frame)[0]
 
-    def after(self, frame: int, tally: _Tally | None = None) -> np.ndarray:
+    def before(self, camera: np.ndarray) -> np.ndarray:
+        return np.asarray(run(self._neutral, camera))
+
+    def after(self, frame: int, camera: np.ndarray, tally: _Tally | None = None) -> np.ndarray:
         rendered, integers = self._read("after", frame)
         signal = np.asarray(run(self._expand, rendered))
         if tally is not None:
             if integers:
                 tally.stopped += int(np.count_nonzero(((rendered <= 0) | (rendered >= 1)).any(axis=2)))
-            self._count(np.asarray(run(self._corrected, self._read("before", frame)[0])), signal, tally)
+            self._count(np.asarray(run(self._corrected, camera)), signal, tally)
         return signal
 
     def _count(self, exact: np.ndarray, signal: np.ndarray, tally: _Tally) -> None:
@@ -235,6 +239,12 @@ def _summary(correction: Correction, patches: tuple[PatchProof, ...], sides: dic
                     f"worst_level_error_{when}_ire": max(levels, default=None),
                     f"mean_check_delta_e_{when}": float(np.mean(checks)) if checks else None,
                     f"worst_check_delta_e_{when}": max(checks, default=None)}
+    as_lit = {name: 100 * to_ycbcr(value, display_luma(correction.display))[0]
+              for name, value in zip(sides["after"].names, sides["after"].as_lit, strict=True)}
+    off = [abs(as_lit[row.name] - row.level_target_ire) for row in patches
+           if row.used and row.level_target_ire is not None]
+    summary["worst_level_error_as_lit_ire"] = float(max(off)) if off else None
+    summary["patches_not_used"] = sum(not row.used for row in patches if row.role != "check")
     lifted = [np.trace(sides[side].noise, axis1=1, axis2=2).mean() for side in ("before", "after")]
     summary |= {"noise_lifted_db": float(10 * np.log10(lifted[1] / lifted[0])) if min(lifted) > 0 else None,
                 "pixels_over_range_percent": 100 * tally.over / max(tally.pixels, 1),
@@ -259,8 +269,12 @@ def _verdict(summary: dict[str, Any], settings: SolveSettings, frames: int) -> t
     limits = (f"{settings.hue_limit_deg:g} degrees, {100 * settings.radius_limit:g} %, "
               f"{settings.level_limit_ire:g} IRE")
     where = f"measured on {frames} rendered frame{'s' if frames != 1 else ''}"
-    head = ("Chips and bars are on their targets" if passed else "NOT within the limits") + (
+    left_out = summary["patches_not_used"]
+    which = "Chips and bars are" if not left_out else "The chips and bars that could be used are"
+    head = (f"{which} on their targets" if passed else "NOT within the limits") + (
         f": off by at most {', '.join(parts)} ({where}; limits {limits})")
+    if left_out:
+        head += f"; {left_out} more could not be used"
     old, new = summary["mean_check_delta_e_before"], summary["mean_check_delta_e_after"]
     if old is None or new is None:
         return passed, f"{head}; the card has no check patches, so nothing shows how other colours fare."
@@ -283,8 +297,8 @@ def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], t
         said.append(f"noise is lifted by {lifted:.1f} dB, measured on the patches; look at the shadows")
     light = survey.reading.light_stops if survey.reading is not None else 0.0
     if light > LIGHT_CAUTION_STOPS:
-        said.append(f"light falls off over the card by {light:.2f} stops: the solve allows for it, the frames measured "
-                    "here show it as it is")
+        said.append(f"light falls off over the card by {light:.2f} stops: solve and proof allow for it, the picture "
+                    "shows it as it is")
     said.append(RESPONSIBILITY)
     return tuple(dict.fromkeys(said))
 
@@ -307,8 +321,10 @@ def _drawn(proof: Proof, pictures: _Pictures, card: Card, grade: FrameGrade, lum
     from huewright.report.page import write_page
     from huewright.report.scopes import scope_pictures
 
-    files = scope_pictures(pictures.before(grade.frame), pictures.after(grade.frame), luma=luma, patches=proof.patches,
-                           polygons=outlines(card, grade.corners), out_dir=out, overwrite=overwrite)
+    camera = pictures.camera(grade.frame)
+    files = scope_pictures(pictures.before(camera), pictures.after(grade.frame, camera), luma=luma,
+                           patches=proof.patches, polygons=outlines(card, grade.corners), out_dir=out,
+                           overwrite=overwrite)
     proof = replace(proof, pictures=files)
     write_page(proof, {name: out / file for name, file in files.items()}, out / "proof.html", luma=luma,
                overwrite=overwrite)
