@@ -347,7 +347,7 @@ def native_tables() -> str:
 
 def _native_operations() -> str:
     """Codes of the block forms, and the transfer functions ready packed."""
-    from huewright_kernels.executor import _CODE_OF, JOB_FIELDS
+    from huewright_kernels.executor import _CODE_OF, JOB_FIELDS, STREAMED_BYTES
     from huewright_kernels.ops import hue, log, lut, matrix, tone
     from huewright_kernels.ops.transfer import CURVES, DIRECTIONS
     from huewright_kernels.planes import HEADER, SCRATCH_FLOATS
@@ -360,6 +360,7 @@ def _native_operations() -> str:
     lines += [f"static const int tone_segments[][2] = {{{segments}}};",
               f"#define TONE_FLOATS {HEADER + 5 * tone.SEGMENTS[-1]}", f"#define HEADER_FLOATS {HEADER}",
               f"#define SCRATCH_FLOATS {SCRATCH_FLOATS}", f"#define JOB_FIELDS {len(JOB_FIELDS)}",
+              f"#define STREAMED_BYTES {STREAMED_BYTES}",
               f"#define HUE_SMALLEST {hue.SMALLEST_TABLE}", f"#define HUE_LARGEST {hue.LARGEST_TABLE}",
               f"#define HUE_BOUND_DEG {hue.HUE_BOUND_DEG.hex()}", f"#define GAIN_BOUND {hue.GAIN_BOUND.hex()}",
               "static const PackedTransfer transfers[] = {"]

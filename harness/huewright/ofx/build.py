@@ -23,8 +23,8 @@ UNITS = ("plugin.c", "program.c", "files.c", "isolation.c")
 EXPORTS = ("OfxGetNumberOfPlugins", "OfxGetPlugin")
 COMPILER_VARIABLE = "CC"
 # No contraction into fused operations, no reordering: the packing must give the bits that Python gives.
-COMPILE = ("-std=gnu11", "-O2", "-fPIC", "-ffp-contract=off", "-fno-fast-math", "-fvisibility=hidden", "-Wall", "-Wextra",
-           "-Werror=implicit-function-declaration", "-fno-ident", "-g0", "-c")
+COMPILE = ("-std=gnu11", "-O2", "-fPIC", "-ffp-contract=off", "-fno-fast-math", "-fvisibility=hidden", "-Wall",
+           "-Wextra", "-Werror=implicit-function-declaration", "-fno-ident", "-g0", "-c")
 LINK = ("-shared", "-s", "-Wl,--build-id=none", "-Wl,--version-script=exports.map", "-Wl,-z,relro", "-Wl,-z,now",
         "-Wl,-z,noexecstack", "-Wl,--no-undefined", *(f"-Wl,--wrap={name}" for name in ("exp", "log", "log2", "pow")))
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import select
 import subprocess
 import sys
+import tempfile
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -60,34 +62,46 @@ class ProbeReport:
                 "plugins": list(self.plugins), "results": [asdict(row) for row in self.results]}
 
 
-def talk_to_child(request: dict[str, Any]) -> Iterator[dict[str, Any]]:
-    """Starts the child with ``request`` and yields its answers, one a line. Raises :class:`NoAnswerError` if it
-    dies; the child is ended if the caller stops listening."""
+def talk_to_child(request: dict[str, Any], patience_s: float | None = None) -> Iterator[dict[str, Any]]:
+    """Starts the child with ``request`` and yields its answers, one a line; ends it if the caller stops listening.
+
+    Raises :class:`NoAnswerError` if it dies, or says nothing for ``patience_s``.
+    """
     reader, writer = os.pipe()
-    process = subprocess.Popen([sys.executable, "-m", "huewright.ofx.child", str(writer)], stdin=subprocess.PIPE,
-                               stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, pass_fds=(writer,))
-    os.close(writer)
-    said = b""
-    try:
-        assert process.stdin is not None and process.stderr is not None
-        os.set_blocking(process.stderr.fileno(), False)
-        with process.stdin:
-            process.stdin.write(json.dumps(request).encode())
-        with os.fdopen(reader) as answers:
-            for line in answers:
-                said = (said + (process.stderr.read() or b""))[-4000:]
-                yield json.loads(line)
-        process.wait()
-        said = (said + (process.stderr.read() or b""))[-4000:]
-    finally:
-        if process.poll() is None:
-            process.kill()
-        process.wait()
+    with tempfile.TemporaryFile() as said:
+        process = subprocess.Popen([sys.executable, "-m", "huewright.ofx.child", str(writer)], stdin=subprocess.PIPE,
+                                   stdout=subprocess.DEVNULL, stderr=said, pass_fds=(writer,))
+        os.close(writer)
+        try:
+            assert process.stdin is not None
+            with process.stdin:
+                process.stdin.write(json.dumps(request).encode())
+            yield from map(json.loads, _lines(reader, patience_s))
+            process.wait()
+        finally:
+            os.close(reader)
+            if process.poll() is None:
+                process.kill()
+            process.wait()
+        said.seek(0)
+        last = said.read().decode(errors="replace").strip().splitlines()[-1:]
     if process.returncode != 0:
-        last = said.decode(errors="replace").strip().splitlines()[-1:] or ["it said nothing"]
         how = f"signal {-process.returncode}" if process.returncode < 0 else f"status {process.returncode}"
-        raise NoAnswerError(f"the process that ran the plug-in ended with {how}: {last[0]}; "
-                            "`huewright ofx probe` tells what the plug-in does wrong")
+        raise NoAnswerError(f"the process that ran the plug-in ended with {how}"
+                            f"{': ' + last[0] if last else ''}; `huewright ofx probe` tells what is wrong with it")
+
+
+def _lines(reader: int, patience_s: float | None) -> Iterator[bytes]:
+    rest = b""
+    while True:
+        if not select.select([reader], [], [], patience_s)[0]:
+            raise NoAnswerError(f"the plug-in did not come back within {patience_s:g} s; "
+                                "`huewright ofx probe` tells in which action it hangs")
+        chunk = os.read(reader, 1 << 16)
+        if not chunk:
+            return
+        *whole, rest = (rest + chunk).split(b"\n")
+        yield from whole
 
 
 def probe_binary(path: Path, *, settings: dict[str, dict[str, Any]] | None = None, pictures: list[Path] | None = None,

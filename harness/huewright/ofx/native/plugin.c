@@ -9,7 +9,7 @@
 
 #include "tables.h" /* generated */
 
-#define PIXELS_A_BAND 32768
+#define PIXELS_A_BAND 131072
 #define LONGEST_PATH 4096
 
 static OfxHost *host;
@@ -359,16 +359,17 @@ static void work_on(unsigned int index, unsigned int count, void *argument)
 {
     Work *work = argument;
     _Alignas(64) float scratch[SCRATCH_FLOATS];
+    (void)index;
     (void)count;
     for (;;) {
         const int k = atomic_fetch_add(&work->next, 1);
         if (k >= work->bands || atomic_load(&work->stop)) return;
-        if (index == 0 && effects->abort(work->effect)) {
+        if (effects->abort(work->effect)) {
             atomic_store(&work->stop, 1);
             return;
         }
         OfxRectI band = work->window;
-        band.y1 += k * work->rows;
+        band.y1 += (work->target.row_bytes < 0 ? work->bands - 1 - k : k) * work->rows; /* as memory runs */
         if (band.y1 + work->rows < band.y2) band.y2 = band.y1 + work->rows;
         if (work->isolation) {
             Trouble trouble = {0};

@@ -302,30 +302,38 @@ int add_lut_3d(Program *program, const float *table, int n, const double low[3],
 
 /* --- running --- */
 
-/* Whether this processor and system have all of the psABI's level x86-64-v3. */
-static int has_v3(void)
+/* What of the psABI's levels this processor and system have: 1 (baseline), 3 or 4. */
+static int level(void)
 {
-    unsigned a, b, c, d, low, high;
+    unsigned a, b, c, d, states, high;
     const unsigned needed1 = bit_FMA | bit_SSE3 | bit_SSSE3 | bit_SSE4_1 | bit_SSE4_2 | bit_MOVBE | bit_POPCNT
                              | bit_XSAVE | bit_OSXSAVE | bit_AVX | bit_F16C | bit_CMPXCHG16B;
     const unsigned needed7 = bit_AVX2 | bit_BMI | bit_BMI2;
-    if (!__get_cpuid(1, &a, &b, &c, &d) || (c & needed1) != needed1) return 0;
-    __asm__("xgetbv" : "=a"(low), "=d"(high) : "c"(0));
-    if ((low & 6) != 6) return 0;
-    if (!__get_cpuid_count(7, 0, &a, &b, &c, &d) || (b & needed7) != needed7) return 0;
-    return __get_cpuid(0x80000001, &a, &b, &c, &d) && (c & (1u << 5)); /* lzcnt */
+    const unsigned wide7 = bit_AVX512F | bit_AVX512BW | bit_AVX512CD | bit_AVX512DQ | bit_AVX512VL;
+    if (!__get_cpuid(1, &a, &b, &c, &d) || (c & needed1) != needed1) return 1;
+    __asm__("xgetbv" : "=a"(states), "=d"(high) : "c"(0));
+    if ((states & 6) != 6) return 1;
+    if (!__get_cpuid(0x80000001, &a, &b, &c, &d) || !(c & (1u << 5))) return 1; /* lzcnt */
+    if (!__get_cpuid_count(7, 0, &a, &b, &c, &d) || (b & needed7) != needed7) return 1;
+    if ((b & wide7) != wide7 || (states & 0xe6) != 0xe6) return 3;
+    /* Whole 512-bit vectors cost some makers' processors clock; where they don't, they are worth it. */
+    __get_cpuid(0, &a, &b, &c, &d);
+    return b == signature_AMD_ebx && d == signature_AMD_edx && c == signature_AMD_ecx ? 4 : 3;
 }
 
 typedef int Core(void **, void **, int64_t, int64_t, int64_t, int64_t, int64_t, int64_t);
 
-/* HUEWRIGHT_LEVEL=baseline keeps to the code that every x86-64 runs. */
+/* HUEWRIGHT_LEVEL=baseline or v3 keeps to the code of that level. */
 static Core *core(void)
 {
     static _Atomic(Core *) chosen;
     Core *current = atomic_load(&chosen);
     if (!current) {
         const char *asked = getenv("HUEWRIGHT_LEVEL");
-        current = has_v3() && !(asked && strcmp(asked, "baseline") == 0) ? huewright_core_v3 : huewright_core_baseline;
+        int most = level();
+        if (asked && strcmp(asked, "baseline") == 0) most = 1;
+        if (asked && strcmp(asked, "v3") == 0 && most > 3) most = 3;
+        current = most >= 4 ? huewright_core_v4 : most >= 3 ? huewright_core_v3 : huewright_core_baseline;
         atomic_store(&chosen, current);
     }
     return current;
@@ -341,11 +349,19 @@ static int64_t zero_of(const Picture *p)
 void run_band(const Program *program, const Picture *source, const Picture *target, OfxRectI band, float *scratch)
 {
     void *unused[2] = {NULL, NULL};
-    int64_t job[JOB_FIELDS] = {
-        zero_of(source), source->encoding, source->row_bytes, source->channels * source->element_bytes,
-        source->channels, zero_of(target), target->encoding, target->row_bytes,
-        target->channels * target->element_bytes, target->channels, (int64_t)(uintptr_t)program->instructions,
-        program->count, (int64_t)(uintptr_t)program->data, program->count > 0 && source->premultiplied, 0, 0, 1};
-    core()(&unused[0], &unused[1], (int64_t)(uintptr_t)job, band.x1, band.y1, band.x2, band.y2,
+    /* Rows are visited in the order in which they lie in memory, which the processor's prefetching likes. */
+    const int down = target->row_bytes < 0, sign = down ? -1 : 1;
+    const int64_t first = down ? 1 - (int64_t)band.y2 : band.y1, last = down ? 1 - (int64_t)band.y1 : band.y2;
+    const int64_t bytes = ((int64_t)target->bounds.y2 - target->bounds.y1) * llabs(target->row_bytes);
+    const int streaming = bytes > STREAMED_BYTES && source->data != target->data;
+    _Static_assert(JOB_FIELDS == 18, "the executor's job has other fields than these");
+    const int64_t job[JOB_FIELDS] = {
+        zero_of(source), source->encoding, (int64_t)sign * source->row_bytes,
+        (int64_t)source->channels * source->element_bytes, source->channels,
+        zero_of(target), target->encoding, (int64_t)sign * target->row_bytes,
+        (int64_t)target->channels * target->element_bytes, target->channels,
+        (int64_t)(uintptr_t)program->instructions, program->count, (int64_t)(uintptr_t)program->data,
+        program->count > 0 && source->premultiplied, 0, 0, 1, streaming};
+    core()(&unused[0], &unused[1], (int64_t)(uintptr_t)job, band.x1, first, band.x2, last,
            (int64_t)(uintptr_t)scratch);
 }

@@ -1,0 +1,188 @@
+"""The OpenFX jobs: build the bundle, probe any plug-in, describe the effects, render frames through a binary."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import time
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from huewright.errors import InputError
+from huewright.files import refuse_existing, sha256
+from huewright.frames.sequence import FrameSequence, output_paths
+from huewright.ofx.objects import Finding
+from huewright.ofx.probe import CheckResult, ProbeReport, probe_binary, talk_to_child
+from huewright.ofx.session import find_binary
+from huewright.progress import Progress, silent
+
+
+@dataclass(frozen=True)
+class BundleSummary:
+    """What was built. ``effects`` are the identifiers in it."""
+
+    bundle: Path
+    binary: Path
+    sha256: str
+    bytes: int
+    effects: tuple[str, ...]
+    seconds: float
+
+
+@dataclass(frozen=True)
+class ThroughSummary:
+    """What was rendered through a plug-in; ``findings`` is what the host noticed, ``messages`` what was said."""
+
+    frames: tuple[int, ...]
+    out: str
+    seconds: float
+    findings: tuple[Finding, ...] = ()
+    messages: tuple[str, ...] = ()
+
+
+def build_bundle(directory: Path | str, *, overwrite: bool = False, progress: Progress = silent) -> BundleSummary:
+    """Builds ``huewright.ofx.bundle`` in ``directory``. Raises :class:`InputError` as :func:`huewright.ofx.build.build`
+    does: no C compiler, not Linux x86-64, or there already and not to be replaced."""
+    from huewright_kernels.effects import EFFECTS
+
+    from huewright.ofx.build import build
+
+    started = time.perf_counter()
+    bundle = build(Path(directory), overwrite=overwrite, notify=lambda line: progress(0, 0, line))
+    binary = find_binary(bundle)
+    return BundleSummary(bundle, binary, sha256(binary), binary.stat().st_size,
+                         tuple(effect.identifier for effect in EFFECTS), time.perf_counter() - started)
+
+
+def describe_effects() -> str:
+    """The page on this project's effects, as Markdown."""
+    from huewright_kernels.effects import documentation
+
+    return documentation()
+
+
+def probe_bundle(path: Path | str, frames: FrameSequence | None = None, *,
+                 settings: Mapping[str, Mapping[str, Any]] | None = None, effects: Iterable[str] | None = None,
+                 checks: Iterable[str] | None = None, patience_s: float = 10.0, progress: Progress = silent,
+                 told: Callable[[CheckResult], None] | None = None) -> ProbeReport:
+    """Tries every effect of a bundle or ``.ofx`` out, each check in a process of its own.
+
+    frames    the first three are rendered instead of the generated picture
+    settings  parameter values by effect identifier
+    effects, checks  only these; None: all. Names of checks are those of :mod:`huewright.ofx.checks`
+    patience_s  an action that takes longer counts as hung
+
+    Raises :class:`InputError` for a path without a plug-in and for unknown checks.
+    """
+    from huewright.ofx.checks import CHECKS
+
+    binary = find_binary(path)
+    wanted = list(checks) if checks is not None else None
+    unknown = [name for name in wanted or () if name not in CHECKS]
+    if unknown:
+        raise InputError(f"there is no check {unknown[0]!r}; there are {', '.join(CHECKS)}")
+    if patience_s <= 0:
+        raise InputError("the patience is a time in seconds above 0")
+    count = 0
+
+    def tell(row: CheckResult) -> None:
+        nonlocal count
+        count += 1
+        progress(count, 0, f"{row.plugin}: {row.check}")
+        if told is not None:
+            told(row)
+
+    with tempfile.TemporaryDirectory(prefix="huewright-probe-") as folder:
+        return probe_binary(binary, settings={k: dict(v) for k, v in (settings or {}).items()},
+                            pictures=_as_arrays(frames, Path(folder)), checks=wanted,
+                            effects=list(effects) if effects is not None else None, patience_s=patience_s, told=tell)
+
+
+def _as_arrays(frames: FrameSequence | None, folder: Path) -> list[Path]:
+    if frames is None:
+        return []
+    import numpy as np
+
+    from huewright.frames.picture import read_frame
+
+    paths = []
+    for number in frames.numbers[:3]:
+        paths.append(folder / f"{number}.npy")
+        np.save(paths[-1], read_frame(frames.path(number)).pixels[..., :4])
+    return paths
+
+
+def list_plugins(path: Path | str, *, patience_s: float = 10.0) -> tuple[dict[str, Any], ...]:
+    """Identifier, label, version, contexts, depths, thread safety and parameters of each plug-in in a binary."""
+    report = probe_binary(find_binary(path), checks=["nothing"], patience_s=patience_s)
+    if report.trouble:
+        raise InputError(f"{path}: {report.trouble}; `huewright ofx probe` tells more")
+    return report.plugins
+
+
+def parse_settings(texts: Iterable[str]) -> dict[str, Any]:
+    """``name=value`` texts as settings; ``name@FRAME=value`` sets a key at a frame. Raises :class:`InputError`."""
+    settings: dict[str, Any] = {}
+    for text in texts:
+        name, equals, value = text.partition("=")
+        name, at, frame = name.strip().partition("@")
+        if not equals or not name:
+            raise InputError(f"{text!r} sets nothing; write name=value")
+        if not at:
+            settings[name] = value
+            continue
+        try:
+            number = float(frame)
+        except ValueError:
+            raise InputError(f"{text!r}: what stands behind @ is a frame number") from None
+        keys = settings.setdefault(name, {})
+        if not isinstance(keys, dict):
+            raise InputError(f"{name} is set both for all frames and for frame {frame}; write one or the other")
+        keys[number] = value
+    return settings
+
+
+def render_through(bundle: Path | str, effect_id: str, settings: Mapping[str, Any], sequence: FrameSequence,
+                   out_text: Path | str, *, overwrite: bool = False, threads: int | None = None,
+                   patience_s: float = 120.0, progress: Progress = silent) -> ThroughSummary:
+    """Renders ``sequence`` through an effect of the plug-in at ``bundle``, in a process of its own.
+
+    Frames keep their number format, metadata and further channels. ``settings`` are parameter values (numbers,
+    texts, option labels; a dict of frame -> value animates). ``effect_id`` may be the identifier's last part.
+
+    Raises :class:`InputError` for what the person can mend and for an effect that refuses, and
+    :class:`~huewright.errors.NoAnswerError` if the plug-in crashes or hangs (frames already written stay).
+    """
+    started = time.perf_counter()
+    binary = find_binary(bundle)
+    sequence.require_complete()
+    outputs = output_paths(out_text, sequence)
+    for path in outputs.values():
+        refuse_existing(path, overwrite=overwrite)
+    request = {"mode": "render", "path": os.fspath(binary), "effect": _identifier(binary, effect_id, patience_s),
+               "settings": {k: dict(v) if isinstance(v, Mapping) else v for k, v in settings.items()},
+               "overwrite": overwrite, "threads": threads,
+               "frames": [(n, os.fspath(sequence.path(n)), os.fspath(path)) for n, path in outputs.items()]}
+    done: list[int] = []
+    findings: tuple[Finding, ...] = ()
+    messages: tuple[str, ...] = ()
+    for answer in talk_to_child(request, patience_s):
+        if "error" in answer:
+            raise InputError(answer["error"])
+        if "frame" in answer:
+            done.append(answer["frame"])
+            progress(len(done), len(outputs), "rendering through the plug-in")
+        else:
+            findings = tuple(Finding(**row) for row in answer["findings"])
+            messages = tuple(text for _, text in answer["messages"])
+    return ThroughSummary(tuple(done), str(out_text), time.perf_counter() - started, findings, messages)
+
+
+def _identifier(binary: Path, wanted: str, patience_s: float) -> str:
+    known = [plugin["identifier"] for plugin in list_plugins(binary, patience_s=patience_s)]
+    found = [name for name in known if name == wanted] or [n for n in known if n.rpartition(".")[2] == wanted]
+    if len(found) != 1:
+        raise InputError(f"{binary}: no effect {wanted!r} in it; it has {', '.join(known) or 'none'}")
+    return found[0]
