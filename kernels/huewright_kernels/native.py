@@ -31,8 +31,10 @@ from huewright_kernels.lanes import pointer_f64
 ENVIRONMENT = {"NUMBA_OPT": "0", "NUMBA_CPU_NAME": "generic", "NUMBA_CPU_FEATURES": "", "NUMBA_DISABLE_JIT": "0",
                "PYTHONHASHSEED": "0"}
 TRIPLE = "x86_64-unknown-linux-gnu"
-LEVELS = {"baseline": ("x86-64", ""), "v3": ("x86-64-v3", ""), "v4": ("x86-64-v4", "-prefer-256-bit")}
-"""Name of a level -> LLVM's name of the processor (the System V psABI's micro-architecture levels) and features.
+LEVELS = {"baseline": ("x86-64", "", "generic"), "v3": ("x86-64-v3", "", "generic"),
+          "v4": ("x86-64-v4", "-prefer-256-bit", "znver4")}
+"""Name of a level -> LLVM's names of the processor (the System V psABI's micro-architecture levels), of features,
+and of the processor whose pace instructions are ordered for.
 
 v4 uses the whole 512 bits of a vector, which is for processors that lose no clock by it."""
 PROTOTYPE = "int {name}(void **result, void **exception, {arguments});"
@@ -107,7 +109,8 @@ def _lowered(function: Callable[..., None], signature: str) -> tuple[str, str]:
     return result.library.get_llvm_str(), result.fndesc.llvm_func_name
 
 
-def _compiled(text: str, symbol: str, processor: str, features: str) -> bytes:
+def _compiled(text: str, symbol: str, processor: str, features: str, pace: str) -> bytes:
+    text = re.sub(r"^(define .*) \{$", rf'\1 "tune-cpu"="{pace}" {{', text, flags=re.MULTILINE)
     # Numba keeps its reference counting out of line; inlined, what counts a null reference vanishes.
     module = llvm.parse_assembly(re.sub(r"\bnoinline\b", "nounwind", text))
     module.name = symbol
