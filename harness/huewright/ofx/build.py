@@ -22,6 +22,8 @@ SOURCES = Path(__file__).parent / "native"
 UNITS = ("plugin.c", "program.c", "files.c", "isolation.c")
 EXPORTS = ("OfxGetNumberOfPlugins", "OfxGetPlugin")
 COMPILER_VARIABLE = "CC"
+KEPT = 2
+"""How many older sets of emitted objects stay on disk."""
 # No contraction into fused operations, no reordering: the packing must give the bits that Python gives.
 COMPILE = ("-std=gnu11", "-O2", "-fPIC", "-ffp-contract=off", "-fno-fast-math", "-fvisibility=hidden", "-Wall",
            "-Wextra", "-Werror=implicit-function-declaration", "-fno-ident", "-g0", "-c")
@@ -71,7 +73,16 @@ def native_objects(notify: Callable[[str], None] = lambda line: None) -> Path:
         except OSError:  # another process was quicker
             if not (folder / "complete").is_file():
                 raise
+    _prune(folder)
     return folder
+
+
+def _prune(current: Path) -> None:
+    """Keeps the newest of the older sources' objects beside ``current``."""
+    others = sorted((path for path in current.parent.iterdir() if path != current and (path / "complete").is_file()),
+                    key=lambda path: path.stat().st_mtime, reverse=True)
+    for path in others[KEPT:]:
+        shutil.rmtree(path, ignore_errors=True)
 
 
 def build(directory: Path, *, overwrite: bool = False, notify: Callable[[str], None] = lambda line: None) -> Path:

@@ -61,6 +61,7 @@ class Host:
         self._numbers = itertools.count(0x5000_0000_0000, 16)
         self._objects: dict[int, Any] = {}
         self._handles: dict[int, int] = {}
+        self.allocations: dict[int, Memory] = {}  # of the memory suite, by address
         self._callbacks: list[Any] = []
         self._suites: dict[tuple[str, int], ctypes.Structure] = {}
         self._thread = threading.local()
@@ -93,21 +94,25 @@ class Host:
         """The handle under which ``thing`` is known, a new one if it has none yet."""
         return self._handles.get(id(thing)) or self.register(thing)
 
+    def _all(self, kind: type) -> list[Any]:
+        # Listed first, in one step: other threads may come and go with handles meanwhile.
+        return [thing for thing in list(self._objects.values()) if isinstance(thing, kind)]
+
     def open_images(self) -> list[Image]:
-        return [thing for thing in self._objects.values() if isinstance(thing, Image)]
+        return self._all(Image)
 
     def open_memory(self) -> list[Memory]:
-        return [thing for thing in self._objects.values() if isinstance(thing, Memory)]
+        return self._all(Memory)
 
     def open_mutexes(self) -> list[Any]:
-        return [thing for thing in self._objects.values() if isinstance(thing, Mutex)]
+        return self._all(Mutex)
 
     def forget(self, effect: Effect) -> None:
         """The instance is gone: none of its handles may be used from now on."""
         dead = {id(effect), id(effect.properties)}
         for owned in (*effect.clips.values(), *effect.parameters.values()):
             dead |= {id(owned), id(owned.properties)}
-        for handle, thing in list(self._objects.items()):
+        for handle, thing in list(self._objects.items()):  # listed first: see above
             if id(thing) in dead or isinstance(thing, ParameterSet) and thing.effect is effect:
                 self.release(handle)
 

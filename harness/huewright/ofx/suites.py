@@ -491,15 +491,16 @@ def _memory(host: Host) -> Functions:
             _put(place, 0)
             return ERR_MEMORY
         host.register(memory)
+        host.allocations[memory.address] = memory
         return _put(place, memory.address)
 
     def free(address: int | None) -> int:
-        for memory in host.open_memory():
-            if memory.address == address and not memory.image:
-                host.release(host.handle_of(memory))
-                return OK
-        host.journal.add("error", "memoryFree was given an address that memoryAlloc did not return, or twice")
-        return ERR_BAD_HANDLE
+        memory = host.allocations.pop(address or 0, None)
+        if memory is None:
+            host.journal.add("error", "memoryFree was given an address that memoryAlloc did not return, or twice")
+            return ERR_BAD_HANDLE
+        host.release(host.handle_of(memory))
+        return OK
 
     return {"memoryAlloc": allocate, "memoryFree": free}
 
