@@ -23,6 +23,7 @@ from huewright.ofx.standard import ERR_MEMORY, FAILED, OK, REPLY_DEFAULT
 
 FILLS = (0x5A, 0xC3)
 ROUNDS = 12
+DAWDLE_S = 2e-4
 CHECKS: dict[str, Callable[[Bench], None]] = {}
 
 
@@ -413,6 +414,7 @@ def thread_safety(bench: Bench) -> None:
     bounds = sources[0].bounds
     before = sys.getswitchinterval()
     sys.setswitchinterval(1e-5)  # callbacks from the threads then alternate as often as they can
+    bench.host.conditions.dawdle_s = DAWDLE_S
     try:
         for _ in range(ROUNDS):
             outputs = [allocate(bounds, depth, components, fill=FILLS[0]) for _ in instances]
@@ -433,6 +435,7 @@ def thread_safety(bench: Bench) -> None:
                 bench.error(f"declares {declared}, but tiles of one instance rendered at once give other bytes")
                 break
     finally:
+        bench.host.conditions.dawdle_s = 0.0
         sys.setswitchinterval(before)
     bench.close(plugin, *instances)
 

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import ctypes
 import itertools
+import random
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -30,6 +32,7 @@ class Conditions:
     memory_left     bytes that the memory suites still give, None for all the machine's
     fail_images     status that every clipGetImage returns instead of a picture
     abort_after     abort() answers 1 from this call on; None for never
+    dawdle_s        every call into the host takes up to so long, at random: threads then meet in every order
     """
 
     cpus: int = 1
@@ -37,6 +40,7 @@ class Conditions:
     memory_left: int | None = None
     fail_images: int | None = None
     abort_after: int | None = None
+    dawdle_s: float = 0.0
 
 
 @dataclass
@@ -120,6 +124,8 @@ class Host:
     def _callback(self, prototype: Any, function: Callable[..., Any]) -> Any:
         """``function`` as a C function; an exception in it becomes a finding and a failed status."""
         def guarded(*arguments: Any) -> Any:
+            if self.conditions.dawdle_s:
+                time.sleep(random.random() * self.conditions.dawdle_s)
             try:
                 return function(*arguments)
             except Exception as error:  # must not travel through a plug-in's C frames
