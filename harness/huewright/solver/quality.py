@@ -52,7 +52,8 @@ def folded_fraction(operations: Sequence[Operation], neutral: Sequence[Operation
     for walk, sign in zip(_WALKS, _SIGNS, strict=True):
         volume, points = _volume(out, walk, sign)
         before, _ = _volume(plain, walk, sign)
-        shown = np.all([np.all((point > 0) & (point < 1), axis=-1) for point in points], axis=0) & (before > 1000 * FLAT)
+        inside = np.all([np.all((point > 0) & (point < 1), axis=-1) for point in points], axis=0)
+        shown = inside & (before > 1000 * FLAT)
         turned += int(np.count_nonzero(volume[shown] < -FLAT))
         total += int(np.count_nonzero(shown))
     return turned / max(total, 1)
