@@ -199,3 +199,16 @@ def test_a_palette_png_keeps_its_ground_exactly(tmp_path):
     pixels = np.asarray(Image.open(tmp_path / "a.png").convert("RGB"))
     assert pixels.shape == (200, 400, 3)
     assert tuple(pixels[0, 0]) == tuple(round(255 * v) for v in style.rgb(style.DAY.paper))
+
+
+def test_a_palette_png_keeps_the_hue_of_a_small_label(tmp_path):
+    """Among a thousand reds one small green word stays green."""
+    with style.drawing(style.DAY):
+        made = style.figure(400, 200)
+        axes = made.add_axes((0, 0, 1, 1))
+        axes.imshow(np.random.default_rng(1).random((200, 400, 1)) * np.array([0.6, 0.1, 0.1]), aspect="auto",
+                    extent=(0, 1, 0, 1))
+        axes.text(0.5, 0.5, "G'", color="#2c9b43", weight="bold", size=20)
+        style.save_png(made, tmp_path / "a.png")
+    pixels = np.asarray(Image.open(tmp_path / "a.png").convert("RGB")).astype(int)
+    assert (np.abs(pixels - (0x2c, 0x9b, 0x43)).max(axis=2) < 12).sum() > 100

@@ -51,7 +51,7 @@ def chip_cloud(patch: PatchProof, pixels: np.ndarray, weights: np.ndarray, luma:
 def draw_tile(axes: Axes, patch: PatchProof, side: int, cloud: np.ndarray | None, palette: Palette) -> None:
     from matplotlib.patches import Ellipse
 
-    from huewright.report.marks import halo, lay, point
+    from huewright.report.marks import halo, lay, point, signed
 
     colour = (palette.before, palette.after)[side]
     axes.set_xlim(-HUE_SPAN_DEG, HUE_SPAN_DEG)
@@ -78,10 +78,13 @@ def draw_tile(axes: Axes, patch: PatchProof, side: int, cloud: np.ndarray | None
         tip = shown / np.abs(shown).max() * 0.93
         axes.annotate("", xy=tuple(tip * (HUE_SPAN_DEG, RADIUS_SPAN)), xytext=tuple(tip * 0.72 * (
             HUE_SPAN_DEG, RADIUS_SPAN)), arrowprops={"arrowstyle": "-|>", "color": colour, "lw": 1.3}, zorder=6)
-    axes.text(-0.93 * HUE_SPAN_DEG, 0.9 * RADIUS_SPAN, patch.name, weight="bold", size=SMALL_PT, va="top", zorder=7,
+    low = not inside and shown[1] > 0 and shown[0] < 0.4 * shown[1]        # out of the arrow's way
+    axes.text(-0.93 * HUE_SPAN_DEG, (-0.46 if low else 0.9) * RADIUS_SPAN, patch.name, weight="bold", size=SMALL_PT,
+              va="top", zorder=7,
               path_effects=halo(palette))
-    figures = f"{hue:+.2f}°  {100 * radius:+.1f} %" if side else f"{hue:+.1f}°  {100 * radius:+.0f} %"
-    axes.text(-0.93 * HUE_SPAN_DEG, 0.66 * RADIUS_SPAN, figures.replace("-", "−"), color=colour, size=6.8, va="top",
+    digits = 2 if side else 1
+    figures = f"{signed(hue, digits)}°  {signed(100 * radius, digits - 1)} %"
+    axes.text(-0.93 * HUE_SPAN_DEG, (-0.70 if low else 0.66) * RADIUS_SPAN, figures, color=colour, size=6.8, va="top",
               zorder=7, path_effects=halo(palette))
 
 

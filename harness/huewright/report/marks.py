@@ -46,6 +46,12 @@ def lay(axes: Axes, trace: np.ndarray, extent: tuple[float, float, float, float]
     axes.imshow(picture, extent=extent, aspect="auto", origin="upper", interpolation="antialiased", zorder=2)
 
 
+def signed(value: float, digits: int) -> str:
+    """``+1.2``, ``−0.3``; a zero carries no sign."""
+    text = f"{value:+.{digits}f}"
+    return text[1:] if float(text) == 0 else text.replace("-", "−")
+
+
 def halo(palette: Palette) -> list[Any]:
     from matplotlib.patheffects import withStroke
 

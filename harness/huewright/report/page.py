@@ -21,6 +21,7 @@ from huewright import __version__
 from huewright.errors import InputError
 from huewright.files import refuse_existing, write_text
 from huewright.models.proof import PatchProof, Proof
+from huewright.report.marks import signed
 from huewright.report.style import DAY, NIGHT, Palette
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -62,6 +63,7 @@ def page_html(proof: Proof, pictures: Mapping[str, Path | str], *, title: str, l
     files = {name: Path(file) for name, file in pictures.items()}
     return environment.get_template("page.html").render(
         proof=proof, title=title, version=__version__, script=Markup(script), script_hash=f"sha256-{digest}",
+        deferred=any("delivery specification" in caution for caution in proof.cautions),
         stylesheet=Markup(styles), figures=_figures(proof.patches), photos=_photos(files), scopes=_scopes(files),
         columns=_COLUMNS, rows=[_row(patch, luma) for patch in proof.patches], methods=_methods(proof.methods),
         frames=_frames(proof.frames), provenance=_ledger(proof.provenance), summary=_ledger(proof.summary))
@@ -111,22 +113,22 @@ class _Column:
     name: str
     css: str
     value: Callable[[PatchProof], float | None] | None = None
-    form: str = ""
-    by_size: bool = False
+    digits: int = 2
+    error: bool = False      # signed, and sorted by its size
 
 
 _COLUMNS = (
     _Column("Patch", "Patch", "words"),
     _Column("Role", "Role", "words"),
-    _Column("before", "Hue error before", "num was", lambda p: p.hue_error_before_deg, "{:+.1f}", True),
-    _Column("after", "Hue error after", "num now", lambda p: p.hue_error_after_deg, "{:+.2f}", True),
-    _Column("before", "Saturation before", "num was", lambda p: _percent(p.radius_ratio_before), "{:.1f}"),
-    _Column("after", "Saturation after", "num now", lambda p: _percent(p.radius_ratio_after), "{:.1f}"),
-    _Column("before", "Level before", "num was", lambda p: p.level_before_ire, "{:.1f}"),
-    _Column("after", "Level after", "num now", lambda p: p.level_after_ire, "{:.2f}"),
-    _Column("target", "Level target", "num", lambda p: p.level_target_ire, "{:.2f}"),
-    _Column("before", "ΔE before", "num was", lambda p: p.delta_e_before, "{:.1f}"),
-    _Column("after", "ΔE after", "num now", lambda p: p.delta_e_after, "{:.2f}"))
+    _Column("before", "Hue error before", "num was", lambda p: p.hue_error_before_deg, 1, True),
+    _Column("after", "Hue error after", "num now", lambda p: p.hue_error_after_deg, 2, True),
+    _Column("before", "Saturation before", "num was", lambda p: _percent(p.radius_ratio_before), 1),
+    _Column("after", "Saturation after", "num now", lambda p: _percent(p.radius_ratio_after), 1),
+    _Column("before", "Level before", "num was", lambda p: p.level_before_ire, 1),
+    _Column("after", "Level after", "num now", lambda p: p.level_after_ire, 2),
+    _Column("target", "Level target", "num", lambda p: p.level_target_ire, 2),
+    _Column("before", "ΔE before", "num was", lambda p: p.delta_e_before, 1),
+    _Column("after", "ΔE after", "num now", lambda p: p.delta_e_after, 2))
 
 
 def _percent(ratio: float | None) -> float | None:
@@ -137,8 +139,10 @@ def _row(patch: PatchProof, luma: tuple[float, float]) -> dict[str, Any]:
     cells = []
     for column in _COLUMNS[2:]:
         value = column.value(patch) if column.value else None
-        text = "" if value is None else column.form.format(value).replace("-", "−")
-        key = None if value is None else repr(float(abs(value) if column.by_size else value))
+        text, key = "", None
+        if value is not None:
+            text = signed(value, column.digits) if column.error else f"{value:.{column.digits}f}".replace("-", "−")
+            key = repr(float(abs(value) if column.error else value))
         cells.append({"css": column.css, "text": text, "key": key})
     return {"name": patch.name, "role": patch.role, "used": patch.used, "note": patch.note, "cells": cells,
             "swatches": [_swatch(values, luma) for values in (patch.before, patch.after)]}
@@ -182,6 +186,12 @@ def _text(value: Any) -> str:
     return str(value)
 
 
+def _measure(value: Any) -> str:
+    """As :func:`_text`, without powers of ten: a measurement so small is as good as none."""
+    small = isinstance(value, float) and 0 < abs(value) < 0.001
+    return "< 0.001" if small else _text(value)
+
+
 def _ledger(record: Mapping[str, Any], prefix: str = "") -> list[dict[str, Any]]:
     """Nested records as label and text, one line each."""
     lines: list[dict[str, Any]] = []
@@ -216,7 +226,7 @@ def _methods(rows: tuple[dict[str, Any], ...]) -> dict[str, Any] | None:
     return {"notes": [line for line in said if line["text"]],
             "heads": [{"label": _label(key), "css": css[key]} for key in keys],
             "rows": [{"chosen": any(row.get(mark) is True for mark in marks),
-                      "cells": [{"text": _text(row.get(key)), "css": css[key]} for key in keys]} for row in rows]}
+                      "cells": [{"text": _measure(row.get(key)), "css": css[key]} for key in keys]} for row in rows]}
 
 
 def _frames(record: Mapping[str, Any]) -> dict[str, Any] | None:
@@ -235,12 +245,16 @@ def _frames(record: Mapping[str, Any]) -> dict[str, Any] | None:
     low, high = (min(kinds), max(kinds)) if kinds else (0, 0)
     span = high - low + 1
     ribbon = [(number - low, kind) for number, kind in sorted(kinds.items())] if 1 < span <= 2000 else []
-    rest = [f"{_label(str(key))}: {_text(value)}." for key, value in record.items()
-            if key not in ("chosen", "usable", "refused")]
+    rest = [f"{_label(str(key))}: {number_ranges(value) if _all_whole(value) else _text(value)}."
+            for key, value in record.items() if key not in ("chosen", "usable", "refused")]
     if usable:
         rest.insert(0, f"{len(usable)} more would have served: {number_ranges(usable)}.")
     return {"chosen": number_ranges(chosen), "chosen_count": len(chosen), "refused": refused, "ribbon": ribbon,
             "span": span, "rest": " ".join(rest)}
+
+
+def _all_whole(value: Any) -> bool:
+    return isinstance(value, list | tuple) and bool(value) and all(type(item) is int for item in value)
 
 
 def number_ranges(numbers: Iterable[int]) -> str:

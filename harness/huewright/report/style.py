@@ -28,6 +28,7 @@ DPI = 200
 """Laid out at 100 pixels an inch and drawn at twice that: 8 in is 800 px on a page, sharp on any screen."""
 
 SANS, SERIF, MONO = "DejaVu Sans", "DejaVu Serif", "DejaVu Sans Mono"
+FREQUENT, RARE = 144, 64        # colours of a PNG chosen for being frequent, and for being unlike those
 SMALL_PT, TEXT_PT, HEAD_PT = 7.6, 8.6, 11.0
 
 
@@ -120,11 +121,11 @@ def figure(width_px: int, height_px: int) -> Figure:
     return made
 
 
-def png_bytes(made: Figure, colours: int = 160) -> bytes:
-    """The figure as a PNG of at most ``colours`` colours, a third of the size of true colour.
+def png_bytes(made: Figure) -> bytes:
+    """The figure as a PNG of at most 208 colours, a third of the size of true colour.
 
-    The most frequent colours are kept exactly, so that grounds match the page; the few pixels on soft edges take
-    the nearest of them.
+    The most frequent colours are kept exactly, so that grounds match the page, then those that are furthest from
+    any kept one, so that a small label keeps its hue; the other pixels, on soft edges, take the nearest.
     """
     from PIL import Image
 
@@ -132,8 +133,13 @@ def png_bytes(made: Figure, colours: int = 160) -> bytes:
     pixels = np.ascontiguousarray(np.asarray(made.canvas.buffer_rgba())[..., :3])  # type: ignore[attr-defined]
     packed = pixels[..., 0].astype(np.uint32) << 16 | pixels[..., 1].astype(np.uint32) << 8 | pixels[..., 2]
     values, counts = np.unique(packed, return_counts=True)
-    kept = values[np.argsort(-counts, kind="stable")[:colours]]
-    table, every = _channels(kept), _channels(values)
+    every = _channels(values)
+    table = every[np.argsort(-counts, kind="stable")[:FREQUENT]]
+    distance = ((every**2).sum(axis=1, keepdims=True) + (table**2).sum(axis=1) - 2 * every @ table.T).min(axis=1)
+    for _ in range(RARE if len(values) > FREQUENT else 0):
+        added = every[distance.argmax()]
+        table = np.vstack([table, added])
+        distance = np.minimum(distance, ((every - added) ** 2).sum(axis=1))
     nearest = ((table**2).sum(axis=1) - 2 * every @ table.T).argmin(axis=1)
     index = np.zeros(1 << 24, dtype=np.uint8)
     index[values] = nearest
@@ -148,9 +154,9 @@ def _channels(packed: np.ndarray) -> np.ndarray:
     return np.stack([packed >> 16, packed >> 8 & 255, packed & 255], axis=1).astype(np.float32)
 
 
-def save_png(made: Figure, path: Path | str, *, overwrite: bool = False, colours: int = 160) -> None:
+def save_png(made: Figure, path: Path | str, *, overwrite: bool = False) -> None:
     """Written whole or not at all; :class:`InputError` if ``path`` exists and ``overwrite`` is false."""
-    content = png_bytes(made, colours)
+    content = png_bytes(made)
     with whole_file(path, overwrite=overwrite) as temporary:
         temporary.write_bytes(content)
 
