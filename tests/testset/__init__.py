@@ -1,1 +1,1 @@
-"""A generated test set with known truth: cards in pictures, seen through a lens model. Nothing in it is real footage."""
+"""A generated test set with known truth: cards in pictures, seen through a lens model. No real footage."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-
 from huewright.models.card import Card
+
 from testset.scene import Conditions, Plane
 
 KINDS = ("plain", "rolled", "tilted", "small", "large", "cut", "fingers", "hidden patch", "log", "under", "over",
@@ -24,7 +24,8 @@ def conditions(rng: np.random.Generator, card: Card, kind: str, *, width: int = 
             tilt_deg=float(rng.uniform(0, 20)), tilt_towards_deg=float(rng.uniform(0, 360)),
             roll_deg=float(rng.normal(0, 10)), distortion=float(rng.uniform(-0.03, 0.03)),
             vignette_stops=float(rng.uniform(0, 0.5)), blur_px=float(rng.uniform(0.5, 1.0)) * width / 1920,
-            ambient=float(rng.uniform(0.1, 0.5)), roughness=float(rng.uniform(0.5, 0.9)), gloss=float(rng.uniform(0, 0.1)),
+            ambient=float(rng.uniform(0.1, 0.5)), roughness=float(rng.uniform(0.5, 0.9)),
+            gloss=float(rng.uniform(0, 0.1)),
             exposure_stops=float(rng.uniform(-0.7, 0.3)), gains=_gains(rng, 0.1),
             shot_noise=float(10 ** rng.uniform(-5, -4)), read_noise=float(10 ** rng.uniform(-4, -3.3)),
             coding=str(rng.choice(["display", "acescct", "linear"])), bits=int(rng.choice([8, 10])))
@@ -52,7 +53,8 @@ def conditions(rng: np.random.Generator, card: Card, kind: str, *, width: int = 
         if kind == "cast" or (every and rng.random() < 0.5):
             c = replace(c, gains=_gains(rng, 0.8))
         if kind == "noise" or (every and rng.random() < 0.3):
-            c = replace(c, shot_noise=float(10 ** rng.uniform(-3.5, -2.7)), read_noise=float(10 ** rng.uniform(-2.7, -2.2)))
+            c = replace(c, shot_noise=float(10 ** rng.uniform(-3.5, -2.7)),
+                        read_noise=float(10 ** rng.uniform(-2.7, -2.2)))
         if kind == "anamorphic":
             c = replace(c, pixel_aspect=float(rng.choice([1.3333, 2.0])))
         if kind == "motion" or (every and rng.random() < 0.3):

@@ -11,10 +11,9 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
-from huewright_kernels.ops import LogDecode
-
 from huewright.models.card import Card
 from huewright.models.footage import Footage
+from huewright_kernels.ops import LogDecode
 
 FROM_XYZ = np.array([[3.2404542, -1.5371385, -0.4985314], [-0.9692660, 1.8760108, 0.0415560],
                      [0.0556434, -0.2040259, 1.0572252]])   # XYZ to linear BT.709, D65 (from its chromaticities)
@@ -170,7 +169,8 @@ class Plane:
         a2 = self.c.roughness**2
         spread = a2 / (np.pi * (cos_half**2 * (a2 - 1) + 1) ** 2)
         fresnel = 0.04 + 0.96 * (1 - np.clip((half * view).sum(1), 0, 1)) ** 5
-        shadow = (2 / (1 + np.sqrt(1 + a2 * (1 / cos_lamp**2 - 1)))) * (2 / (1 + np.sqrt(1 + a2 * (1 / cos_view**2 - 1))))
+        shadow = (2 / (1 + np.sqrt(1 + a2 * (1 / cos_lamp**2 - 1)))
+                  * 2 / (1 + np.sqrt(1 + a2 * (1 / cos_view**2 - 1))))
         reflection = self.c.gloss * np.pi * direct * spread * fresnel * shadow / (4 * cos_lamp * cos_view)
         return self.c.ambient + direct, reflection
 

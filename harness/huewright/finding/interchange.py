@@ -1,0 +1,126 @@
+"""Measured colours from CGATS.17 / ISO 28178 text files: spectral reflectance, XYZ or CIELAB, one sample a line.
+
+The format: keyword lines, then BEGIN_DATA_FORMAT, field names, END_DATA_FORMAT, then BEGIN_DATA, values, END_DATA
+(ISO 28178:2009, Exchange format for colour and process control data using XML or ASCII text; the ASCII form).
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from huewright.errors import InputError
+from huewright.files import read_text
+
+# SPECTRAL_NM400, SPEC_400, NM400, SPECTRAL_NM_400, R_400: all are met in files.
+_SPECTRAL = re.compile(r"^(?:SPECTRAL_)?(?:NM|SPEC|R)_?(\d{3,4})(?:\.0+)?$", re.IGNORECASE)
+_NAMES = ("SAMPLE_NAME", "SAMPLEID", "SAMPLE_ID", "SAMPLE_LOC")
+
+
+@dataclass(frozen=True)
+class Sample:
+    """``xyz`` is relative (perfect diffuser Y = 1); ``lab`` CIELAB; each None if the file doesn't give it."""
+
+    name: str
+    wavelengths_nm: tuple[float, ...] = ()
+    reflectance: tuple[float, ...] = ()
+    xyz: tuple[float, float, float] | None = None
+    lab: tuple[float, float, float] | None = None
+
+
+@dataclass(frozen=True)
+class Measurements:
+    """``illuminant`` ("D50") and ``observer`` ("2" or "10") are what the file declares, else None."""
+
+    samples: tuple[Sample, ...]
+    illuminant: str | None = None
+    observer: str | None = None
+    keywords: dict[str, str] = field(default_factory=dict)
+
+
+def read_measurements(path: Path | str) -> Measurements:
+    """The samples in the file at ``path``; :class:`InputError` says in which line it is not such a file."""
+    lines = read_text(path, "measurement file").splitlines()
+    keywords: dict[str, str] = {}
+    extra: list[str] = []
+    names: list[str] = []
+    rows: list[tuple[int, list[str]]] = []
+    section = ""
+    for number, line in enumerate(lines, 1):
+        words = _words(path, number, line)
+        if not words:
+            continue
+        head = words[0].upper()
+        if head in ("BEGIN_DATA_FORMAT", "BEGIN_DATA"):
+            section = head
+        elif head in ("END_DATA_FORMAT", "END_DATA"):
+            section = ""
+        elif section == "BEGIN_DATA_FORMAT":
+            names += [word.upper() for word in words]
+        elif section == "BEGIN_DATA":
+            rows.append((number, words))
+        elif len(words) > 1:
+            keywords[head] = " ".join(words[1:])
+            extra.append(line)
+    if not names or not rows:
+        raise InputError(f"{path}: not a CGATS.17 (ISO 28178) text file: it needs BEGIN_DATA_FORMAT and BEGIN_DATA "
+                         "sections; export it as such")
+    samples = tuple(_sample(path, number, names, words) for number, words in _joined(rows, len(names)))
+    return Measurements(samples, _declared(extra, r"\b(D\d{2}|A|F\d{1,2}|E)\b", "ILLUMIN"),
+                        _declared(extra, r"\b(10|2)\b", "OBSERVER"), keywords)
+
+
+def _words(path: Path | str, number: int, line: str) -> list[str]:
+    if line.lstrip().startswith("#"):
+        return []
+    try:
+        return shlex.split(line, comments=False, posix=True)
+    except ValueError:
+        raise InputError(f"{path}, line {number}: a quotation mark is never closed; mend that line") from None
+
+
+def _joined(rows: list[tuple[int, list[str]]], count: int) -> list[tuple[int, list[str]]]:
+    """A sample's values may run over several lines."""
+    joined: list[tuple[int, list[str]]] = []
+    for number, words in rows:
+        if joined and len(joined[-1][1]) < count:
+            joined[-1][1].extend(words)
+        else:
+            joined.append((number, list(words)))
+    return joined
+
+
+def _sample(path: Path | str, number: int, names: list[str], words: list[str]) -> Sample:
+    if len(words) != len(names):
+        raise InputError(f"{path}, line {number}: {len(words)} values for {len(names)} fields; mend that line")
+    row = dict(zip(names, words, strict=True))
+    label = next((row[key] for key in _NAMES if key in row), str(number))
+
+    def value(key: str) -> float:
+        try:
+            return float(row[key].replace(",", "."))
+        except ValueError:
+            raise InputError(f"{path}, line {number}: {row[key]!r} for {key} isn't a number") from None
+
+    spectral = sorted((float(match.group(1)), key) for key in names if (match := _SPECTRAL.match(key)))
+    wavelengths = tuple(nm for nm, _ in spectral)
+    reflectance = tuple(value(key) for _, key in spectral)
+    if reflectance and max(reflectance) > 2.0:
+        reflectance = tuple(factor / 100 for factor in reflectance)      # given in percent
+    xyz = tuple(value(key) / 100 for key in ("XYZ_X", "XYZ_Y", "XYZ_Z")) if "XYZ_Y" in row else None
+    lab = tuple(value(key) for key in ("LAB_L", "LAB_A", "LAB_B")) if "LAB_L" in row else None
+    if not reflectance and xyz is None and lab is None:
+        raise InputError(f"{path}: its fields have neither spectral reflectance (SPECTRAL_NM400 ...) nor XYZ_X, XYZ_Y, "
+                         "XYZ_Z nor LAB_L, LAB_A, LAB_B; export one of these")
+    return Sample(label, wavelengths, reflectance, xyz, lab)  # type: ignore[arg-type]
+
+
+def _declared(lines: list[str], pattern: str, about: str) -> str | None:
+    for line in lines:
+        if about in line.upper():
+            match = re.search(pattern, line.upper().replace("DEGREE", " ").split(about, 1)[1])
+            if match:
+                return match.group(1)
+    return None
