@@ -124,11 +124,10 @@ def _matrix(transform: Any, forward: bool) -> Matrix | None:
     offset = np.array(transform.getOffset(), dtype=np.float64)
     if not np.allclose(full[3], [0, 0, 0, 1]) or not np.allclose(full[:3, 3], 0) or offset[3] != 0:
         return None
-    matrix = full[:3, :3]
     if not forward:
-        matrix = np.linalg.inv(matrix)
-        return _as_matrix(matrix, -matrix @ offset[:3])
-    return _as_matrix(matrix, offset[:3])
+        inverse = np.linalg.inv(full[:3, :3])
+        return _as_matrix(inverse, -inverse @ offset[:3])
+    return _as_matrix(full[:3, :3], offset[:3])
 
 
 def _as_matrix(matrix: np.ndarray, offset: Sequence[float] | np.ndarray) -> Matrix:
