@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from huewright.cli import bench, demo, export, prove, render, repeat, run, solve, survey, verify
+from huewright.cli import bench, card, demo, export, ofx, prove, render, repeat, run, solve, survey, verify
 from huewright.errors import InputError, NoAnswerError
 
 app = typer.Typer(
@@ -27,9 +27,11 @@ render.register(app)
 prove.register(app)
 export.register(app)
 repeat.register(app)
+card.register(app)
 demo.register(app)
 verify.register(app)
 bench.register(app)
+ofx.register(app)
 
 
 @app.callback(invoke_without_command=True)

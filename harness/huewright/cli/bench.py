@@ -22,8 +22,8 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Time each operation and the chain beside OpenColorIO, NumPy and a memory copy, interleaved."""
-        from huewright.cli.show import progress_line
-        from huewright.files import refuse_existing
+        from huewright.cli.show import caution, number, plain, progress_line, say, table
+        from huewright.files import refuse_existing, write_json
         from huewright.steps.bench import run_bench
 
         for path in (picture, json_file):
@@ -31,8 +31,25 @@ def register(app: typer.Typer) -> None:
                 refuse_existing(path, overwrite=overwrite)
         with progress_line() as progress:
             result = run_bench(quick=quick, threads=threads, frames=frames, progress=progress)
-        _show(result, picture, json_file, overwrite)
+        if json_file is not None:
+            write_json(json_file, plain(result.to_dict()), overwrite=overwrite)
+        if picture is not None:
+            from huewright.bench.draw import draw_bench
 
-
-def _show(result: object, picture: Path | None, json_file: Path | None, overwrite: bool) -> None:
-    raise NotImplementedError
+            draw_bench(result, picture, overwrite=overwrite)
+        say(result.machine)
+        if result.stages:
+            say(table("A frame of yours, one thread", ["stage", "frames", "ms", "spread"],
+                      [[row.stage, str(row.frames), number(row.median_ms, 1),
+                        f"{row.spread:.0%}" + ("" if row.reliable else " unreliable")] for row in result.stages]))
+        grid = table("Medians; ratio above 1: ours is the faster",
+                     ["operation", "size", "picture", "threads", "ours ms", "peer", "peer ms", "ratio", "copy ms",
+                      "spread", "note"],
+                     [[row.operation, row.size, row.picture, str(row.threads), number(row.ours_ms), row.peer,
+                       number(row.peer_ms), number(row.ratio), number(row.copy_ms),
+                       f"{row.spread:.0%}" + ("" if row.reliable else " unreliable"), row.note]
+                      for row in result.rows])
+        grid.columns[-1].justify = "left"
+        say(grid)
+        for sentence in result.cautions:
+            caution(sentence)

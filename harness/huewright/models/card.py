@@ -88,7 +88,7 @@ def load_card(path: Path | str) -> Card:
     try:
         record = tomllib.loads(read_text(path, "card file"))
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: not a card file ({error}); see `huewright card --help`") from None
+        raise InputError(f"{path}: not a card file ({error}); the README says what one holds") from None
     try:
         return card_from_dict(record)
     except InputError as error:

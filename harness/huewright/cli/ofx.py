@@ -1,0 +1,113 @@
+"""`huewright ofx`: the native OpenFX plug-in, and a host without a screen to try any plug-in out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from huewright.cli import options
+
+Bundle = Annotated[Path, typer.Argument(help="An .ofx.bundle folder or an .ofx file.", show_default=False)]
+
+
+def register(app: typer.Typer) -> None:
+    group = typer.Typer(name="ofx", no_args_is_help=True, help="Build the native OpenFX plug-in, try any plug-in out, "
+                        "render through one.")
+    app.add_typer(group)
+
+    @group.command(epilog="Example: huewright ofx build plugins")
+    def build(
+        directory: Annotated[Path, typer.Argument(help="The folder that the bundle goes into.", show_default=False)],
+        json_file: options.JsonFile = None,
+        overwrite: options.Overwrite = False,
+    ) -> None:
+        """Build huewright.ofx.bundle from the same kernels: no Python inside. Needs a C compiler."""
+        from huewright.cli.show import plain, progress_line, say
+        from huewright.files import refuse_existing, write_json
+        from huewright.steps.ofx import build_bundle
+
+        if json_file is not None:
+            refuse_existing(json_file, overwrite=overwrite)
+        with progress_line() as progress:
+            summary = build_bundle(directory, overwrite=overwrite, progress=progress)
+        if json_file is not None:
+            write_json(json_file, plain(summary), overwrite=overwrite)
+        say(f"built {summary.bundle} in {summary.seconds:.0f} s: {', '.join(summary.effects)}",
+            f"{summary.binary.name}: {summary.bytes} bytes, SHA-256 {summary.sha256}")
+
+    @group.command(epilog="Example: huewright ofx probe plugins/huewright.ofx.bundle")
+    def probe(
+        bundle: Bundle,
+        frames: Annotated[str | None, typer.Option("--frames", help="Render these frames instead of a generated "
+                                                   "picture.")] = None,
+        effect: Annotated[list[str] | None, typer.Option("--effect", help="Only this effect; may be repeated.")] = None,
+        patience: Annotated[float, typer.Option("--patience", help="Seconds after which an action counts as hung.")]
+        = 10.0,
+        json_file: options.JsonFile = None,
+        overwrite: options.Overwrite = False,
+    ) -> None:
+        """Drive every effect of a plug-in through the standard's actions and say what it does wrong."""
+        from huewright.cli.show import plain, progress_line, say, table
+        from huewright.errors import NoAnswerError
+        from huewright.files import refuse_existing, write_json
+        from huewright.frames.sequence import parse_sequence
+        from huewright.steps.ofx import probe_bundle
+
+        if json_file is not None:
+            refuse_existing(json_file, overwrite=overwrite)
+        with progress_line() as progress:
+            report = probe_bundle(bundle, None if frames is None else parse_sequence(frames), effects=effect,
+                                  patience_s=patience, progress=progress)
+        if json_file is not None:
+            write_json(json_file, plain(report.to_dict()), overwrite=overwrite)
+        grid = table("Conformance", ["effect", "context", "check", "result", "what was seen"],
+                     [[row.plugin, row.context, row.what, row.result,
+                       row.reason or "; ".join(f"{f.level}: {f.message}" for f in row.findings)]
+                      for row in report.results])
+        for column in grid.columns[1:]:
+            column.justify = "left"
+        say(grid)
+        if not report.clean:
+            bad = sum(row.bad for row in report.results)
+            raise NoAnswerError(report.trouble or f"{bad} checks of {bundle} failed; the table says which and how")
+        say(f"nothing found against the standard in {len(report.results)} checks")
+
+    @group.command(epilog="Example: huewright ofx render plugins/huewright.ofx.bundle --effect HueSectors "
+                          "--set NAME=VALUE 'a.####.exr' 'b.####.exr'")
+    def render(
+        bundle: Bundle,
+        shot: options.Take,
+        out: Annotated[str, typer.Argument(help="Where the frames go: a pattern or a folder.", show_default=False)],
+        effect: Annotated[str, typer.Option("--effect", help="The effect's identifier, or its last part.",
+                                            show_default=False)],
+        setting: Annotated[list[str] | None, typer.Option("--set", help="A parameter: NAME=VALUE, or NAME@FRAME=VALUE "
+                                                          "for a key; may be repeated.")] = None,
+        threads: options.Threads = None,
+        json_file: options.JsonFile = None,
+        overwrite: options.Overwrite = False,
+    ) -> None:
+        """Render frames through an effect of a plug-in."""
+        from huewright.cli.show import caution, plain, progress_line, say
+        from huewright.files import refuse_existing, write_json
+        from huewright.frames.sequence import parse_sequence
+        from huewright.steps.ofx import parse_settings, render_through
+
+        if json_file is not None:
+            refuse_existing(json_file, overwrite=overwrite)
+        with progress_line() as progress:
+            summary = render_through(bundle, effect, parse_settings(setting or ()), parse_sequence(shot), out,
+                                     overwrite=overwrite, threads=threads, progress=progress)
+        if json_file is not None:
+            write_json(json_file, plain(summary), overwrite=overwrite)
+        for message in (*summary.messages, *(f"{f.level}: {f.message}" for f in summary.findings)):
+            caution(message)
+        say(f"rendered {len(summary.frames)} frames in {summary.seconds:.1f} s to {summary.out}")
+
+    @group.command(epilog="Example: huewright ofx describe")
+    def describe() -> None:
+        """Print what the effects are: identifiers, parameters, clips, depths (Markdown)."""
+        from huewright.steps.ofx import describe_effects
+
+        print(describe_effects())

@@ -1,0 +1,213 @@
+"""The command line as a person meets it: verbs, exit codes, one sentence for each mistake, nothing half-written."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from huewright.cli import main
+from huewright.frames import read_frame
+from huewright.models.card import load_card
+from huewright.models.correction import load_correction
+
+CARD = Path(__file__).parents[2] / "demo" / "huewright_demo" / "card.toml"
+
+
+def paint(path: Path, *, gain: float = 1.0, turn: float = 12.0, card: bool = True) -> None:
+    """A display picture (16-bit PNG, 960 x 540) of our card, turned a little, a grey wall behind; ``gain`` in light."""
+    # XYZ to linear BT.709: IEC 61966-2-1 annex, four digits as printed.
+    to_rgb = np.array([[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]])
+    light = np.full((540, 960, 3), 0.12)
+    light += 0.05 * np.linspace(0, 1, 960)[None, :, None]
+    if card:
+        model = load_card(CARD)
+        matrix = cv2.getRotationMatrix2D((140.0, 100.0), turn, 2.2)
+        matrix[:, 2] += (340.0, 170.0)
+        for part in [*model.marks, *model.patches]:
+            points = np.array(part.polygon) @ matrix[:, :2].T + matrix[:, 2]
+            value = to_rgb @ np.array(part.xyz)
+            cv2.fillPoly(light, [np.round(points * 16).astype(np.int32)], value.tolist(), cv2.LINE_AA, 4)
+    light = light * gain * (1.08, 1.0, 0.9)
+    light = np.clip(light, 0, None)
+    signal = np.where(light < 0.018, 4.5 * light, 1.099 * light**0.45 - 0.099)     # ITU-R BT.709-6
+    noise = np.random.default_rng(1).normal(0, 0.004, signal.shape)
+    codes = np.clip((signal + noise) * 65535, 0, 65535).astype(np.uint16)
+    assert cv2.imwrite(str(path), codes[..., ::-1])
+
+
+def say(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *words: object) -> tuple[int, str, str]:
+    """Exit code, stdout and stderr of the command line ``huewright WORDS``."""
+    monkeypatch.setattr(sys, "argv", ["huewright", *map(str, words)])
+    capsys.readouterr()
+    try:
+        main()
+        code = 0
+    except SystemExit as stop:
+        code = int(stop.code or 0)
+    out = capsys.readouterr()
+    return code, out.out, out.err
+
+
+@pytest.fixture(scope="module")
+def take(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("take")
+    for number, turn in enumerate((12.0, 12.1, 12.2), 1):
+        paint(folder / f"a.{number:04d}.png", turn=turn)
+    return folder
+
+
+@pytest.fixture
+def command(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
+    monkeypatch.chdir(tmp_path)
+    return lambda *words: say(capsys, monkeypatch, *words)
+
+
+def refused(result: tuple[int, str, str], code: int, *words: str) -> None:
+    """One sentence on stderr that holds ``words``; no traceback."""
+    assert result[0] == code, result
+    lines = [line for line in result[2].splitlines() if line.startswith("huewright: ")]
+    assert len(lines) == 1, result[2]
+    assert "Traceback" not in result[2]
+    for word in words:
+        assert word in lines[0]
+
+
+def test_every_verb_has_help_with_an_example(command) -> None:
+    code, out, _ = command("--help")
+    assert code == 0
+    verbs = [line.split()[1] for line in out.splitlines() if line.startswith("│ ") and line[2].isalpha()]
+    assert {"run", "survey", "solve", "render", "prove", "export", "repeat", "demo", "verify", "bench",
+            "ofx"} <= set(verbs)
+    for verb in verbs:
+        code, out, _ = command(verb, "--help")
+        assert code == 0
+        if verb != "ofx":     # a group of verbs, each with its own
+            assert "Example: huewright " + verb in out
+            assert "--json" in out
+
+
+def test_the_whole_job_step_by_step_and_at_once(command, take: Path, tmp_path: Path) -> None:
+    pattern = f"{take}/a.####.png"
+    code, out, err = command("survey", pattern, "--card", CARD, "--encoding", "display", "--sheet", "frames.png",
+                             "--json", "survey-again.json")
+    assert code == 0, err
+    assert json.loads(Path("survey.json").read_text()) == json.loads(Path("survey-again.json").read_text())
+    assert cv2.imread("frames.png") is not None
+    code, out, err = command("solve", "survey.json", "--card", CARD, "--compare")
+    assert code == 0, err
+    code, out, err = command("render", "correction.json", pattern, "true/a.####.png")
+    assert code == 0, err
+    assert [p.name for p in sorted(Path("true").iterdir())] == ["a.0001.png", "a.0002.png", "a.0003.png"]
+    code, out, err = command("prove", "correction.json", "survey.json", "--card", CARD, "--before", pattern,
+                             "--after", "true/a.####.png", "--json", "proof-again.json")
+    assert code == 0, err
+    proof = json.loads(Path("proof-again.json").read_text())
+    assert proof["passed"], proof["verdict"]
+    code, out, err = command("export", "correction.json", "a.cube", "a.clf")
+    assert code == 0, err
+    code, out, err = command("repeat", "correction.json")
+    assert code == 0, err
+
+    code, out, err = command("run", pattern, "--card", CARD, "--encoding", "display", "--out", "all")
+    assert code == 0, err
+    assert (tmp_path / "all" / "proof" / "proof.html").exists()
+    assert load_correction("all/correction.json").operations == load_correction("correction.json").operations
+    assert np.array_equal(read_frame("all/take/a.0002.png").pixels, read_frame("true/a.0002.png").pixels)
+
+
+def test_missing_take(command) -> None:
+    refused(command("survey", "nowhere/a.####.exr", "--card", CARD, "--encoding", "display"), 2, "nowhere")
+
+
+def test_unreadable_frame(command, take: Path, tmp_path: Path) -> None:
+    for path in take.iterdir():
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    (tmp_path / "a.0002.png").write_bytes(b"not a picture")
+    refused(command("survey", tmp_path / "a.####.png", "--card", CARD, "--encoding", "display"), 2, "a.0002.png")
+    assert not Path("survey.json").exists()
+
+
+def test_a_hole_in_the_take(command, take: Path, tmp_path: Path) -> None:
+    for name in ("a.0001.png", "a.0003.png"):
+        (tmp_path / name).write_bytes((take / name).read_bytes())
+    refused(command("run", tmp_path / "a.####.png", "--card", CARD, "--encoding", "display", "--out", "all"), 2,
+            "frame 2")
+    assert not Path("all/survey.json").exists()
+
+
+def test_frames_of_different_sizes(command, take: Path, tmp_path: Path) -> None:
+    (tmp_path / "a.0001.png").write_bytes((take / "a.0001.png").read_bytes())
+    cv2.imwrite(str(tmp_path / "a.0002.png"), np.zeros((270, 480, 3), np.uint16))
+    refused(command("survey", tmp_path / "a.####.png", "--card", CARD, "--encoding", "display"), 2, "a.0002.png")
+
+
+def test_no_card_in_any_frame(command, tmp_path: Path) -> None:
+    paint(tmp_path / "a.0001.png", card=False)
+    refused(command("survey", tmp_path / "a.####.png", "--card", CARD, "--encoding", "display"), 1, "card")
+    refused(command("run", tmp_path / "a.####.png", "--card", CARD, "--encoding", "display", "--out", "all"), 1, "card")
+
+
+def test_a_card_with_clipped_bars(command, tmp_path: Path) -> None:
+    paint(tmp_path / "a.0001.png", gain=3.0)
+    refused(command("run", tmp_path / "a.####.png", "--card", CARD, "--encoding", "display", "--out", "all"), 1)
+    assert not Path("all/correction.json").exists()
+
+
+@pytest.mark.parametrize("text", ["", "not = [toml", 'format = "huewright-card-1"\nname = "x"',
+                                  'format = "huewright-card-1"\nname = "x"\nsize = [1, 1]\n[[patch]]\nname = "p"\n'
+                                  'role = "king"\npolygon = [[0, 0], [1, 0], [1, 1]]'])
+def test_a_wrong_card_file(command, take: Path, tmp_path: Path, text: str) -> None:
+    (tmp_path / "wrong.toml").write_text(text)
+    refused(command("survey", f"{take}/a.####.png", "--card", "wrong.toml", "--encoding", "display"), 2, "wrong.toml")
+    refused(command("survey", f"{take}/a.####.png", "--card", "none.toml", "--encoding", "display"), 2, "none.toml")
+
+
+def test_an_unknown_curve(command, take: Path) -> None:
+    refused(command("survey", f"{take}/a.####.png", "--card", CARD, "--encoding", "ACEScctt"), 2, "ACEScctt", "ACEScct")
+
+
+def test_a_lut_that_is_none(command, take: Path, tmp_path: Path) -> None:
+    (tmp_path / "look.cube").write_text("this is a letter, not a LUT\n")
+    refused(command("survey", f"{take}/a.####.png", "--card", CARD, "--encoding", "ACEScct", "--look", "look.cube"), 2,
+            "look.cube")
+
+
+def test_an_output_that_exists(command, take: Path) -> None:
+    Path("survey.json").write_text("mine")
+    refused(command("survey", f"{take}/a.####.png", "--card", CARD, "--encoding", "display"), 2, "survey.json",
+            "--overwrite")
+    assert Path("survey.json").read_text() == "mine"
+
+
+@pytest.mark.parametrize("verb", ["solve", "render", "export", "repeat"])
+def test_a_file_of_the_wrong_kind(command, take: Path, verb: str) -> None:
+    Path("odd.json").write_text('{"format": "something else"}')
+    words: dict[str, list[object]] = {"solve": ["--card", CARD], "render": [f"{take}/a.####.png", "out.####.png"],
+                                      "export": ["a.cube"], "repeat": []}
+    refused(command(verb, "odd.json", *words[verb]), 2, "odd.json")
+    assert not Path("a.cube").exists() and not Path("correction.json").exists()
+
+
+@pytest.mark.parametrize("corners", [["1,1"], ["1,1", "2", "3,3", "4,4"]])
+def test_corners_that_are_none(command, take: Path, corners: list[str]) -> None:
+    words = [word for corner in corners for word in ("--corners", corner)]
+    refused(command("survey", f"{take}/a.####.png", "--card", CARD, "--encoding", "display", *words), 2, "--corners")
+
+
+def test_usage_errors_exit_with_2(command) -> None:
+    code, _, err = command("survey")
+    assert code == 2 and "Traceback" not in err
+
+
+def test_help_needs_none_of_the_heavy_libraries() -> None:
+    """Start-up stays short because nothing heavy is imported before a verb runs."""
+    code = ("import sys; sys.argv = ['huewright', '--help']\nfrom huewright.cli import main\n"
+            "try: main()\nexcept SystemExit: pass\n"
+            "heavy = {'numpy', 'numba', 'scipy', 'cv2', 'matplotlib', 'colour', 'OpenImageIO', 'PyOpenColorIO'}\n"
+            "assert not heavy & set(sys.modules), heavy & set(sys.modules)")
+    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
