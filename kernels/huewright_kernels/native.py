@@ -42,7 +42,7 @@ PROTOTYPE = "int {name}(void **result, void **exception, {arguments});"
 
 def _mask_row(corners_at, corner_count, feather, y, x_first, row_at, cover_at, width):
     """One row of a polygon's coverage. ``corners``, ``row`` and the scratch ``cover`` are addresses of float64."""
-    corners = carray(pointer_f64(corners_at), (corner_count, 2))
+    corners = carray(pointer_f64(corners_at), (corner_count, 2))  # type: ignore[call-arg]
     row = carray(pointer_f64(row_at), (width,))
     if feather > 0.0:
         _smooth_row(corners, feather, y, x_first, row)
@@ -76,7 +76,7 @@ def declarations() -> str:
 
 def emit() -> dict[str, bytes]:
     """Object name -> ELF object. Raises ``ValueError`` in a process not started with :data:`ENVIRONMENT`."""
-    config = numba.core.config
+    config: Any = numba.core.config
     if config.OPT != 0 or config.CPU_NAME != ENVIRONMENT["NUMBA_CPU_NAME"]:
         raise ValueError("native code is emitted in a process of its own: start one with native.ENVIRONMENT")
     llvm.initialize_native_target()
@@ -105,7 +105,7 @@ def _lowered(function: Callable[..., None], signature: str) -> tuple[str, str]:
     """LLVM text with all that ``function`` calls, and the symbol of its inner form (no Python around it)."""
     dispatcher = njit(error_model="numpy", nogil=True)(function)
     dispatcher.compile(signature)
-    (result,) = dispatcher.overloads.values()
+    result: Any = next(iter(dispatcher.overloads.values()))
     return result.library.get_llvm_str(), result.fndesc.llvm_func_name
 
 

@@ -27,8 +27,10 @@ KEPT = 2
 # No contraction into fused operations, no reordering: the packing must give the bits that Python gives.
 COMPILE = ("-std=gnu11", "-O2", "-fPIC", "-ffp-contract=off", "-fno-fast-math", "-fvisibility=hidden", "-Wall",
            "-Wextra", "-Werror=implicit-function-declaration", "-fno-ident", "-g0", "-c")
+WRAP = tuple(f"-Wl,--wrap={name}" for name in ("exp", "log", "log2", "pow"))
+"""The functions whose oldest versions the plug-in asks the C library for: see program.c."""
 LINK = ("-shared", "-s", "-Wl,--build-id=none", "-Wl,--version-script=exports.map", "-Wl,-z,relro", "-Wl,-z,now",
-        "-Wl,-z,noexecstack", "-Wl,--no-undefined", *(f"-Wl,--wrap={name}" for name in ("exp", "log", "log2", "pow")))
+        "-Wl,-z,noexecstack", "-Wl,--no-undefined", *WRAP)
 
 
 def find_compiler() -> list[str]:
@@ -98,7 +100,7 @@ def build(directory: Path, *, overwrite: bool = False, notify: Callable[[str], N
         raise InputError(f"the OpenFX bundle is built on Linux x86-64 only, not on {platform.system()} "
                          f"{platform.machine()}; build it there")
     compiler = find_compiler()
-    objects = native_objects(notify)
+    native_objects(notify)
     notify("compiling and linking the bundle")
     try:
         bundle.parent.mkdir(parents=True, exist_ok=True)
@@ -107,7 +109,7 @@ def build(directory: Path, *, overwrite: bool = False, notify: Callable[[str], N
             contents = made / "Contents"
             (contents / ARCHITECTURE).mkdir(parents=True)
             (contents / "Resources").mkdir()
-            _link(compiler, objects, Path(name) / "work", contents / ARCHITECTURE / NAME)
+            _link(compiler, Path(name) / "work", contents / ARCHITECTURE / NAME)
             (contents / "Resources" / "effects.md").write_text(effects.documentation(), encoding="utf-8")
             for path in (made, *made.rglob("*")):
                 path.chmod(0o755 if path.is_dir() or path.suffix == ".ofx" else 0o644)
@@ -119,18 +121,25 @@ def build(directory: Path, *, overwrite: bool = False, notify: Callable[[str], N
     return bundle
 
 
-def _link(compiler: list[str], objects: Path, work: Path, target: Path) -> None:
-    """All in ``work`` under relative names, so that no path gets into the binary."""
-    work.mkdir()
+def prepare(work: Path) -> list[str]:
+    """Puts everything that a build needs into ``work``: C sources, generated headers, emitted objects (returned)."""
     for source in SOURCES.iterdir():
         if source.suffix in (".c", ".h"):
             shutil.copyfile(source, work / source.name)
     (work / "kernels.h").write_text("/* Generated: do not edit. */\n" + native.declarations(), encoding="utf-8")
     (work / "tables.h").write_text(effects.native_tables(), encoding="utf-8")
     (work / "exports.map").write_text("{ global: " + " ".join(f"{name};" for name in EXPORTS) + " local: *; };\n")
+    objects = native_objects()
     emitted = sorted(path.name for path in objects.glob("*.o"))
     for name in emitted:
         shutil.copyfile(objects / name, work / name)
+    return emitted
+
+
+def _link(compiler: list[str], work: Path, target: Path) -> None:
+    """All in ``work`` under relative names, so that no path gets into the binary."""
+    work.mkdir()
+    emitted = prepare(work)
     for unit in UNITS:
         _run([*compiler, *COMPILE, unit, "-o", unit.replace(".c", ".o")], work)
     _run([*compiler, *LINK, *(unit.replace(".c", ".o") for unit in UNITS), *emitted, "-lm", "-o", "linked.ofx"], work)

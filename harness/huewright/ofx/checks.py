@@ -11,6 +11,7 @@ import math
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from typing import Any
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from huewright.ofx.session import Instance, Plugin, Window
 from huewright.ofx.standard import ERR_MEMORY, FAILED, OK, REPLY_DEFAULT
 
 FILLS = (0x5A, 0xC3)
-ROUNDS = 12
+ROUNDS = 8
 DAWDLE_S = 2e-4
 CHECKS: dict[str, Callable[[Bench], None]] = {}
 
@@ -137,7 +138,8 @@ def questions(bench: Bench) -> None:
     """Answers clip preferences, regions of definition and interest, frames needed, identity"""
     plugin = bench.open()
     depth, components = bench.best(plugin)
-    for settings in ({}, None):
+    choices: tuple[dict[str, Any] | None, ...] = ({}, None)
+    for settings in choices:
         instance = bench.instance(plugin, depth, components, settings=settings, prepare=False)
         source = bench.source(depth, components)
         instance.connect("Output", None)
@@ -335,8 +337,9 @@ def parameters(bench: Bench) -> None:
     depth, components = bench.best(plugin)
     described = plugin.contexts[bench.context].parameters.values()
     source = bench.source(depth, components)
-    cases = [{}] + [{p.name: p.properties.all(f"OfxParamProp{side}")} for p in described if p.type in standard.RANGED
-                    for side in ("Min", "Max", "DisplayMin", "DisplayMax")]
+    cases: list[dict[str, Any]] = [{}]
+    cases += [{p.name: p.properties.all(f"OfxParamProp{side}")} for p in described if p.type in standard.RANGED
+              for side in ("Min", "Max", "DisplayMin", "DisplayMax")]
     cases += [{p.name: option} for p in described if p.type == "OfxParamTypeChoice"
               for option in range(len(p.properties.all("OfxParamPropChoiceOption")))]
     cases += [{p.name: value} for p in described if p.type == "OfxParamTypeBoolean" for value in (0, 1)]

@@ -114,8 +114,10 @@ class Host:
     def forget(self, effect: Effect) -> None:
         """The instance is gone: none of its handles may be used from now on."""
         dead = {id(effect), id(effect.properties)}
-        for owned in (*effect.clips.values(), *effect.parameters.values()):
-            dead |= {id(owned), id(owned.properties)}
+        for clip in effect.clips.values():
+            dead |= {id(clip), id(clip.properties)}
+        for parameter in effect.parameters.values():
+            dead |= {id(parameter), id(parameter.properties)}
         for handle, thing in list(self._objects.items()):  # listed first: see above
             if id(thing) in dead or isinstance(thing, ParameterSet) and thing.effect is effect:
                 self.release(handle)
@@ -140,8 +142,8 @@ class Host:
 
         for name, version, structure, functions in suites.tables(self):
             suite = structure()
-            for key, prototype in structure._fields_:
-                setattr(suite, key, self._callback(prototype, functions[key]))
+            for member in structure._fields_:
+                setattr(suite, member[0], self._callback(member[1], functions[member[0]]))
             self._suites[name, version] = suite
 
     def _fetch(self, host: int, name: bytes | None, version: int) -> int | None:

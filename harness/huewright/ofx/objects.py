@@ -95,8 +95,8 @@ class PropertySet:
         if setting and not spec.writable:
             self.journal.add("error", f"set {name} on {self.what}: a plug-in may only read it")
             return standard.ERR_VALUE
-        if index < 0 or spec.count and index >= spec.count:
-            self.journal.add("error", f"{verb} index {index} of {name} on {self.what}: it has {spec.count}")
+        if index < 0 or spec.size and index >= spec.size:
+            self.journal.add("error", f"{verb} index {index} of {name} on {self.what}: it has {spec.size}")
             return standard.ERR_BAD_INDEX
         return standard.OK
 
@@ -123,7 +123,7 @@ class PropertySet:
             return status, None
         values = self.values.get(name)
         if values is None:
-            return (standard.ERR_BAD_INDEX if self.table[name].count == 0 else standard.OK), _ZERO[type_name]
+            return (standard.ERR_BAD_INDEX if self.table[name].size == 0 else standard.OK), _ZERO[type_name]
         if index >= len(values):
             return standard.ERR_BAD_INDEX, None
         return standard.OK, values[index]

@@ -36,7 +36,7 @@ class GuardedMemory:
         self._inside = address + page
         self.protect(writable=True)
         self.address = self._inside if flush == "start" else self._inside + self._inner - size
-        self.bytes = np.frombuffer((ctypes.c_uint8 * size).from_address(self.address), np.uint8)
+        self.bytes = np.ctypeslib.as_array((ctypes.c_uint8 * size).from_address(self.address))
 
     def protect(self, *, writable: bool) -> None:
         _libc.mprotect(self._inside, self._inner, _READ_WRITE if writable else _READ)

@@ -162,7 +162,7 @@ class Instance:
                              descriptor.context)
         self.premultiplication = premultiplication
         for name, clip in descriptor.clips.items():
-            flags = {key: list(values) for key, values in clip.properties.values.items()
+            flags: dict[str, Any] = {key: list(values) for key, values in clip.properties.values.items()
                      if key in standard.CLIP_INSTANCE}
             flags |= {"OfxImageEffectPropPixelDepth": depth, "OfxImageEffectPropComponents": components,
                       "OfxImageClipPropUnmappedPixelDepth": depth, "OfxImageClipPropUnmappedComponents": components,

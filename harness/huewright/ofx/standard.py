@@ -102,13 +102,13 @@ RANGED = ("OfxParamTypeInteger", "OfxParamTypeInteger2D", "OfxParamTypeInteger3D
 
 # --- properties -----------------------------------------------------------------------------------------------
 class Property(NamedTuple):
-    """``type`` is "int", "double", "string", "pointer" or "value" (the parameter's own); ``count`` 0 means any.
+    """``type`` is "int", "double", "string", "pointer" or "value" (the parameter's own); ``size`` 0 means any.
 
     ``writable`` says whether a plug-in may set it on that object.
     """
 
     type: str
-    count: int
+    size: int
     writable: bool = True
 
 

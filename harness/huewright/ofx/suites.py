@@ -46,7 +46,8 @@ def _text(value: bytes | None) -> str:
 
 
 # --- property suite -------------------------------------------------------------------------------------------
-_NATIVE = {"int": ctypes.c_int, "double": ctypes.c_double, "pointer": ctypes.c_void_p, "string": ctypes.c_void_p}
+_NATIVE: dict[str, Any] = {"int": ctypes.c_int, "double": ctypes.c_double, "pointer": ctypes.c_void_p,
+                           "string": ctypes.c_void_p}
 
 
 def _property(host: Host) -> Functions:
@@ -124,7 +125,7 @@ def _property(host: Host) -> Functions:
         key = _text(name)
         if key not in held.table:
             return ERR_UNKNOWN
-        place.contents.value = held.table[key].count or len(held.values.get(key, []))
+        place.contents.value = held.table[key].size or len(held.values.get(key, []))
         return OK
 
     functions: Functions = {"propReset": reset, "propGetDimension": dimension}
@@ -164,8 +165,9 @@ def _effect(host: Host) -> Functions:
         if key in effect.clips:
             host.journal.add("error", f"clip {key!r} was defined twice")
             return ERR_EXISTS
-        values = {"OfxPropType": "OfxTypeClip", "OfxPropName": key, "OfxPropLabel": key,
-                  "OfxImageEffectPropSupportsTiles": 1, "OfxImageClipPropFieldExtraction": "OfxFieldDoubled"}
+        values: dict[str, Any] = {
+            "OfxPropType": "OfxTypeClip", "OfxPropName": key, "OfxPropLabel": key,
+            "OfxImageEffectPropSupportsTiles": 1, "OfxImageClipPropFieldExtraction": "OfxFieldDoubled"}
         clip = Clip(key, PropertySet(f"clip {key}", standard.CLIP_DESCRIPTOR, values, host.journal))
         effect.clips[key] = clip
         return _put(place, host.handle_of(clip.properties))
@@ -291,8 +293,9 @@ def _parameter(host: Host) -> Functions:
         if key in effect.parameters:
             host.journal.add("error", f"parameter {key!r} was defined twice")
             return ERR_EXISTS
-        values = {"OfxPropType": "OfxTypeParameter", "OfxPropName": key, "OfxPropLabel": key,
-                  "OfxParamPropType": wanted, "OfxParamPropScriptName": key}
+        values: dict[str, Any] = {
+            "OfxPropType": "OfxTypeParameter", "OfxPropName": key, "OfxPropLabel": key, "OfxParamPropType": wanted,
+            "OfxParamPropScriptName": key}
         held = standard.PARAMETERS[wanted]
         if held is not None:
             values |= {"OfxParamPropAnimates": int(held[0] == "double" or "Integer" in wanted),
