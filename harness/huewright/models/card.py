@@ -88,7 +88,7 @@ def load_card(path: Path | str) -> Card:
     try:
         record = tomllib.loads(read_text(path, "card file"))
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: not a card file ({error}); the README says what one holds") from None
+        raise InputError(f"{path}: not a card file ({error}); see `huewright card --help`") from None
     try:
         return card_from_dict(record)
     except InputError as error:
@@ -155,11 +155,12 @@ def card_from_dict(record: dict[str, Any]) -> Card:
                     marks=tuple(_mark(row) for row in record.get("mark", ())))
     except (KeyError, TypeError, ValueError, IndexError) as error:
         raise InputError(f"card file incomplete or malformed at {error}") from None
-    names = [patch.name for patch in patches]
+    names = [each.name for each in patches]
     if len(set(names)) != len(names):
         raise InputError("two patches of the card have the same name; give each its own")
     w, h = card.size
-    for patch in (*patches, *card.marks):
+    areas: tuple[Patch | Mark, ...] = (*patches, *card.marks)
+    for patch in areas:
         if any(not (0 <= x <= w and 0 <= y <= h) for x, y in patch.polygon):
             raise InputError(f"patch {patch.name!r} lies outside the card's size {w:g} x {h:g}")
     return card

@@ -80,8 +80,9 @@ def correction_to_dict(correction: Correction) -> dict[str, Any]:
 
 
 def correction_from_dict(record: dict[str, Any]) -> Correction:
-    patches = tuple(PatchResult(**{key: tuple(value) if isinstance(value, list) else value
-                                   for key, value in row.items()}) for row in record["patches"])
+    rows: list[dict[str, Any]] = [{key: tuple(value) if isinstance(value, list) else value
+                                   for key, value in row.items()} for row in record["patches"]]
+    patches = tuple(PatchResult(**row) for row in rows)
     return Correction(record["method"], footage_from_dict(record["footage"]), record["display"],
                       tuple(operation_from_dict(row) for row in record["operations"]),
                       tuple(operation_from_dict(row) for row in record["neutral_operations"]), patches,

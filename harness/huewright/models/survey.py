@@ -85,9 +85,7 @@ def load_survey(path: Path | str) -> Survey:
     if not isinstance(record, dict) or record.get("format") != FORMAT:
         raise InputError(f"{path}: not a survey file; make one with `huewright survey`")
     try:
-        grades = tuple(FrameGrade(**{key: tuple(map(tuple, value)) if key == "corners" else
-                                     tuple(value) if isinstance(value, list) else value
-                                     for key, value in row.items()}) for row in record["grades"])
+        grades = tuple(_grade(row) for row in record["grades"])
         reading = record["reading"]
         return Survey(record["take"], record["card"], record["card_sha256"], footage_from_dict(record["footage"]),
                       record["width"], record["height"], grades,
@@ -95,3 +93,9 @@ def load_survey(path: Path | str) -> Survey:
                       record["merge_gain"], record["version"])
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(f"{path}: damaged survey file ({error}); make it again with `huewright survey`") from None
+
+
+def _grade(row: dict[str, Any]) -> FrameGrade:
+    given: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in row.items()}
+    given["corners"] = tuple(tuple(point) for point in row["corners"])
+    return FrameGrade(**given)

@@ -110,12 +110,12 @@ def run_bench(*, quick: bool = False, threads: int | None = None, sizes: Sequenc
     warm_up(lambda what: progress(0, 1, what))
     rounds = QUICK_ROUNDS if quick else ROUNDS
     stages = tuple(_stages(paths, progress)) if paths else ()
-    rows = []
+    rows: list[BenchRow] = []
     for size, pictures in ([_own_picture(paths[0])] if paths else
                            [(name, {key: make(*work.SIZES[name]) for key, make in work.PICTURES.items()})
                             for name in names]):
         rows += _rows(size, pictures, sorted({1, everyone}), rounds, progress)
-    loose = sum(not row.reliable for row in (*rows, *stages))
+    loose = sum(not row.reliable for row in rows) + sum(not stage.reliable for stage in stages)
     if loose:
         cautions.append(f"{loose} rows spread by more than {UNRELIABLE:.0%} of their median and are marked unreliable; "
                         "run again on a quiet machine")

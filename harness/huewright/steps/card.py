@@ -128,13 +128,15 @@ def draw_card(card: Card, path: Path | str, *, labels: bool, page: bool = False,
     axes.axis("off")
     if not card.marks:
         axes.add_patch(Polygon(np.array(card.corners), facecolor="#3c3c3c"))
-    for area in (*card.marks, *card.patches):
+    areas: tuple[Patch | Mark, ...] = (*card.marks, *card.patches)
+    for area in areas:
         axes.add_patch(Polygon(np.array(area.polygon), facecolor=_srgb(area), edgecolor="none", antialiased=True))
     if labels:
         for patch in card.patches:
             middle = np.mean(patch.polygon, axis=0)
             light = sum(_srgb(patch)) > 1.5
-            axes.text(*middle, f"{patch.name}\n{patch.role}", ha="center", va="center", fontsize=7,
+            axes.text(float(middle[0]), float(middle[1]), f"{patch.name}\n{patch.role}",
+                      ha="center", va="center", fontsize=7,
                       color="black" if light else "white")
     if page:
         sheet.text(left / page_mm[0], 0.55 * bottom / page_mm[1], CAUTION, fontsize=6, va="center", color="#444444")

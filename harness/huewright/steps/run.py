@@ -108,7 +108,7 @@ def run_job(
 
 def _pattern(sequence: FrameSequence) -> str:
     """The sequence's own file naming, for rendered frames of the same numbers."""
-    return Path(sequence.text).name
+    return sequence.file_pattern
 
 
 class _Clock:
