@@ -87,13 +87,18 @@ def test_a_crash_does_not_stop_the_probe(broken: Callable[[str], Path]) -> None:
     assert report.worst("test.huewright.Half") == "crashed" and not report.clean
 
 
+def test_one_effect_by_its_short_name(binary: Path) -> None:
+    report = probe_bundle(binary, effects=["Lut"], checks=["life"])
+    assert [(row.plugin, row.result) for row in report.results] == [("org.huewright.Lut", "passed")]
+
+
 def test_takes_the_persons_frames(broken: Callable[[str], Path], tmp_path: Path) -> None:
     write_frame(tmp_path / "a.0001.exr", Frame(np.random.default_rng(0).random((20, 31, 3)).astype(np.float32)))
     frames = parse_sequence(f"{tmp_path}/a.####.exr")
     assert probe_bundle(broken(""), frames, checks=["render", "tiles", "source-guard"]).clean
 
 
-def test_what_is_no_plugin_is_said_in_a_sentence(tmp_path: Path) -> None:
+def test_what_is_no_plugin_is_said_in_a_sentence(binary: Path, tmp_path: Path) -> None:
     with pytest.raises(InputError, match="there is no such plug-in"):
         probe_bundle(tmp_path / "missing.ofx")
     with pytest.raises(InputError, match="no Contents/Linux-"):
@@ -104,5 +109,7 @@ def test_what_is_no_plugin_is_said_in_a_sentence(tmp_path: Path) -> None:
     assert not report.clean and "cannot be loaded as an OpenFX binary" in report.trouble
     with pytest.raises(InputError, match="cannot be loaded"):
         list_plugins(text)
+    with pytest.raises(InputError, match="no effect 'Blur' in it"):
+        probe_bundle(binary, effects=["Blur"])
     with pytest.raises(InputError, match="no check 'nonsense'"):
         probe_bundle(text, checks=["nonsense"])

@@ -71,10 +71,11 @@ def probe_bundle(path: Path | str, frames: FrameSequence | None = None, *,
 
     frames    the first three are rendered instead of the generated picture
     settings  parameter values by effect identifier
-    effects, checks  only these; None: all. Names of checks are those of :mod:`huewright.ofx.checks`
+    effects   only these identifiers (or last parts of them); None: all
+    checks    only these of :mod:`huewright.ofx.checks`; None: all
     patience_s  an action that takes longer counts as hung
 
-    Raises :class:`InputError` for a path without a plug-in and for unknown checks.
+    Raises :class:`InputError` for a path without a plug-in, unknown effects and unknown checks.
     """
     from huewright.ofx.checks import CHECKS
 
@@ -85,6 +86,7 @@ def probe_bundle(path: Path | str, frames: FrameSequence | None = None, *,
         raise InputError(f"there is no check {unknown[0]!r}; there are {', '.join(CHECKS)}")
     if patience_s <= 0:
         raise InputError("the patience is a time in seconds above 0")
+    chosen = [_identifier(binary, name, patience_s) for name in effects] if effects else None
     count = 0
 
     def tell(row: CheckResult) -> None:
@@ -97,7 +99,7 @@ def probe_bundle(path: Path | str, frames: FrameSequence | None = None, *,
     with tempfile.TemporaryDirectory(prefix="huewright-probe-") as folder:
         return probe_binary(binary, settings={k: dict(v) for k, v in (settings or {}).items()},
                             pictures=_as_arrays(frames, Path(folder)), checks=wanted,
-                            effects=list(effects) if effects is not None else None, patience_s=patience_s, told=tell)
+                            effects=chosen, patience_s=patience_s, told=tell)
 
 
 def _as_arrays(frames: FrameSequence | None, folder: Path) -> list[Path]:
