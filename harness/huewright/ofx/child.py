@@ -157,19 +157,18 @@ def probe(request: dict[str, Any], tell: Callable[[dict[str, Any]], None]) -> No
     patience_s = float(request.get("patience_s", 10.0))
     wanted = request.get("checks") or list(CHECKS)
     listing = forked(summary(request["path"]), patience_s)
-    tell({"plugins": listing.get("answer", []), **{k: v for k, v in listing.items() if k != "answer"}})
     chosen = request.get("effects")
-    for plugin in listing.get("answer", []):
-        if chosen and plugin["identifier"] not in chosen:
-            continue
-        for context, name in checks_of(plugin):
-            if name not in wanted:
-                continue
-            began = time.monotonic()
-            outcome = forked(one_check(request, plugin["identifier"], context, name), patience_s)
-            tell({"plugin": plugin["identifier"], "context": context, "check": name,
-                  "what": (CHECKS[name].__doc__ or "").strip().splitlines()[0],
-                  "seconds": time.monotonic() - began, **outcome})
+    jobs = [(plugin["identifier"], context, name) for plugin in listing.get("answer", [])
+            if not chosen or plugin["identifier"] in chosen
+            for context, name in checks_of(plugin) if name in wanted]
+    tell({"plugins": listing.get("answer", []), "jobs": len(jobs),
+          **{key: value for key, value in listing.items() if key != "answer"}})
+    for identifier, context, name in jobs:
+        began = time.monotonic()
+        outcome = forked(one_check(request, identifier, context, name), patience_s)
+        tell({"plugin": identifier, "context": context, "check": name,
+              "what": (CHECKS[name].__doc__ or "").strip().splitlines()[0],
+              "seconds": time.monotonic() - began, **outcome})
 
 
 def main() -> None:

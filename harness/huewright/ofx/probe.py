@@ -112,23 +112,24 @@ def probe_binary(path: Path, *, settings: dict[str, dict[str, Any]] | None = Non
     settings    parameter values by effect identifier, over the probe's own
     pictures    .npy files (h, w, c), top row first, to render instead of the generated picture
     patience_s  an action that takes longer counts as hung
-    told        called with each :class:`CheckResult` as it comes
+    told        called with each :class:`CheckResult` as it comes, and how many there will be
     """
     request = {"mode": "probe", "path": os.fspath(path), "settings": settings or {}, "effects": effects,
                "pictures": [os.fspath(p) for p in pictures or ()], "checks": checks, "patience_s": patience_s}
     plugins: tuple[dict[str, Any], ...] = ()
     trouble = ""
     results = []
+    total = 0
     for answer in talk_to_child(request):
         if "plugins" in answer:
-            plugins = tuple(answer["plugins"])
+            plugins, total = tuple(answer["plugins"]), answer["jobs"]
             if "end" in answer:
                 trouble = _ending(answer)
             continue
         row = _row(answer)
         results.append(row)
         if told is not None:
-            told(row)
+            told(row, total)
     return ProbeReport(os.fspath(path), plugins, tuple(results), trouble)
 
 

@@ -89,10 +89,10 @@ def probe_bundle(path: Path | str, frames: FrameSequence | None = None, *,
     chosen = [_identifier(binary, name, patience_s) for name in effects] if effects else None
     count = 0
 
-    def tell(row: CheckResult) -> None:
+    def tell(row: CheckResult, total: int) -> None:
         nonlocal count
         count += 1
-        progress(count, 0, f"{row.plugin}: {row.check}")
+        progress(count, total, f"{row.plugin}: {row.check}")
         if told is not None:
             told(row)
 
