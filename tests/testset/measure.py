@@ -156,10 +156,10 @@ def report(rows: list[dict[str, Any]], bare: list[dict[str, Any]]) -> None:
     good = [row for row in found if row["clean"] and not row["refused"] and len(row["patch_errors"])]
     off = np.concatenate([row["patch_errors"] for row in good])
     frames_off = np.array([row["patch_errors"].max() for row in good])
-    print(f"patch means on {len(good)} frames graded clean, error of the code range: median "
-          f"{100 * np.median(off):.3f} %, 99th percentile {100 * np.percentile(off, 99):.3f} %, "
-          f"worst {100 * off.max():.3f} %; within 0.5 %: {100 * (off <= 0.005).mean():.2f} % of patches, {100 * (frames_off <= 0.005).mean():.1f} % "
-          "of frames in all patches")
+    print(f"patch means on {len(good)} frames graded clean, error of the code range: "
+          f"median {100 * np.median(off):.3f} %, 99th percentile {100 * np.percentile(off, 99):.3f} %, "
+          f"worst {100 * off.max():.3f} %; within 0.5 %: {100 * (off <= 0.005).mean():.2f} % of patches, "
+          f"{100 * (frames_off <= 0.005).mean():.1f} % of frames in all patches")
     shiny = [row for row in found if row["reflecting"]]
     caught = [row for row in shiny if not row["let_through"]]
     print(f"reflection refused or its patch excluded {100 * len(caught) / max(len(shiny), 1):.1f} % of {len(shiny)}")

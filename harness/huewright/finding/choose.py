@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,7 +54,9 @@ def compare_frames(frames: list[Judged], light: LinearLight) -> list[np.ndarray]
 
 def relative_gains(linear: np.ndarray, flagged: np.ndarray) -> np.ndarray:
     """(f, 3) overall light of each frame against the take's typical one, from patches that aren't ``flagged``."""
-    with np.errstate(all="ignore"):
+    with warnings.catch_warnings():
+        # A frame without one good bright patch has no gain of its own: nan, and 1 in the end.
+        warnings.simplefilter("ignore", RuntimeWarning)
         logs = np.log(np.maximum(linear, 1e-7))
         logs = np.where(flagged[..., None], np.nan, logs)
         typical = np.nanmedian(logs, axis=0)

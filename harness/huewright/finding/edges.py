@@ -104,7 +104,8 @@ def refine(picture: np.ndarray, card_edges: EdgePoints, pose: Pose, *, reaches: 
         measured = _measure(picture, card_edges, pose, reach, power)
         if measured is None:
             return None
-        offset, weight, width, seen, normal, bright = measured
+        offset, weight, widths, seen, normal, bright = measured
+        width = _typical_width(widths, weight, 0.5)
         found = weight > 0
         if found.sum() < 24:
             return None
@@ -123,7 +124,7 @@ def refine(picture: np.ndarray, card_edges: EdgePoints, pose: Pose, *, reaches: 
 
 
 def _measure(picture: np.ndarray, edges: EdgePoints, pose: Pose, reach: float, power: float):  # type: ignore[no-untyped-def]
-    """(offset along the normal, weight, typical width, how many in the picture, unit normals, +1 where the inside is
+    """(offset along the normal, weight, width, how many in the picture, unit normals, +1 where the inside is
     brighter and -1 where darker) of every edge point."""
     h, w = picture.shape[:2]
     at = pose.to_pixels(edges.point)
@@ -174,13 +175,35 @@ def _measure(picture: np.ndarray, edges: EdgePoints, pose: Pose, reach: float, p
     good = inside & enough & (np.abs(offset) <= limit)
     weight = np.where(good, np.minimum(contrast / (contrast + 6 * noise), 1.0), 0.0)
     widths = run.sum(axis=1) * 0.5
-    typical = float(np.median(widths[good])) if good.any() else 99.0
-    # For a Gaussian edge the run over a third of the top is 2.98 sigma, its 10 % to 90 % rise 2.56 sigma; the
-    # slope's own four-tap filter (0.9 px^2 of variance with the sampling) is taken off.
-    sigma2 = (typical / 2.98) ** 2 - 0.35
-    width = 2.56 * float(np.sqrt(max(sigma2, 0.05)))
     seen = int((inside & (contrast > 5 * noise + 0.004)).sum()) if good.any() else int(inside.sum())
-    return offset, weight, width, max(seen, int(0.5 * inside.sum())), normal, np.sign(difference.sum(axis=1))
+    return offset, weight, widths, max(seen, int(0.5 * inside.sum())), normal, np.sign(difference.sum(axis=1))
+
+
+def edge_width_px(picture: np.ndarray, edges: EdgePoints, pose: Pose, power: float) -> float:
+    """10 % to 90 % width of the patches' blurred edges, across the direction in which they are blurred most.
+
+    Movement smears only the edges that lie across it, so the width is the upper fifth's, looked for as far as
+    the patches' sizes allow.
+    """
+    reach = float(np.clip(2.0 * edges.gap[0] * np.sqrt(np.median(pose.area_scale(edges.point))), 3.0, 20.0))
+    measured = _measure(picture, edges, pose, reach, power)
+    if measured is None:
+        return 99.0
+    _, weight, widths, *_ = measured
+    return _typical_width(widths, weight, 0.8)
+
+
+def _typical_width(widths: np.ndarray, weight: np.ndarray, quantile: float) -> float:
+    """The 10 % to 90 % width at ``quantile`` of the edges that were found (``weight`` above 0).
+
+    For a Gaussian edge the run over a third of the top is 2.98 sigma, its 10 % to 90 % rise 2.56 sigma; the slope's
+    own four-tap filter and the sampling are taken off.
+    """
+    good = weight > 0
+    if not good.any():
+        return 99.0
+    sigma2 = (float(np.quantile(widths[good], quantile)) / 2.98) ** 2 - 0.35
+    return 2.56 * float(np.sqrt(max(sigma2, 0.05)))
 
 
 def _run_around(strong: np.ndarray, peak: np.ndarray) -> np.ndarray:

@@ -10,7 +10,7 @@ import numpy as np
 
 from huewright.errors import InputError
 from huewright.finding.blobs import Blobs, edge_strength, find_blobs, noise_floor, tone_power, toned
-from huewright.finding.edges import EdgeFit, EdgePoints, edge_points, refine
+from huewright.finding.edges import EdgeFit, EdgePoints, edge_points, edge_width_px, refine
 from huewright.finding.expect import expected_rgb
 from huewright.finding.match import Candidate, Constellation, candidates, constellation, grow
 from huewright.finding.pose import Pose, plain_pose
@@ -137,7 +137,8 @@ def _finish(picture: np.ndarray, card: Card, known: _Known, coarse: EdgeFit, fac
     evidence = weigh(picture, card, known.expected, fine, power)
     if not evidence.convinces:
         return None
-    return Found(fine.pose.corners(card), fine.pose.homography, evidence.score, fine.pose, fine.width_px, evidence)
+    return Found(fine.pose.corners(card), fine.pose.homography, evidence.score, fine.pose,
+                 edge_width_px(picture, known.edges, fine.pose, power), evidence)
 
 
 def _track(picture: np.ndarray, card: Card, known: _Known, hint: Found) -> Found | None:
@@ -176,8 +177,8 @@ def _track(picture: np.ndarray, card: Card, known: _Known, hint: Found) -> Found
             continue
         evidence = weigh(picture, card, known.expected, fine, power)
         if evidence.convinces:
-            return Found(fine.pose.corners(card), fine.pose.homography, evidence.score, fine.pose, fine.width_px,
-                         evidence)
+            return Found(fine.pose.corners(card), fine.pose.homography, evidence.score, fine.pose,
+                         edge_width_px(picture, known.edges, fine.pose, power), evidence)
     return None
 
 

@@ -18,6 +18,7 @@ GLARE_EXCLUDES = 0.5
 SLOPE_SHARE = 0.5          # a reflection's slope across a patch shifts its mean by about this share of it
 CLIPPED_BAR, CLIPPED_CHIP = 0.01, 0.02
 BLUR_OF_PATCH = 0.45       # edge width over the smallest patch's side
+SMEAR_OF_PATCH = 0.22      # from here on a smear may be what looks like reflections all over the card
 LEAST_PATCH_PX = 7.0
 MOST_TILT_DEG = 50.0
 MOST_LIGHT_STOPS = 1.5
@@ -112,7 +113,12 @@ def _patch_reasons(raw: RawReading, role: str, k: int, glare: float, clipped: np
 def _frame_reasons(card: Card, patches: list[PatchReading], kinds_of: list[str], raw: RawReading, found: Found,
                    smallest: float, tilt: float) -> tuple[tuple[str, ...], tuple[str, ...]]:
     reasons: list[tuple[str, str]] = []
-    wording = {"glare": "reflection on", "clipped": "clipped:", "hidden": "outside the picture:", "small": "too small:"}
+    smeared = found.edge_width_px > SMEAR_OF_PATCH * smallest
+    if smeared and sum(k == "glare" for k in kinds_of) > MOST_EXCLUDED * len(card.patches):
+        # Smear slopes every patch as a reflection would: it is the likelier where edges are wide as well.
+        kinds_of = ["blurred" if k == "glare" else k for k in kinds_of]
+    wording = {"blurred": "blurred:",
+               "glare": "reflection on", "clipped": "clipped:", "hidden": "outside the picture:", "small": "too small:"}
     for kind, words in wording.items():
         bad = [patch for patch, k in zip(card.patches, kinds_of, strict=True) if k == kind]
         bars = [patch.name for patch in bad if patch.role == "bar"]
@@ -127,7 +133,7 @@ def _frame_reasons(card: Card, patches: list[PatchReading], kinds_of: list[str],
         reasons.append((f"{wording[kind]} {lost} of {len(chips)} chips", kind))
     if smallest < LEAST_PATCH_PX:
         reasons.append((f"too small: its smallest patch is {smallest:.0f} px wide", "small"))
-    elif found.edge_width_px > BLUR_OF_PATCH * smallest:
+    elif found.edge_width_px > BLUR_OF_PATCH * smallest and "blurred" not in kinds_of:
         reasons.append((f"blurred: edges {found.edge_width_px:.0f} px wide on patches of {smallest:.0f} px", "blurred"))
     if tilt > MOST_TILT_DEG:
         reasons.append((f"tilted by {tilt:.0f} degrees", "tilted"))

@@ -82,10 +82,10 @@ def _words(path: Path | str, number: int, line: str) -> list[str]:
 
 
 def _joined(rows: list[tuple[int, list[str]]], count: int) -> list[tuple[int, list[str]]]:
-    """A sample's values may run over several lines."""
+    """A sample's values may run over several lines, as far as they fill it exactly or less."""
     joined: list[tuple[int, list[str]]] = []
     for number, words in rows:
-        if joined and len(joined[-1][1]) < count:
+        if joined and len(joined[-1][1]) + len(words) <= count:
             joined[-1][1].extend(words)
         else:
             joined.append((number, list(words)))

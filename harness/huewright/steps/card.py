@@ -250,23 +250,25 @@ def _observer(data: Measurements) -> str:
 
 
 def _xyz(sample: Sample, data: Measurements) -> np.ndarray:
+    """CIE XYZ (perfect diffuser Y = 1) under the card's illuminant: from the spectrum where there is one."""
     import colour
 
     illuminant, observer = _illuminant(data), _observer(data)
-    if sample.reflectance and illuminant == "D65":
+    if sample.reflectance and (illuminant == "D65" or (sample.xyz is None and sample.lab is None)):
+        cmfs = colour.MSDS_CMFS[observer].copy().align(colour.SpectralShape(360, 780, 5))
+        source = colour.SDS_ILLUMINANTS.get(illuminant)
+        if source is None:
+            raise InputError(f"the measurements' illuminant {illuminant!r} isn't one that CIE tables here have; "
+                             "export XYZ instead")
         spectrum = colour.SpectralDistribution(dict(zip(sample.wavelengths_nm, sample.reflectance, strict=True)))
-        return np.asarray(colour.sd_to_XYZ(spectrum, colour.MSDS_CMFS[observer],
-                                           colour.SDS_ILLUMINANTS[illuminant])) / 100
+        return np.asarray(colour.sd_to_XYZ(spectrum.align(cmfs.shape), cmfs, source.copy().align(cmfs.shape))) / 100
     if sample.xyz is not None:
         return np.array(sample.xyz)
-    if sample.lab is not None:
-        white = colour.CCS_ILLUMINANTS[observer].get(illuminant)
-        if white is None:
-            raise InputError(f"the measurements' illuminant {illuminant!r} isn't one that CIE tables here have; "
-                             "export XYZ or spectra instead")
-        return np.asarray(colour.Lab_to_XYZ(sample.lab, white))
-    spectrum = colour.SpectralDistribution(dict(zip(sample.wavelengths_nm, sample.reflectance, strict=True)))
-    return np.asarray(colour.sd_to_XYZ(spectrum, colour.MSDS_CMFS[observer], colour.SDS_ILLUMINANTS[illuminant])) / 100
+    whitepoint = colour.CCS_ILLUMINANTS[observer].get(illuminant)
+    if whitepoint is None:
+        raise InputError(f"the measurements' illuminant {illuminant!r} isn't one that CIE tables here have; "
+                         "export XYZ or spectra instead")
+    return np.asarray(colour.models.Lab_to_XYZ(sample.lab, illuminant=whitepoint))
 
 
 def _lab(sample: Sample, data: Measurements) -> np.ndarray:

@@ -1,0 +1,220 @@
+"""Finding, reading and grading held against the generated test set: a small part of what testset/measure.py measures.
+
+The limits are the test set's own stated ones; the figures of the whole set are in DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from huewright.errors import InputError
+from huewright.finding.find import find_card
+from huewright.finding.grade import judge, tilt_deg
+from huewright.finding.layout import own_card
+from huewright.finding.light import LinearLight, fit_field
+from huewright.finding.match import constellation, polygon_moments
+from huewright.finding.pose import Pose, plain_pose
+from huewright.finding.read import read_patches
+from huewright.finding.spots import ground_spots
+from huewright.models.card import Card, Patch
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from testset.backgrounds import background
+from testset.draw import KINDS, conditions
+from testset.measure import one_empty, one_with_card
+from testset.scene import FOOTAGE, Conditions, Plane, compose, paint
+
+CARD = own_card()
+PLAIN = Conditions(width=1280, height=720, size=0.45, roll_deg=8, tilt_deg=12, tilt_towards_deg=40, gloss=0.0)
+
+
+def grid_card() -> Card:
+    """Another card: 6 x 4 equal squares, no marks; colours invented."""
+    rng = np.random.default_rng(7)
+    patches = []
+    for k in range(24):
+        x, y = 12.0 * (k % 6) + 2, 12.0 * (k // 6) + 2
+        rgb = np.full(3, 0.9 * 0.5 ** (k - 18)) if k >= 18 else rng.uniform(0.03, 0.7, 3)
+        xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]) @ rgb
+        patches.append(Patch(f"p{k}", "check", ((x, y), (x + 10, y), (x + 10, y + 10), (x, y + 10)),
+                             xyz=(float(xyz[0]), float(xyz[1]), float(xyz[2]))))
+    return Card("grid", (74.0, 50.0), tuple(patches))
+
+
+def scene(c: Conditions = PLAIN, card: Card = CARD, seed: int = 3):
+    rng = np.random.default_rng(seed)
+    behind, _ = background(rng, c.width, c.height)
+    return compose(card, behind, c, rng)
+
+
+# What is stated of each kind's corners (px at 1920): smear hides the edges themselves.
+WORST_CORNER = {"motion": 4.0, "everything": 4.0}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_each_difficulty_is_found_where_it_lies(kind):
+    row = one_with_card(KINDS.index(kind) + 3 * len(KINDS))
+    assert row["kind"] == kind
+    assert row["visible"] >= 0.8 and row["found"] and row["right"]
+    assert row["corner_errors"].max() < WORST_CORNER.get(kind, 1.5)
+    assert not row["let_through"]
+    if row["clean"] and not row["refused"]:
+        assert row["patch_errors"].max() < 0.005
+
+
+@pytest.mark.parametrize("index", [22, 25, 27, 50, 58, 101, 102, 103])
+def test_nothing_is_found_where_no_card_is(index):
+    assert not one_empty(index)["found"]
+
+
+@pytest.mark.parametrize("decoy", ["mirrored", "colours moved", "another card"])
+def test_a_card_that_is_not_ours_is_not_found(decoy):
+    card = {"mirrored": replace(CARD, patches=tuple(
+                replace(patch, polygon=tuple((CARD.size[0] - x, y) for x, y in reversed(patch.polygon)))
+                for patch in CARD.patches)),
+            "colours moved": replace(CARD, patches=tuple(
+                replace(patch, xyz=CARD.patches[(k + 7) % len(CARD.patches)].xyz)
+                for k, patch in enumerate(CARD.patches))),
+            "another card": grid_card()}[decoy]
+    frame, _ = scene(card=card)
+    assert find_card(frame, card) is not None      # what is there can be found by its own file
+    assert find_card(frame, CARD) is None
+
+
+@pytest.mark.parametrize("roll", [0, 90, 180, 250])
+def test_a_plain_grid_without_marks_is_found_any_way_up(roll):
+    card = grid_card()
+    frame, truth = scene(replace(PLAIN, roll_deg=roll, size=0.3), card)
+    found = find_card(frame, card)
+    assert found is not None
+    assert np.abs(found.corners - truth.corners).max() < 1.5
+
+
+def test_of_two_cards_one_is_found_right():
+    rng = np.random.default_rng(5)
+    first = replace(PLAIN, size=0.3, centre=(0.25, 0.5))
+    behind, _ = background(rng, 1280, 720)
+    one, truth = compose(CARD, behind, first, rng)
+    two, other = compose(CARD, behind, replace(first, centre=(0.75, 0.5)), rng)
+    frame = np.where(np.arange(1280)[None, :, None] < 640, one, two)
+    found = find_card(frame, CARD)
+    assert found is not None
+    assert min(np.abs(found.corners - t.corners).max() for t in (truth, other)) < 1.0
+
+
+def test_a_hint_is_followed_over_a_move_and_given_up_when_the_card_is_gone():
+    frame, _ = scene()
+    first = find_card(frame, CARD)
+    moved, truth = scene(replace(PLAIN, centre=(0.515, 0.49), roll_deg=9.5))
+    tracked = find_card(moved, CARD, hint=first)
+    assert tracked is not None and np.abs(tracked.corners - truth.corners).max() < 1.0
+    empty = np.full_like(frame, 0.3) + np.random.default_rng(0).normal(0, 0.01, frame.shape).astype(np.float32)
+    assert find_card(empty, CARD, hint=first) is None
+
+
+def test_corners_by_hand_are_taken_as_they_are():
+    corners = np.array([[100, 80], [500, 90], [490, 380], [95, 370.0]])
+    found = find_card(np.zeros((720, 1280, 3), np.float32), CARD, corners=corners)
+    assert found is not None and found.by_hand
+    np.testing.assert_allclose(found.corners, corners)
+    np.testing.assert_allclose(found.pose.corners(CARD), corners, atol=1e-3)
+
+
+@pytest.mark.parametrize("corners", [[[0, 0], [0, 9], [9, 9], [9, 0]], [[0, 0], [9, 0], [9, 9]],
+                                     [[0, 0], [9, 9], [9, 0], [0, 9]]])
+def test_impossible_corners_are_refused(corners):
+    with pytest.raises(InputError, match="corners"):
+        find_card(np.zeros((72, 128, 3), np.float32), CARD, corners=np.array(corners, float))
+
+
+def test_a_reflection_is_seen_on_its_patch_and_nowhere_far_from_it():
+    c = replace(PLAIN, gloss=1.0, roughness=0.05)
+    lamp = Plane(CARD, c).mirror_lamp((156.0, 48.0), 2500.0)      # on the blue chip
+    frame, truth = scene(replace(c, lamp=tuple(float(v) for v in lamp)))
+    found = find_card(frame, CARD)
+    judged = judge(read_patches(frame, CARD, found, LinearLight(FOOTAGE["display"])), CARD, found, 1)
+    names = [patch.name for patch in CARD.patches]
+    assert truth.glare[names.index("blue")] > 0.01
+    assert judged.reading.patch("blue").excluded
+    untouched = [n for n, shift in zip(names, truth.glare, strict=True) if shift < 0.001]
+    assert untouched and not any(judged.reading.patch(name).excluded for name in untouched)
+
+
+def test_uneven_light_is_measured_and_taken_off():
+    c = replace(PLAIN, lamp=(-700.0, -200.0, -500.0), ambient=0.1, vignette_stops=0.4, coding="acescct")
+    frame, truth = scene(c)
+    assert truth.light_stops > 0.5
+    found = find_card(frame, CARD)
+    raw = read_patches(frame, CARD, found, LinearLight(FOOTAGE["acescct"]))
+    assert raw.light_stops == pytest.approx(truth.light_stops, abs=0.08)
+    assert np.abs(raw.code - truth.patches).max() < 0.005
+    assert np.abs(raw.measured - truth.patches).max() > 0.01      # it was there to take off
+
+
+def test_tilt_is_the_angle_it_was_held_at():
+    for tilt in (0, 15, 35):
+        pose = plain_pose(Plane(CARD, replace(PLAIN, tilt_deg=tilt, focal=20.0)).homography, 1280, 720)
+        assert tilt_deg(pose, CARD) == pytest.approx(tilt, abs=1.5)
+
+
+def test_the_field_comes_back_from_slopes_alone_and_from_ground_alone():
+    points = np.array([[20, 30], [120, 40], [250, 60], [40, 170], [140, 150], [230, 180], [80, 90], [180, 100.0]])
+    true = np.array([0.2, -0.1, 0.03, 0.02, -0.03])
+    u, v = (points / [140, 100] - 1).T
+    level = np.column_stack([u, v, u * u, u * v, v * v]) @ true
+    slopes = np.column_stack([(true[0] + 2 * true[2] * u + true[3] * v) / 140,
+                              (true[1] + true[3] * u + 2 * true[4] * v) / 100])
+    none = np.empty((0, 2))
+    by_slope = fit_field((280, 200), points, slopes, np.full((8, 2), 1e-6), none, none[:, 0], none[:, 0])
+    by_ground = fit_field((280, 200), none, none, none, points, level - 3.0, np.full(8, 1e-4))
+    np.testing.assert_allclose(by_slope.weights, true, atol=1e-3)
+    np.testing.assert_allclose(by_ground.weights, true, atol=1e-3)
+
+
+def test_moments_of_a_square_and_a_hexagon_are_the_known_ones():
+    # Second moment of a square of side a: a^2 / 12; of a regular hexagon of side s: 5 s^2 / 24 (any table of areas).
+    area, centre, shape = polygon_moments(np.array([[1, 1], [4, 1], [4, 4], [1, 4.0]]))
+    assert area == pytest.approx(9) and centre == pytest.approx([2.5, 2.5])
+    np.testing.assert_allclose(shape, np.eye(2) * 9 / 12, atol=1e-12)
+    angles = np.arange(6) * np.pi / 3
+    _, _, shape = polygon_moments(np.column_stack([np.cos(angles), np.sin(angles)]) * 2)
+    np.testing.assert_allclose(shape, np.eye(2) * 5 * 4 / 24, atol=1e-12)
+
+
+def test_ground_spots_keep_clear_of_everything_printed():
+    spots, half = ground_spots(CARD)
+    assert len(spots) >= 12 and half > 1
+    for patch in CARD.patches:
+        polygon = np.array(patch.polygon, np.float32)
+        for spot in spots:
+            assert cv2.pointPolygonTest(polygon, (float(spot[0]), float(spot[1])), True) < -half
+
+
+def test_constellation_refuses_nothing_and_knows_every_patch():
+    stars = constellation(CARD)
+    assert len(stars.area) == len(CARD.patches) and np.isfinite(stars.colour).all()
+
+
+def test_a_pose_with_distortion_scales_with_its_picture():
+    pose = Pose(np.array([[2.0, 0.1, 100], [0, 2, 50], [1e-4, 0, 1]]), -0.03, (480, 270), 550.0)
+    points = np.array([[0, 0], [280, 200], [140, 30.0]])
+    np.testing.assert_allclose(pose.scaled(2.0).to_pixels(points), 2 * pose.to_pixels(points), rtol=1e-12)
+
+
+def test_drawn_conditions_keep_to_the_stated_limits():
+    rng = np.random.default_rng(11)
+    for kind in KINDS:
+        c = conditions(rng, CARD, kind)
+        assert 0 <= c.tilt_deg <= 45 and 0.08 <= c.size <= 0.9 and abs(c.exposure_stops) <= 3
+
+
+def test_painted_card_has_the_reflectances_it_should():
+    picture = paint(CARD, 2.0)
+    assert picture[110, 70] == pytest.approx([0.9, 0.9, 0.9], abs=0.002)      # the white bar
+    assert picture[334, 460] == pytest.approx([0.02, 0.02, 0.02], abs=0.002)  # the black one

@@ -1,0 +1,187 @@
+"""A take surveyed: chosen and refused frames, the merge, the advice, follow, and takes that can't be surveyed."""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from huewright.errors import InputError
+from huewright.finding.advice import thirds
+from huewright.finding.layout import own_card
+from huewright.frames import Frame, parse_sequence, write_frame
+from huewright.models.card import save_card
+from huewright.models.survey import load_survey, save_survey
+from huewright.report.contact import contact_sheet
+from huewright.steps.survey import survey_take
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from testset.backgrounds import background
+from testset.scene import FOOTAGE, Conditions, Plane, compose
+
+CARD = own_card()
+BASE = Conditions(width=960, height=540, size=0.5, roll_deg=4, gloss=0.0, shot_noise=2e-4)
+REFLECTING = (3, 4)
+WITHOUT = (0, 9)
+
+
+def frame_of(c: Conditions, number: int) -> tuple[np.ndarray, object]:
+    rng = np.random.default_rng([5, number])
+    behind, _ = background(np.random.default_rng(21), c.width, c.height)
+    return compose(CARD, behind, c, rng)
+
+
+def held(number: int) -> Conditions:
+    """Frame ``number`` of an invented take: the card drifts, and twice the lamp lies in it."""
+    c = replace(BASE, centre=(0.48 + 0.004 * number, 0.5), roll_deg=4 + 0.3 * number)
+    if number in WITHOUT:
+        return replace(c, centre=(3.0, 0.5))
+    if number in REFLECTING:
+        c = replace(c, gloss=1.0, roughness=0.12)
+        return replace(c, lamp=tuple(float(v) for v in Plane(CARD, c).mirror_lamp((150.0, 120.0), 2500.0)))
+    return c
+
+
+def write(path: Path, rgb: np.ndarray) -> None:
+    write_frame(path, Frame(np.round(np.clip(rgb, 0, 1) * 65535).astype(np.uint16), bits=10))
+
+
+@pytest.fixture(scope="module")
+def card_file(tmp_path_factory):
+    path = tmp_path_factory.mktemp("card") / "card.toml"
+    save_card(CARD, path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def take(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("take")
+    truths = {}
+    for number in range(10):
+        rgb, truths[number] = frame_of(held(number), number)
+        write(folder / f"t.{number:04d}.dpx", rgb)
+    return folder, truths
+
+
+@pytest.fixture(scope="module")
+def survey(take, card_file):
+    return survey_take(parse_sequence(take[0]), CARD, card_file, FOOTAGE["display"])
+
+
+def test_frames_with_reflections_are_refused_and_empty_ones_are_empty(survey):
+    verdicts = {grade.frame: grade.verdict for grade in survey.grades}
+    assert all(verdicts[number] == "no card" for number in WITHOUT)
+    assert all(verdicts[number] == "refused" for number in REFLECTING)
+    assert survey.usable and len(survey.chosen) >= 3
+    assert not set(survey.chosen) & set(REFLECTING + WITHOUT)
+
+
+def test_a_refusal_says_why_in_words(survey):
+    for grade in survey.grades:
+        if grade.frame in REFLECTING:
+            assert any("reflection" in reason for reason in grade.reasons)
+
+
+def test_the_merge_is_nearer_to_the_truth_than_its_frames_and_says_how_certain_it_is(survey, take):
+    truth = np.mean([take[1][number].patches for number in survey.chosen], axis=0)
+    means = np.array([patch.mean for patch in survey.reading.patches])
+    assert np.abs(means - truth).max() < 0.005
+    assert survey.merge_gain > 1.3
+    assert survey.reading.frame is None
+
+
+def test_corners_are_those_of_the_generator(survey, take):
+    for grade in survey.grades:
+        if grade.verdict in ("chosen", "usable"):
+            assert np.abs(np.array(grade.corners) - take[1][grade.frame].corners).max() < 0.6
+
+
+def test_the_advice_names_the_chosen_frames(survey):
+    assert survey.advice.startswith("Usable: frame")
+    assert "certain" in survey.advice
+
+
+def test_a_survey_file_comes_back_as_it_was(survey, tmp_path):
+    save_survey(survey, tmp_path / "s.json")
+    assert load_survey(tmp_path / "s.json") == survey
+
+
+def test_the_contact_sheet_is_drawn_and_never_over_another(survey, take, tmp_path):
+    sheet = tmp_path / "sheet.png"
+    contact_sheet(survey, parse_sequence(take[0]), CARD, sheet)
+    assert sheet.read_bytes().startswith(b"\x89PNG")
+    with pytest.raises(InputError, match="exists"):
+        contact_sheet(survey, parse_sequence(take[0]), CARD, sheet)
+
+
+def one_frame(tmp_path, card_file, c, footage="display"):
+    write(tmp_path / "u.0001.dpx", frame_of(c, 1)[0])
+    return survey_take(parse_sequence(tmp_path / "u.0001.dpx"), CARD, card_file, FOOTAGE[footage])
+
+
+@pytest.mark.parametrize(("change", "reason", "cure"), [
+    ({"exposure_stops": 1.6}, "clipped", "close down"),
+    ({"motion_px": (26.0, 8.0), "size": 0.4}, "blurred", "focus on the card"),
+    ({"size": 0.085}, "too small", "move closer"),
+    ({"centre": (3.0, 0.5)}, "no card", "full view"),
+])
+def test_an_unusable_take_says_what_to_do(tmp_path, card_file, change, reason, cure):
+    result = one_frame(tmp_path, card_file, replace(BASE, **change))
+    assert not result.usable and result.reading is None
+    assert result.advice.startswith("Not usable:") and reason in result.advice and cure in result.advice
+
+
+def test_a_lamp_in_the_card_is_answered_by_tilting_it(tmp_path, card_file):
+    result = one_frame(tmp_path, card_file, held(REFLECTING[0]))
+    assert not result.usable and "tilt the card away from the lamp" in result.advice
+
+
+def test_stops_are_said_in_thirds():
+    said = [thirds(stops) for stops in (0.1, 0.6, 1.0, 1.1, 2.0)]
+    assert said == ["1/3 stop", "2/3 stop", "1 stop", "1 1/3 stops", "2 stops"]
+
+
+def test_corners_by_hand_are_used_in_every_frame(tmp_path, card_file):
+    rgb, truth = frame_of(BASE, 1)
+    for number in (1, 2):
+        write(tmp_path / f"h.{number:04d}.dpx", rgb)
+    given = truth.corners + 0.7
+    result = survey_take(parse_sequence(tmp_path), CARD, card_file, FOOTAGE["display"], corners=given)
+    for grade in result.grades:
+        np.testing.assert_allclose(grade.corners, given)
+
+
+def test_a_take_is_followed_while_it_is_written(tmp_path, card_file):
+    rgb, _ = frame_of(BASE, 1)
+    write(tmp_path / "f.0001.dpx", rgb)
+    sequence = parse_sequence(tmp_path)
+
+    def camera() -> None:
+        for number in (2, 3):
+            time.sleep(0.3)
+            write(tmp_path / f"f.{number:04d}.dpx", rgb)
+
+    writer = threading.Thread(target=camera)
+    writer.start()
+    result = survey_take(sequence, CARD, card_file, FOOTAGE["display"], follow=True, quiet_s=6.0)
+    writer.join()
+    assert [grade.frame for grade in result.grades] == [1, 2, 3]
+
+
+def test_frames_of_two_sizes_are_one_clear_sentence(tmp_path, card_file):
+    write(tmp_path / "x.0001.dpx", np.zeros((90, 160, 3), np.float32))
+    write(tmp_path / "x.0002.dpx", np.zeros((72, 128, 3), np.float32))
+    with pytest.raises(InputError, match="128 x 72 pixels, the frames before it 160 x 90"):
+        survey_take(parse_sequence(tmp_path), CARD, card_file, FOOTAGE["display"])
+
+
+def test_a_take_with_a_hole_is_one_clear_sentence(tmp_path, card_file):
+    for number in (1, 3):
+        write(tmp_path / f"x.{number:04d}.dpx", np.zeros((90, 160, 3), np.float32))
+    with pytest.raises(InputError, match="frame 2 is missing"):
+        survey_take(parse_sequence(tmp_path), CARD, card_file, FOOTAGE["display"])
