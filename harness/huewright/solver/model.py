@@ -29,6 +29,7 @@ STEEPEST = math.log(4.0)     # tone slopes and gains stay within 1/4 .. 4
 TONE_STEP = 0.05         # helper anchors this far outside the outermost bars hold the end slopes
 GROUP_STEP = 0.02        # bars closer in level than this share a tone anchor
 BALANCE_LIMIT_STOPS = 8.0
+KEPT = 32
 
 
 def sigma_points(mean: np.ndarray, covariance: np.ndarray) -> np.ndarray:
@@ -106,6 +107,7 @@ class Model:
         self.points = apply_chain(chain.decode, evaluation_points(samples))
         self.asked = np.array([[np.nan if value is None else value for value in
                                 (sample.target.luma, sample.target.cb, sample.target.cr)] for sample in samples])
+        self._kept: dict[bytes, np.ndarray] = {}
         self._levels = np.array(layout.levels)
         self._hues = np.array(layout.hues_deg)
         self._steps = np.diff(np.append(self._hues, self._hues[0] + 360.0)) if len(self._hues) else np.empty(0)
@@ -193,8 +195,21 @@ class Model:
 
     def predict(self, natural: np.ndarray) -> np.ndarray:
         """Expected (Y', Cb, Cr) (n, 3) of the patches' corrected pixels."""
-        rgb = apply_chain(self.operations(natural), self.points).mean(axis=1)
-        return to_ycbcr(rgb, self.luma)
+        rgb = self._arriving(natural)
+        sectors = self.sectors(natural)
+        if sectors is not None:
+            rgb = apply_chain((sectors,), rgb)
+        return to_ycbcr(rgb.mean(axis=1), self.luma)
+
+    def _arriving(self, natural: np.ndarray) -> np.ndarray:
+        """What arrives at the sectors. The last few are kept: most steps of a Jacobian change only the hues."""
+        key = natural[:self._tone.stop].tobytes()
+        if key not in self._kept:
+            if len(self._kept) >= KEPT:
+                self._kept.pop(next(iter(self._kept)))
+            operations = self.chain.after_decode(self.balance(natural), tone=self.tone(natural))
+            self._kept[key] = apply_chain(operations, self.points)
+        return self._kept[key]
 
     def uncertainty(self, natural: np.ndarray) -> list[np.ndarray]:
         """For each patch the covariance, from the reading's noise, of what is asked of it: (Y', Cb, Cr) (3, 3), or

@@ -30,8 +30,7 @@ def solve_levels(problem: Problem, *, tone: bool = True, start: np.ndarray | Non
         levels = ()
     model = Model(problem.chain, problem.evidence.bars, Layout(levels, fixed), problem.settings)
     first = np.array(start[:model.size]) if start is not None else _first_guess(model)
-    coarse = [np.eye(len(white)) / 0.005 for white in model.whitening(model.identity)]
-    natural, used = minimise(model, coarse, first, tolerance=1e-6)
+    natural, used = minimise(model, _coarse(model), first, tolerance=1e-6)
     whitening = model.whitening(natural)
     natural, more = minimise(model, whitening, natural)
     if max(abs(natural[1]), abs(natural[2])) > MOST_BALANCE_STOPS:
@@ -39,6 +38,11 @@ def solve_levels(problem: Problem, *, tone: bool = True, start: np.ndarray | Non
                             "the channels: this light is all but one colour, so hues cannot be told apart; shoot the "
                             "card under a light with a full spectrum")
     return model, describe(model, whitening, natural, used + more)
+
+
+def _coarse(model: Model) -> list[np.ndarray]:
+    """Weights for a first pass: 0.5 % of the signal for everything."""
+    return [np.eye(2 if sample.target.luma is None else 3) / 0.005 for sample in model.samples]
 
 
 def _first_guess(model: Model) -> np.ndarray:
@@ -72,14 +76,16 @@ def solve_sectors(problem: Problem, start: np.ndarray | None = None) -> Solution
     joint = Model(problem.chain, problem.evidence.bars + chips, layout, problem.settings)
     first = np.concatenate([fit.natural, sectors.rotations_deg, np.log(sectors.gains)])
     whitening = joint.whitening(first)
+    used = 0
     if start is not None and len(start) == joint.size:
-        first = np.array(start, dtype=np.float64)
-    natural, used = minimise(joint, whitening, first)
+        # From far away the true weights make for a long walk: a first pass with weak ones comes near.
+        first, used = minimise(joint, _coarse(joint), np.array(start, dtype=np.float64), tolerance=1e-6)
+    natural, more = minimise(joint, whitening, first)
+    used += more
     natural = rounded(natural, 7)
     final = describe(joint, whitening, natural, fit.evaluations + used)
-    touched = final.at_bounds
-    if _hue_map_is_flat(joint.sectors(natural), problem.settings.least_slope):
-        touched += ("hue_order",)
+    # A share of the circle at its bound is a hue map at its least slope: the order of hues is what holds it.
+    touched = tuple(dict.fromkeys("hue_order" if name.startswith("rotation") else name for name in final.at_bounds))
     return Solution("sectors", joint.balance(natural), tone=_plain_tone(joint.tone(natural)),
                     sectors=_plain_sectors(joint.sectors(natural)), model=joint,
                     fit=dataclasses.replace(final, at_bounds=touched))
@@ -90,15 +96,6 @@ def arriving_ycbcr(chain: Chain, balance: Balance, tone: ToneCurve | None, sampl
     operations = (*chain.decode, *chain.after_decode(balance, tone=tone))
     return to_ycbcr(apply_chain(operations, [sample.mean for sample in samples]),
                     (chain.display.kr, chain.display.kb))
-
-
-def _hue_map_is_flat(sectors: HueSectors | None, least_slope: float) -> bool:
-    if sectors is None:
-        return False
-    turned = np.array(sectors.hues_deg) + sectors.rotations_deg
-    slopes = np.diff(np.append(turned, turned[0] + 360)) / np.diff(np.append(sectors.hues_deg,
-                                                                             sectors.hues_deg[0] + 360))
-    return bool(slopes.min() < 1.02 * least_slope)
 
 
 def _plain_tone(tone: ToneCurve | None) -> ToneCurve | None:

@@ -85,7 +85,7 @@ def _patch_reading(name: str, mean: np.ndarray, noise: np.ndarray, error: np.nda
 def _hue_errors(card: Card, rng: np.random.Generator, spread: Spread, display: str) -> HueSectors:
     known = display_named(display)
     targets = targets_for(card, display=display)
-    hues = np.sort([targets[patch.name].hue_deg for patch in card.of_role("chip")])
+    hues = np.unique([targets[patch.name].hue_deg for patch in card.of_role("chip")])
     turns = rng.uniform(-spread.hue_deg, spread.hue_deg, len(hues))
     gains = rng.uniform(1 - spread.saturation, 1 + spread.saturation, len(hues))
     return HueSectors(tuple(hues.tolist()), tuple(turns.tolist()), tuple(gains.tolist()), known.kr, known.kb)

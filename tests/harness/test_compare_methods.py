@@ -1,0 +1,127 @@
+"""The methods beside each other: each is exact where the truth is of its kind, and what is said of it is measured."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import huewright_demo
+import numpy as np
+import pytest
+from huewright.colorimetry.display import DISPLAYS
+from huewright.colorimetry.inverse import inverse_operations
+from huewright.colorimetry.targets import reference_rgb
+from huewright.models.card import Card, load_card
+from huewright.models.correction import correction_from_dict, correction_to_dict
+from huewright.models.reading import PatchReading, Reading
+from huewright.reference import apply_chain
+from huewright.solver.compare import compare, recommend
+from huewright.solver.linear import before_tone, fit_map, white_preserving_matrix
+from huewright.solver.settings import METHODS, SolveSettings
+from huewright.solver.simulate import FOOTAGE
+from huewright.solver.solve import solve
+from huewright_kernels.executor import compile_chain, run_colours
+from huewright_kernels.ops import ToneCurve
+
+# Rows add up to 1: a camera that keeps greys grey and mixes its channels.
+MIX = np.array([[0.85, 0.2, -0.05], [0.1, 0.8, 0.1], [-0.02, 0.17, 0.85]])
+
+
+@pytest.fixture(scope="module")
+def card() -> Card:
+    return load_card(Path(huewright_demo.__file__).parent / "card.toml")
+
+
+def seen_by(card: Card, camera) -> Reading:  # type: ignore[no-untyped-def]
+    """A noiseless reading of the card's display light as ``camera`` takes it, half a stop under."""
+    reference = reference_rgb(card)
+    light = apply_chain(DISPLAYS["bt709"].decode, list(reference.values()))
+    codes = apply_chain(inverse_operations(FOOTAGE.decode), camera(light) * 2**-0.5)
+    return Reading(tuple(PatchReading(name, tuple(code), ((1e-8, 0, 0), (0, 1e-8, 0), (0, 0, 1e-8)), (1e-6,) * 3, 5000)
+                         for name, code in zip(reference, codes.tolist(), strict=True)))
+
+
+def test_a_matrix_camera_is_undone_by_the_matrix(card: Card) -> None:
+    reading = seen_by(card, lambda light: light @ MIX.T)
+    rows = {row["method"]: row for row in compare(reading, card, FOOTAGE, SolveSettings(mode="colorimetric"))}
+    assert list(rows) == list(METHODS)
+    assert rows["matrix"]["check_delta_e_worst"] < 0.05
+    assert rows["matrix"]["left_out_delta_e"] < 0.05
+    assert rows["polynomial-2"]["check_delta_e_worst"] < 0.3        # its terms hold the matrix; the table costs this
+    assert rows["balance"]["check_delta_e_mean"] > 1.0
+    assert rows["sectors"]["worst_hue_error_deg"] < 0.001
+    assert sum(row["recommended"] for row in rows.values()) == 1
+    assert rows["balance"]["worst_local_gain"] == 1.0
+    assert rows["matrix"]["folded_fraction"] == 0.0
+
+
+def test_the_method_is_what_renders(card: Card) -> None:
+    """`--method`: the correction of each method goes through its file and the kernels like any other."""
+    reading = seen_by(card, lambda light: light @ MIX.T)
+    codes = np.array([patch.mean for patch in reading.patches])
+    for method in METHODS:
+        correction = solve(reading, card, FOOTAGE, SolveSettings(method=method))
+        assert correction.method == method
+        again = correction_from_dict(correction_to_dict(correction))
+        exact = apply_chain(again.operations, codes)
+        assert np.abs(run_colours(compile_chain(again.operations), codes) - exact).max() < 2e-5
+        told = {row.name: row.after[0] for row in correction.patches if row.role != "chip"}
+        luma = dict(zip((patch.name for patch in reading.patches), exact @ [0.2126, 0.7152, 0.0722], strict=True))
+        assert all(abs(luma[name] - value) < 1e-6 for name, value in told.items())
+
+
+def test_the_table_is_as_far_off_as_it_says(card: Card) -> None:
+    """Exact polynomial against the rendered operations over the display's cube, at other points than it looked at."""
+    reading = seen_by(card, lambda light: light @ MIX.T)
+    correction = solve(reading, card, FOOTAGE, SolveSettings(method="polynomial-2"))
+    told = correction.diagnostics
+    assert any("rendered from a" in line for line in correction.warnings)
+    from huewright.solver.linear import linear_pairs, solve_linear
+    from huewright.solver.problem import set_up
+
+    problem = set_up(reading, card, FOOTAGE, SolveSettings(method="polynomial-2"))
+    solution = solve_linear(problem, "polynomial-2")
+    exact = fit_map("polynomial-2", *linear_pairs(problem, solution.balance, solution.tone,
+                                                  problem.evidence.bars + problem.evidence.chips))
+    light = apply_chain(DISPLAYS["bt709"].decode, np.random.default_rng(9).random((20000, 3)))
+    encode = DISPLAYS["bt709"].encode
+    off = np.abs(apply_chain((*solution.colour, *encode), light) - apply_chain(encode, exact(light)))
+    assert off.mean() == pytest.approx(told["table_error_mean"], rel=0.1)
+    assert off.max() < 2 * told["table_error_worst"]
+
+
+def test_white_stays_white_in_the_matrix() -> None:
+    rng = np.random.default_rng(3)
+    camera, wanted = rng.random((12, 3)), rng.random((12, 3))
+    matrix = white_preserving_matrix(camera, wanted)
+    assert matrix.sum(axis=1) == pytest.approx(np.ones(3), abs=1e-8)
+    # No other matrix with rows that add up to 1 is closer (checked along random directions within that family).
+    error = ((camera @ matrix.T - wanted) ** 2).sum()
+    for _ in range(50):
+        step = rng.normal(size=(3, 3)) * 1e-3
+        step -= step.mean(axis=1, keepdims=True)
+        assert ((camera @ (matrix + step).T - wanted) ** 2).sum() > error
+
+
+def test_the_tone_curve_is_undone() -> None:
+    tone = ToneCurve((0.0, 0.1, 0.4, 1.0), (0.02, 0.09, 0.41, 0.95))
+    signal = np.linspace(-0.3, 1.4, 40).reshape(-1, 1) * np.ones(3)
+    assert apply_chain((tone,), before_tone(tone, signal)) == pytest.approx(signal, abs=1e-9)
+
+
+def row(method: str, checks: float | None, left_out: float = 1.0, gain: float = 1.5, folded: float = 0.0) -> dict:
+    return {"method": method, "check_delta_e_mean": checks, "left_out_delta_e": left_out, "worst_local_gain": gain,
+            "folded_fraction": folded}
+
+
+@pytest.mark.parametrize(("rows", "chosen", "words"), [
+    ([row("sectors", 1.0), row("balance", 2.0), row("matrix", 0.9)], "sectors", "every chip lands"),
+    ([row("sectors", 2.0), row("balance", 2.5), row("matrix", 0.9)], "matrix", "least of all methods; sectors put"),
+    ([row("sectors", 1.0), row("polynomial-3", 0.1, gain=300.0)], "sectors", "every chip lands"),
+    ([row("sectors", 1.0), row("polynomial-2", 0.1, folded=0.01)], "sectors", "every chip lands"),
+    ([row("sectors", None, 3.0), row("matrix", None, 1.0)], "matrix", "left out of the fit"),
+    ([row("polynomial-3", 0.1, gain=300.0)], "balance", "can't do harm"),
+])
+def test_the_recommendation_and_its_reason(rows: list, chosen: str, words: str) -> None:
+    method, reason = recommend(rows)
+    assert method == chosen
+    assert words in reason

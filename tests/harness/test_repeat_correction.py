@@ -1,0 +1,102 @@
+"""A correction file is enough to solve again, byte for byte; and it tells where it was touched."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import huewright_demo
+import numpy as np
+import pytest
+from huewright.errors import InputError
+from huewright.files import sha256
+from huewright.models.card import load_card
+from huewright.models.correction import load_correction, save_correction
+from huewright.models.survey import FrameGrade, Survey
+from huewright.solver.settings import SolveSettings
+from huewright.solver.simulate import FOOTAGE, simulated_take
+from huewright.steps.repeat import repeat
+from huewright.steps.solve import compare_survey, solve_survey
+
+CARD = Path(huewright_demo.__file__).parent / "card.toml"
+
+
+def survey_with_card_at(path: Path, seed: int = 3) -> Survey:
+    reading = simulated_take(load_card(path), np.random.default_rng(seed)).reading
+    return Survey("take.####.exr", str(path), sha256(path), FOOTAGE, 64, 48, (FrameGrade(1001, "chosen"),), reading,
+                  True, "good")
+
+
+@pytest.mark.parametrize("method", ["sectors", "matrix"])
+def test_repeated_byte_for_byte(tmp_path: Path, method: str) -> None:
+    card_file = tmp_path / "card.toml"
+    card_file.write_bytes(CARD.read_bytes())
+    path = tmp_path / "correction.json"
+    settings = SolveSettings(fraction=0.45, method=method)
+    save_correction(solve_survey(survey_with_card_at(card_file), load_card(card_file), settings), path)
+    result = repeat(path)
+    assert result.same
+    assert "byte for byte" in result.sentence
+    recorded = load_correction(path).provenance
+    assert recorded["settings"]["fraction"] == 0.45
+    assert recorded["frames"] == [1001]
+    assert recorded["versions"]["huewright"]
+    # The file carries its inputs: it repeats where the card is gone, and tells where the card has changed.
+    card_file.write_text(card_file.read_text().replace("honeycomb", "comb"))
+    result = repeat(path)
+    assert result.same
+    assert "has changed since" in result.changed_inputs[0]
+    card_file.unlink()
+    assert repeat(path).changed_inputs == ()
+
+
+def test_a_touched_file_does_not_pass(tmp_path: Path) -> None:
+    path = tmp_path / "correction.json"
+    save_correction(solve_survey(survey_with_card_at(CARD), load_card(CARD)), path)
+    record = json.loads(path.read_text())
+
+    def touched(change) -> Path:  # type: ignore[no-untyped-def]
+        from huewright.files import write_json
+
+        again = json.loads(json.dumps(record))
+        change(again)
+        write_json(tmp_path / "touched.json", again, overwrite=True)
+        return tmp_path / "touched.json"
+
+    def gain(again: dict) -> None:
+        again["parameters"]["exposure_stops"]["value"] += 1e-6
+
+    result = repeat(touched(gain))
+    assert not result.same
+    assert "NOT the same" in result.sentence
+    assert any("exposure_stops" in line or "value" in line for line in result.differences)
+
+    def input_value(again: dict) -> None:
+        again["provenance"]["inputs"]["reading"]["patches"][0]["mean"][0] += 1e-4
+
+    result = repeat(touched(input_value))
+    assert not result.same
+    assert "does not match its recorded hash" in result.sentence
+
+    def version(again: dict) -> None:
+        again["provenance"]["versions"]["numpy"] = "0.0"
+
+    result = repeat(touched(version))
+    assert "numpy was 0.0" in result.sentence
+
+    with pytest.raises(InputError, match="cannot be repeated"):
+        repeat(touched(lambda again: again["provenance"].pop("inputs")))
+
+
+def test_files_that_are_no_corrections(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no such correction file"):
+        repeat(tmp_path / "missing.json")
+    (tmp_path / "other.json").write_text("{}")
+    with pytest.raises(InputError, match="not a correction file"):
+        repeat(tmp_path / "other.json")
+
+
+def test_methods_are_compared_on_the_surveys_reading() -> None:
+    rows = compare_survey(survey_with_card_at(CARD), load_card(CARD))
+    assert [row["method"] for row in rows][:2] == ["sectors", "balance"]
+    assert rows[0]["worst_hue_error_deg"] < 0.01

@@ -1,0 +1,136 @@
+"""Where the card cannot support an answer the solve says so in a sentence, and why."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import huewright_demo
+import numpy as np
+import pytest
+from huewright.colorimetry.inverse import inverse_operations
+from huewright.errors import InputError, NoAnswerError
+from huewright.models.card import Card, load_card
+from huewright.models.footage import Footage
+from huewright.models.reading import PatchReading, Reading
+from huewright.models.survey import Survey
+from huewright.reference import apply_chain
+from huewright.solver.compare import compare
+from huewright.solver.settings import SolveSettings, settings_from_dict
+from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
+from huewright.solver.solve import solve
+from huewright.steps.solve import solve_survey
+from huewright_kernels.ops import Lut3D
+
+
+@pytest.fixture(scope="module")
+def card() -> Card:
+    return load_card(Path(huewright_demo.__file__).parent / "card.toml")
+
+
+@pytest.fixture(scope="module")
+def reading(card: Card) -> Reading:
+    return simulated_take(card, np.random.default_rng(1), Spread(noise_db=60)).reading
+
+
+def changed(reading: Reading, names: tuple[str, ...], **values: object) -> Reading:
+    return dataclasses.replace(reading, patches=tuple(
+        dataclasses.replace(patch, **values) if patch.name in names else patch  # type: ignore[arg-type]
+        for patch in reading.patches))
+
+
+def remade(reading: Reading, make) -> Reading:  # type: ignore[no-untyped-def]
+    def one(patch: PatchReading) -> PatchReading:
+        return dataclasses.replace(patch, mean=tuple(make(patch.name, np.array(patch.mean)).tolist()))
+
+    return dataclasses.replace(reading, patches=tuple(map(one, reading.patches)))
+
+
+CHIPS = ("red", "yellow", "green", "cyan", "blue", "magenta")
+
+
+def test_a_clipped_bar(card: Card, reading: Reading) -> None:
+    with pytest.raises(NoAnswerError, match="'white' is clipped in blue .34 %"):
+        solve(changed(reading, ("white",), clipped=(0.0, 0.1, 0.34)), card, FOOTAGE)
+    # Also where the survey has set it aside for that very reason.
+    with pytest.raises(NoAnswerError, match="'white' is clipped"):
+        solve(changed(reading, ("white",), clipped=(0.5, 0.1, 0.3), excluded=True, reasons=("clipped",)), card, FOOTAGE)
+
+
+def test_a_bar_lost_to_a_reflection_is_left_out_instead(card: Card, reading: Reading) -> None:
+    hit = changed(reading, ("white",), clipped=(0.5, 0.5, 0.5), glare=1.0, excluded=True, reasons=("a reflection",))
+    correction = solve(hit, card, FOOTAGE)
+    assert any("bar 'white' was not used (a reflection)" in line for line in correction.warnings)
+
+
+def test_too_few_bars(card: Card, reading: Reading) -> None:
+    hidden = changed(reading, ("white", "black"), excluded=True, reasons=("a reflection",))
+    with pytest.raises(NoAnswerError, match=r"too few grey bars.*white \(a reflection\), black"):
+        solve(hidden, card, FOOTAGE)
+
+
+def test_no_chips(card: Card, reading: Reading) -> None:
+    bare = changed(reading, CHIPS, excluded=True)
+    with pytest.raises(NoAnswerError, match="no chip of the card could be read"):
+        solve(bare, card, FOOTAGE)
+    assert solve(bare, card, FOOTAGE, SolveSettings(method="balance")).method == "balance"
+
+
+def test_chips_not_in_the_reading_at_all(card: Card, reading: Reading) -> None:
+    bars = Reading(tuple(patch for patch in reading.patches if patch.name not in CHIPS))
+    with pytest.raises(NoAnswerError, match="no chip"):
+        solve(bars, card, FOOTAGE)
+
+
+def test_a_clipped_chip_is_not_used(card: Card, reading: Reading) -> None:
+    correction = solve(changed(reading, ("blue",), clipped=(0.0, 0.0, 0.2)), card, FOOTAGE)
+    assert not next(row for row in correction.patches if row.name == "blue").used
+    assert any("chip 'blue' was not used (clipped)" in line for line in correction.warnings)
+
+
+def test_a_picture_without_colour(card: Card, reading: Reading) -> None:
+    grey = remade(reading, lambda name, mean: np.full(3, mean.mean()) if name in CHIPS else mean)
+    with pytest.raises(NoAnswerError, match="almost no colour"):
+        solve(grey, card, FOOTAGE)
+
+
+def test_light_that_leaves_only_one_axis_of_colour(card: Card, reading: Reading) -> None:
+    def sodium(name: str, mean: np.ndarray) -> np.ndarray:
+        # Only blue against yellow remains: red and green as one.
+        return np.array([mean[:2].mean(), mean[:2].mean(), mean[2]]) if name in CHIPS else mean
+
+    with pytest.raises(NoAnswerError, match="onto one line"):
+        solve(remade(reading, sodium), card, FOOTAGE)
+
+
+def test_light_with_next_to_no_blue(card: Card, reading: Reading) -> None:
+    def tungsten(name: str, mean: np.ndarray) -> np.ndarray:
+        light = apply_chain(FOOTAGE.decode, mean) * [1.0, 1.0, 2.0**-5]
+        return apply_chain(inverse_operations(FOOTAGE.decode), light)
+
+    with pytest.raises(NoAnswerError, match="stops of balance"):
+        solve(remade(reading, tungsten), card, FOOTAGE)
+
+
+def test_no_usable_frame(card: Card) -> None:
+    survey = Survey("take", "card.toml", "0" * 64, FOOTAGE, 8, 8, (), None, False, "every frame carries a reflection")
+    with pytest.raises(NoAnswerError, match="every frame carries a reflection"):
+        solve_survey(survey, card)
+
+
+def test_unknown_settings() -> None:
+    with pytest.raises(InputError, match="sectors, balance, matrix"):
+        SolveSettings(method="magic")
+    with pytest.raises(InputError, match="'warmth'"):
+        settings_from_dict({"warmth": 1})
+    assert settings_from_dict(SolveSettings(fraction=0.4).to_dict()) == SolveSettings(fraction=0.4)
+
+
+def test_linear_methods_cannot_aim_through_a_look(card: Card, reading: Reading) -> None:
+    look = Footage(encoding="ACEScct", decode=FOOTAGE.decode, look=(Lut3D(),))
+    with pytest.raises(InputError, match="cannot aim through a look"):
+        solve(reading, card, look, SolveSettings(method="matrix"))
+    rows = {row["method"]: row for row in compare(reading, card, look)}
+    assert rows["matrix"]["worst_hue_error_deg"] is None
+    assert "look" in rows["matrix"]["note"]
+    assert rows["sectors"]["worst_hue_error_deg"] is not None
