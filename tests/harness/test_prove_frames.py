@@ -1,0 +1,221 @@
+"""The proof on small painted frames: it measures what is in the files, and says what a person must hear."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import huewright_demo
+import numpy as np
+import pytest
+from huewright.colorimetry.display import to_ycbcr
+from huewright.errors import InputError
+from huewright.files import sha256
+from huewright.frames import Frame, parse_sequence, write_frame
+from huewright.frames.sequence import FrameSequence
+from huewright.models.card import Card, load_card
+from huewright.models.correction import Correction
+from huewright.models.proof import Proof
+from huewright.models.survey import FrameGrade, Survey
+from huewright.reference import apply_chain
+from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
+from huewright.steps.prove import prove
+from huewright.steps.render import render_take
+from huewright.steps.solve import solve_survey
+
+CARD = Path(huewright_demo.__file__).parent / "card.toml"
+WIDTH, HEIGHT = 420, 300
+CORNERS = ((40.0, 30.0), (380.0, 44.0), (372.0, 270.0), (34.0, 262.0))
+NUMBERS = (7, 8, 9)
+
+
+@dataclass(frozen=True)
+class Job:
+    folder: Path
+    card: Card
+    survey: Survey
+    correction: Correction
+    take: FrameSequence
+    rendered: FrameSequence
+    codes: dict[str, np.ndarray]
+
+
+def painted(card: Card, codes: dict[str, np.ndarray], noise: float, seed: int) -> np.ndarray:
+    """A frame of code values: the card's marks in grey, its patches in ``codes``, at CORNERS; its ground repeats."""
+    to_px = cv2.getPerspectiveTransform(np.array(card.corners, np.float32), np.array(CORNERS, np.float32))
+    picture = np.full((HEIGHT, WIDTH, 3), 0.35)
+    areas = [(mark.polygon, np.full(3, 0.2)) for mark in card.marks]
+    areas += [(patch.polygon, codes[patch.name]) for patch in card.patches]
+    for polygon, colour in areas:
+        at = cv2.perspectiveTransform(np.array([polygon], np.float64), to_px.astype(np.float64))[0]
+        mask = np.zeros((HEIGHT, WIDTH), np.uint8)
+        cv2.fillConvexPoly(mask, np.round(at - 0.5).astype(np.int32), 1)
+        picture[mask > 0] = colour
+    return (picture + np.random.default_rng(seed).normal(0, noise, picture.shape)).astype(np.float32)
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Job]:
+    folder = tmp_path_factory.mktemp("prove")
+    card = load_card(CARD)
+    take = simulated_take(card, np.random.default_rng(4), Spread(noise_db=60, exposure_stops=1), noisy=False)
+    codes = dict(zip(take.names, take.codes, strict=True))
+    for number in NUMBERS:
+        write_frame(folder / "take" / f"card.{number:04d}.exr", Frame(painted(card, codes, 0.0005, number)))
+    grades = (FrameGrade(6, "no card", ("no card found",)), *(FrameGrade(n, "chosen", corners=CORNERS) for n in (7, 8)),
+              FrameGrade(9, "refused", ("a reflection",), corners=CORNERS))
+    survey = Survey(str(folder / "take"), str(CARD), sha256(CARD), FOOTAGE, WIDTH, HEIGHT, grades, take.reading, True,
+                    "good")
+    correction = solve_survey(survey, card)
+    sequence = parse_sequence(str(folder / "take" / "card.####.exr"))
+    render_take(correction, sequence, str(folder / "out" / "card.####.exr"))
+    yield Job(folder, card, survey, correction, sequence, parse_sequence(str(folder / "out" / "card.####.exr")), codes)
+
+
+def proven(job: Job, out: Path, **changes: object) -> Proof:
+    given = {"correction": job.correction, "survey": job.survey, "card": job.card, "before": job.take,
+             "after": job.rendered, "out_dir": out, **changes}
+    return prove(given.pop("correction"), given.pop("survey"), given.pop("card"), **given)  # type: ignore[arg-type]
+
+
+@pytest.fixture
+def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pictures and page have their own tests: leave the drawing out where figures are meant."""
+    monkeypatch.setattr("huewright.report.scopes.scope_pictures", lambda *a, **k: {})
+    monkeypatch.setattr("huewright.report.page.write_page", lambda *a, **k: 0)
+
+
+def test_the_whole_proof_is_written(job: Job, tmp_path: Path) -> None:
+    proof = proven(job, tmp_path / "proof")
+    assert proof.passed
+    assert proof.verdict.startswith("Chips and bars are on their targets")
+    record = json.loads((tmp_path / "proof" / "proof.json").read_text())
+    assert record["verdict"] == proof.verdict
+    page = (tmp_path / "proof" / "proof.html").read_text()
+    assert "Chips and bars are on their targets" in page
+    assert all((tmp_path / "proof" / name).is_file() for name in proof.pictures.values())
+    assert proof.frames["chosen"] == [7, 8]
+    assert proof.frames["refused"] == [{"frame": 6, "reasons": ["no card found"]},
+                                       {"frame": 9, "reasons": ["a reflection"]}]
+    assert [row["method"] for row in proof.methods] == ["sectors", "balance", "matrix", "polynomial-2", "polynomial-3"]
+    assert "inputs" not in proof.provenance
+    assert proof.provenance["frames_sha256"]["after 7"] == sha256(job.rendered.path(7))
+    with pytest.raises(InputError, match="exists already"):
+        proven(job, tmp_path / "proof")
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_figures_are_those_of_the_files(job: Job, tmp_path: Path) -> None:
+    """Against the painted colours through the chain in float64."""
+    proof = proven(job, tmp_path)
+    for row in proof.patches:
+        for side, operations in (("before", job.correction.neutral_operations), ("after", job.correction.operations)):
+            expected = to_ycbcr(apply_chain(operations, job.codes[row.name]), (0.2126, 0.0722))
+            assert np.abs(np.array(getattr(row, side)) - expected).max() < 6e-4      # noise of 0.0005 over a patch
+    assert proof.summary["worst_hue_error_after_deg"] < 0.2
+    assert proof.summary["worst_level_error_after_ire"] < 0.1
+    assert proof.summary["mean_check_delta_e_after"] < proof.summary["mean_check_delta_e_before"] / 3
+    assert proof.summary["frames_measured"] == 2
+    assert proof.summary["noise_lifted_db"] == pytest.approx(job.correction.diagnostics["noise_gain_db"], abs=3.0)
+    assert "decide" in proof.cautions[-1]
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_integer_files_in_legal_range_are_read_as_declared(job: Job, tmp_path: Path) -> None:
+    out = str(tmp_path / "legal" / "card.####.dpx")
+    render_take(job.correction, job.take, out, range_="legal", bits=10)
+    proof = proven(job, tmp_path / "proof", after=parse_sequence(out), after_range="legal", after_bits=10)
+    assert proof.passed
+    # Taken for full range, the same files are not what the correction makes.
+    with pytest.raises(InputError, match="are not"):
+        proven(job, tmp_path / "wrong", after=parse_sequence(out))
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_misses_are_not_glossed_over(job: Job, tmp_path: Path) -> None:
+    """The same frames against targets that lie elsewhere."""
+    moved = dataclasses.replace(job.correction, patches=tuple(
+        dataclasses.replace(row, target=(row.target[0], row.target[1] * 1.05, row.target[2])) if row.role == "chip"
+        else row for row in job.correction.patches))
+    proof = proven(job, tmp_path, correction=moved)
+    assert not proof.passed
+    assert proof.verdict.startswith("NOT within the limits")
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_what_leaves_the_range_is_counted(job: Job, tmp_path: Path) -> None:
+    """A frame with a strip far over white: 10 % of its pixels, plus what the card itself has."""
+    plain = proven(job, tmp_path / "plain").summary["pixels_over_range_percent"]
+    folder = tmp_path / "bright"
+    for number in (7, 8):
+        picture = painted(job.card, job.codes, 0.0005, number)
+        picture[:HEIGHT // 10] = 0.85
+        write_frame(folder / f"card.{number:04d}.exr", Frame(picture))
+    take = parse_sequence(str(folder / "card.####.exr"))
+    out = str(tmp_path / "out" / "card.####.dpx")
+    render_take(job.correction, take, out, bits=10)
+    proof = proven(job, tmp_path / "proof", before=take, after=parse_sequence(out))
+    assert proof.summary["pixels_over_range_percent"] - plain == pytest.approx(10.0, abs=0.2)
+    assert proof.summary["pixels_at_end_stops_percent"] >= 10.0
+    assert any("goes above the range" in line for line in proof.cautions)
+    assert any("at an end of the code range" in line for line in proof.cautions)
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_a_patch_excluded_in_one_frame_is_measured_on_the_other(job: Job, tmp_path: Path) -> None:
+    """Frame 8 carries a bright spot over the red chip and the survey excluded it there."""
+    folder = tmp_path / "spot"
+    for number in (7, 8):
+        picture = painted(job.card, job.codes, 0.0005, number)
+        if number == 8:
+            to_px = cv2.getPerspectiveTransform(np.array(job.card.corners, np.float32), np.array(CORNERS, np.float32))
+            middle = np.array(job.card.patch("red").polygon).mean(axis=0)[None, None]
+            x, y = cv2.perspectiveTransform(middle, to_px.astype(np.float64))[0, 0]
+            picture[int(y) - 6:int(y) + 6, int(x) - 6:int(x) + 6] += 0.15
+        write_frame(folder / f"card.{number:04d}.exr", Frame(picture))
+    take = parse_sequence(str(folder / "card.####.exr"))
+    render_take(job.correction, take, str(tmp_path / "out" / "card.####.exr"))
+    rendered = parse_sequence(str(tmp_path / "out" / "card.####.exr"))
+    grades = tuple(dataclasses.replace(grade, excluded_patches=("red",)) if grade.frame == 8 else grade
+                   for grade in job.survey.grades)
+    red = [next(row for row in proven(job, tmp_path / name, before=take, after=rendered, survey=survey).patches
+                if row.name == "red").radius_ratio_after
+           for name, survey in (("with", dataclasses.replace(job.survey, grades=grades)), ("without", job.survey))]
+    assert red[0] == pytest.approx(1.0, abs=0.005)
+    assert abs((red[1] or 0) - 1) > 0.02
+
+
+@pytest.mark.usefixtures("undrawn")
+@pytest.mark.parametrize("what", ["other correction", "no common frame", "other size"])
+def test_frames_that_do_not_belong(job: Job, tmp_path: Path, what: str) -> None:
+    if what == "other correction":
+        with pytest.raises(InputError, match="are not .* with this correction"):
+            proven(job, tmp_path, after=job.take)
+    elif what == "no common frame":
+        with pytest.raises(InputError, match=r"none of the frames that the survey chose \(7, 8\)"):
+            proven(job, tmp_path, after=job.rendered.only((9,)))
+    else:
+        for number in NUMBERS:
+            write_frame(tmp_path / "small" / f"card.{number:04d}.exr", Frame(np.zeros((20, 30, 3), np.float32)))
+        with pytest.raises(InputError, match="30 x 20 pixels, but the survey's frames have 420 x 300"):
+            proven(job, tmp_path / "proof", before=parse_sequence(str(tmp_path / "small" / "card.####.exr")))
+    assert not (tmp_path / "proof.json").exists()
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_a_chip_that_was_not_used_is_in_the_verdict(job: Job, tmp_path: Path) -> None:
+    reading = job.survey.reading
+    assert reading is not None
+    less = dataclasses.replace(reading, patches=tuple(
+        dataclasses.replace(patch, excluded=patch.name == "cyan", reasons=("a thumb",)) for patch in reading.patches))
+    survey = dataclasses.replace(job.survey, reading=less)
+    correction = solve_survey(survey, job.card)
+    render_take(correction, job.take, str(tmp_path / "out" / "card.####.exr"))
+    proof = proven(job, tmp_path / "proof", survey=survey, correction=correction,
+                   after=parse_sequence(str(tmp_path / "out" / "card.####.exr")))
+    assert "1 more could not be used" in proof.verdict
+    assert any("'cyan' was not used (a thumb)" in line for line in proof.cautions)
