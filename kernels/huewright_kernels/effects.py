@@ -15,7 +15,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from huewright_kernels.ops import HueSectors, LogDecode, Lut1D, Lut3D, Matrix, Operation, ToneCurve, Transfer
+from huewright_kernels.ops import HueSectors, LogDecode, Lut3D, Matrix, Operation, ToneCurve, Transfer
 from huewright_kernels.ops.lut import INTERPOLATIONS
 
 VERSION = (1, 0)
@@ -409,5 +409,5 @@ def _range(p: Parameter) -> str:
     return "" if p.type == "String" else f"{p.minimum:g} to {p.maximum:g}"
 
 
-__all__ = ["EFFECTS", "Effect", "Lut1D", "Parameter", "bar_hue_deg", "documentation", "effect", "isolation_polygons",
+__all__ = ["EFFECTS", "Effect", "Parameter", "bar_hue_deg", "documentation", "effect", "isolation_polygons",
            "native_tables"]
