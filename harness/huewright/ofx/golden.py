@@ -43,7 +43,7 @@ SMOOTH, LUT, HUES, CHAIN = 2e-6, 1e-6, 1e-5, 2e-5
 _ACESCCT = {"base": 2.0, "log_side_slope": 1 / 17.52, "log_side_offset": 9.72 / 17.52, "lin_side_break": 0.0078125}
 _CURVE = {"base": 10.0, "log_side_slope": 0.3, "log_side_offset": 0.4, "lin_side_slope": 5.0, "lin_side_offset": 0.05,
           "lin_side_break": 0.01}
-_SECTORS = {"hues_deg": (12.0, 66.5, 103.0, 175.0, 230.0, 283.0, 355.0),
+_SECTORS: dict[str, Any] = {"hues_deg": (12.0, 66.5, 103.0, 175.0, 230.0, 283.0, 355.0),
             "rotations_deg": (2.0, -4.5, 8.0, -12.0, 0.0, 6.0, -3.0),
             "gains": (1.1, 0.8, 1.35, 1.0, 0.5, 1.75, 0.9)}
 

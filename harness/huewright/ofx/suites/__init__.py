@@ -1,0 +1,32 @@
+"""The functions of the suites that the headless host offers, in the standard's names (OpenFX 1.4, suite chapters)."""
+
+from __future__ import annotations
+
+import ctypes
+from typing import TYPE_CHECKING
+
+from huewright.ofx import abi, standard
+from huewright.ofx.suites.common import Functions
+from huewright.ofx.suites.effects import effect_suite
+from huewright.ofx.suites.parameters import parameter_suite
+from huewright.ofx.suites.properties import property_suite
+from huewright.ofx.suites.services import formatted, memory_suite, message_suite, thread_suite, time_line_suite
+
+if TYPE_CHECKING:
+    from huewright.ofx.host import Host
+
+
+def tables(host: Host) -> list[tuple[str, int, type[ctypes.Structure], Functions]]:
+    """(name, version, structure, functions) of every suite. Version 1 of the message suite is a prefix of 2."""
+    message = message_suite(host)
+    return [(standard.SUITE_PROPERTY, 1, abi.PropertySuite, property_suite(host)),
+            (standard.SUITE_EFFECT, 1, abi.ImageEffectSuite, effect_suite(host)),
+            (standard.SUITE_PARAMETER, 1, abi.ParameterSuite, parameter_suite(host)),
+            (standard.SUITE_MEMORY, 1, abi.MemorySuite, memory_suite(host)),
+            (standard.SUITE_THREAD, 1, abi.MultiThreadSuite, thread_suite(host)),
+            (standard.SUITE_MESSAGE, 1, abi.MessageSuite, message),
+            (standard.SUITE_MESSAGE, 2, abi.MessageSuite, message),
+            (standard.SUITE_TIMELINE, 1, abi.TimeLineSuite, time_line_suite(host))]
+
+
+__all__ = ["formatted", "tables"]
