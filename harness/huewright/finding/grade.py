@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from huewright.finding.expect import expected_colour
 from huewright.finding.find import Found
 from huewright.finding.pose import Pose
 from huewright.finding.read import RawReading
@@ -24,6 +25,9 @@ MOST_TILT_DEG = 50.0
 MOST_LIGHT_STOPS = 1.5
 MOST_ERROR = 0.004         # standard error of a bar's mean, code values
 MOST_EXCLUDED = 0.34       # of the patches
+# Light added evenly over the whole card, as a share of a perfect white. Lenses flare by up to about 2 % (common
+# practice, no source); a display picture's own curve may lift its blacks by more.
+MOST_EVEN_VEIL, MOST_EVEN_VEIL_DISPLAY = 0.03, 0.08
 
 
 @dataclass(frozen=True)
@@ -64,6 +68,27 @@ def glare_scores(raw: RawReading) -> np.ndarray:
 def score_of(shift: np.ndarray) -> np.ndarray:
     """The glare score of a shift in code values: 1 - 2^-(shift / GLARE_SHIFT)^2."""
     return 1.0 - np.exp2(-((shift / GLARE_SHIFT) ** 2))
+
+
+def even_veil(raw: RawReading, card: Card) -> float:
+    """Light added all over the card, as a share of a perfect white's: what lifts the dark bars against the bright one.
+
+    From each pair of the brightest bar and a darker one, whose reflectances are known, in linear light; the least of
+    them, for what is local to one bar is told by other means. 0 where there are no two bars to tell.
+    """
+    bars = [(float(np.mean(expected_colour(patch) ** 2)), float(raw.linear[k].mean())) for k, patch in
+            enumerate(card.patches) if patch.role == "bar" and raw.seen[k] > 0.9
+            and np.nan_to_num(raw.statistics.clipped[k], nan=1.0).max() < CLIPPED_BAR]
+    bars = sorted(bar for bar in bars if np.isfinite(bar[0]))
+    if len(bars) < 2 or bars[-1][0] < 0.5 or bars[-1][1] <= 0:
+        return 0.0
+    white, seen_white = bars[-1]
+    shares = []
+    for reflectance, seen in bars[:-1]:
+        ratio = max(seen, 0.0) / seen_white
+        if reflectance < 0.5 * white and ratio < 1:
+            shares.append((ratio * white - reflectance) / (1 - ratio))
+    return max(0.0, min(shares, default=0.0))
 
 
 def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Pose | None = None,
@@ -131,6 +156,11 @@ def _frame_reasons(card: Card, patches: list[PatchReading], kinds_of: list[str],
     if chips and lost > len(chips) / 2 and not reasons:
         kind = next(k for patch, k in zip(card.patches, kinds_of, strict=True) if patch.role == "chip" and k)
         reasons.append((f"{wording[kind]} {lost} of {len(chips)} chips", kind))
+    veil = even_veil(raw, card)
+    limit = MOST_EVEN_VEIL_DISPLAY if raw.display else MOST_EVEN_VEIL
+    if veil > limit and not any(kind == "glare" for _, kind in reasons):
+        reasons.append((f"reflection on the whole card, {100 * veil:.0f} % of white (or flare, or an encoding other "
+                        "than declared)", "glare"))
     if smallest < LEAST_PATCH_PX:
         reasons.append((f"too small: its smallest patch is {smallest:.0f} px wide", "small"))
     elif found.edge_width_px > BLUR_OF_PATCH * smallest and "blurred" not in kinds_of:

@@ -30,7 +30,8 @@ class LinearLight:
 
     def __init__(self, footage: Footage) -> None:
         operations: tuple[Operation, ...] = footage.to_linear()
-        if footage.encoding == "display":
+        self.display = footage.encoding == "display"
+        if self.display:
             # Above the coding's peak the OETF's formula simply goes on.
             operations = (*operations, Transfer(curve="bt709", direction="decode"))
         self._operations = operations

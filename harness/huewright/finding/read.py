@@ -34,6 +34,7 @@ class RawReading:
     seen         (p,) fraction of the inner polygon inside the picture
     sides        (p,) side of a square of the patch's area, px
     pixels_per_sample  correlation between pixels: how many pixels count for one
+    linear       (p, 3) linear light of ``code``; ``display`` whether only a display picture's curve told it
     """
 
     code: np.ndarray
@@ -53,6 +54,7 @@ class RawReading:
     sides: np.ndarray
     pixels_per_sample: float
     linear: np.ndarray
+    display: bool
 
 
 def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, *, clip_low: float = 0.0,
@@ -114,7 +116,7 @@ def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, 
     tail = np.nan_to_num(statistics.mean[:p] - statistics.robust[:p]).max(axis=1)
     return RawReading(corrected, code, error, noise, statistics, field,
                       float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error, tail,
-                      error.mean(axis=1), seen, sides, per_sample, even)
+                      error.mean(axis=1), seen, sides, per_sample, even, light.display)
 
 
 def _relative_slopes(linear: np.ndarray, slopes: np.ndarray, errors: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
