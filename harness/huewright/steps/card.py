@@ -268,7 +268,7 @@ def _xyz(sample: Sample, data: Measurements) -> np.ndarray:
     if whitepoint is None:
         raise InputError(f"the measurements' illuminant {illuminant!r} isn't one that CIE tables here have; "
                          "export XYZ or spectra instead")
-    return np.asarray(colour.models.Lab_to_XYZ(sample.lab, illuminant=whitepoint))
+    return np.asarray(colour.models.Lab_to_XYZ(np.array(sample.lab), illuminant=whitepoint))
 
 
 def _lab(sample: Sample, data: Measurements) -> np.ndarray:
