@@ -249,6 +249,8 @@ def test_interrupt_leaves_whole_frames_only(tmp_path: Path) -> None:
         from huewright.frames import picture
         from huewright.frames.sequence import parse_sequence
         from huewright.steps import render
+        # A shell that starts jobs in the background leaves SIGINT ignored; a terminal does not.
+        signal.signal(signal.SIGINT, signal.default_int_handler)
         slow = render.write_frame
         def write(*args, **kwargs):
             time.sleep(0.05)
