@@ -17,7 +17,7 @@ LEAST_PATCHES = 0.55
 LEAST_COLOUR = 0.80
 LEAST_COLOUR_SURE = 0.50      # a reflection greys some patches; then the edges must speak clearly
 SURE = 1.5
-LEAST_UNIFORM = 0.55
+LEAST_UNIFORM = 0.75
 LEAST_SUPPORT = 0.25
 LEAST_SUM = 2.15
 
