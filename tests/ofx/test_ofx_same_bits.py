@@ -307,6 +307,7 @@ def test_numbers_are_read_alike_where_the_comma_is_decimal(binary: Path, tmp_pat
     path = tmp_path / "correction.json"
     write_json(path, correction((OPERATIONS["matrix"],)))
     try:
+        before = locale.setlocale(locale.LC_ALL)
         locale.setlocale(locale.LC_ALL, "de_DE.UTF-8")
     except locale.Error:
         pytest.skip("no source to make a locale with a decimal comma from")
@@ -314,7 +315,7 @@ def test_numbers_are_read_alike_where_the_comma_is_decimal(binary: Path, tmp_pat
         assert locale.localeconv()["decimal_point"] == ","
         made = through(binary, "Correction", {"correctionFile": path}, PIXELS)
     finally:
-        locale.setlocale(locale.LC_ALL, "C")
+        locale.setlocale(locale.LC_ALL, before)
     assert made.tobytes() == directly((OPERATIONS["matrix"],), PIXELS).tobytes()
 
 
