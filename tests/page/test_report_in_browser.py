@@ -159,7 +159,7 @@ def test_the_table_sorts_by_any_column_with_gaps_last(open_page):
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [360, 1200])
 def test_axe_core_finds_nothing(open_page, scheme, width):
-    """axe-core (Deque Systems, MPL-2.0) as axe-playwright-python ships it; its rules for WCAG 2.2 A and AA."""
+    """axe-core (MPL-2.0) as axe-playwright-python ships it; its rules for WCAG 2.2 A and AA."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="the test extra is not installed")
     page = open_page(width, 900, color_scheme=scheme)
     results = axe.Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa",
