@@ -311,8 +311,9 @@ def _c(value: Any) -> str:
 
 
 def native_tables() -> str:
-    """C definitions of the effects, to be included after ``tables.h`` of the plug-in's sources."""
-    lines = ["/* Generated from huewright_kernels.effects: do not edit. */"]
+    """C definitions of the effects (``tables.h``), to be included after the plug-in's ``plugin.h``."""
+    lines = ["/* Generated from huewright_kernels.effects: do not edit. */",
+             "#define TABLE static const __attribute__((unused))"]
     for kind, item in enumerate(EFFECTS):
         short = item.identifier.rpartition(".")[2]
         enum = [f"    {short}_{p.name}" for p in item.parameters]
@@ -320,8 +321,8 @@ def native_tables() -> str:
         for p in item.parameters:
             if p.options:
                 options = ", ".join(_c(option) for option in p.options)
-                lines.append(f"static const char *const options_{short}_{p.name}[] = {{{options}, NULL}};")
-        lines.append(f"static const Parameter parameters_{short}[] = {{")
+                lines.append(f"TABLE char *const options_{short}_{p.name}[] = {{{options}, NULL}};")
+        lines.append(f"TABLE Parameter parameters_{short}[] = {{")
         for p in item.parameters:
             numbers = p.default if isinstance(p.default, tuple) else (p.default,)
             default = _c(tuple(0.0 if isinstance(v, str) or v is None else float(v) for v in numbers))
@@ -332,7 +333,7 @@ def native_tables() -> str:
                 f"{_c(float(p.minimum))}, {_c(float(p.maximum))}, {_c(float(p.shown_minimum))}, "
                 f"{_c(float(p.shown_maximum))}}},")
         lines += ["};", "", f"#define KIND_{short} {kind}"]
-    lines.append("static const Effect effects_table[] = {")
+    lines.append("TABLE Effect effects_table[] = {")
     for item in EFFECTS:
         short = item.identifier.rpartition(".")[2]
         lines.append(f"    {{{_c(item.identifier)}, {_c(item.label)}, {_c(item.description)}, parameters_{short}, "
@@ -340,7 +341,7 @@ def native_tables() -> str:
     lines += ["};", f"#define EFFECT_COUNT {len(EFFECTS)}", f"#define VERSION_MAJOR {VERSION[0]}",
               f"#define VERSION_MINOR {VERSION[1]}", f"#define GROUPING {_c(GROUPING)}"]
     luma = ", ".join(_c(pair) for pair in LUMA.values())
-    lines.append(f"static const double luma_table[][2] = {{{luma}}};")
+    lines.append(f"TABLE double luma_table[][2] = {{{luma}}};")
     lines.append(_native_operations())
     return "\n".join(lines) + "\n"
 
@@ -357,13 +358,13 @@ def _native_operations() -> str:
              "TRILINEAR": lut.trilinear_block}
     lines = [f"#define CODE_{name} {_CODE_OF[form]}" for name, form in codes.items()]
     segments = ", ".join(f"{{{count}, {_CODE_OF[tone._BLOCKS[count]]}}}" for count in tone.SEGMENTS)
-    lines += [f"static const int tone_segments[][2] = {{{segments}}};",
+    lines += [f"TABLE int tone_segments[][2] = {{{segments}}};",
               f"#define TONE_FLOATS {HEADER + 5 * tone.SEGMENTS[-1]}", f"#define HEADER_FLOATS {HEADER}",
               f"#define SCRATCH_FLOATS {SCRATCH_FLOATS}", f"#define JOB_FIELDS {len(JOB_FIELDS)}",
               f"#define STREAMED_BYTES {STREAMED_BYTES}",
               f"#define HUE_SMALLEST {hue.SMALLEST_TABLE}", f"#define HUE_LARGEST {hue.LARGEST_TABLE}",
               f"#define HUE_BOUND_DEG {hue.HUE_BOUND_DEG.hex()}", f"#define GAIN_BOUND {hue.GAIN_BOUND.hex()}",
-              "static const PackedTransfer transfers[] = {"]
+              "TABLE PackedTransfer transfers[] = {"]
     for curve in CURVES:
         for direction in DIRECTIONS:
             packed = Transfer(curve, direction).pack()
@@ -371,7 +372,7 @@ def _native_operations() -> str:
             values = [0.0] * HEADER if packed is None else [float(v) for v in packed.parameters]
             lines.append(f"    {{{_c(curve)}, {_c(direction)}, {code}, {_c(tuple(values))}}},")
     names = ", ".join(_c(name) for name in DISPLAYS)
-    lines += ["};", f"static const char *const display_table[] = {{{names}}};"]
+    lines += ["};", f"TABLE char *const display_table[] = {{{names}}};"]
     return "\n".join(lines)
 
 

@@ -275,7 +275,8 @@ def sanitized(folder: Path) -> Path:
     shutil.copyfile(Path(__file__).parent / "broken" / "fuzz_files.c", folder / "fuzz_files.c")
     flags = ["-std=gnu11", "-g", "-O1", "-w", "-ffp-contract=off", "-fsanitize=address,undefined",
              "-fno-sanitize-recover=all", *building.WRAP]
-    units = ["fuzz_files.c", "program.c", "files.c", *sorted(path.name for path in folder.glob("*.o"))]
+    readers = ["fuzz_files.c", "program.c", "correction_file.c", "cube_file.c"]
+    units = [*readers, *sorted(path.name for path in folder.glob("*.o"))]
     result = subprocess.run([*building.find_compiler(), *flags, *units, "-lm", "-o", "fuzz"], cwd=folder,
                             capture_output=True, text=True, check=False)
     if result.returncode != 0 and "san" in result.stderr:

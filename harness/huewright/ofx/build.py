@@ -19,7 +19,8 @@ from huewright.ofx.session import ARCHITECTURE
 
 NAME = "huewright.ofx"
 SOURCES = Path(__file__).parent / "native"
-UNITS = ("plugin.c", "program.c", "files.c", "isolation.c")
+UNITS = ("plugin.c", "describe.c", "render.c", "settings.c", "program.c",
+         "correction_file.c", "cube_file.c", "isolation.c")
 EXPORTS = ("OfxGetNumberOfPlugins", "OfxGetPlugin")
 COMPILER_VARIABLE = "CC"
 KEPT = 2

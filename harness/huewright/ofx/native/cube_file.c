@@ -1,0 +1,106 @@
+/* .cube LUT files: keywords, then rows of three numbers, red fastest in 3D. */
+#include "plugin.h"
+
+static int bad_cube(Trouble *trouble, const char *path, int line, const char *what)
+{
+    return fail(trouble, OFX_FAILED, "%.250s, line %d: %s; give a .cube file", path, line, what);
+}
+
+static int three(const char *text, float *values)
+{
+    for (int c = 0; c < 3; c++) {
+        char *end;
+        values[c] = parse_float(text, &end);
+        if (end == text || !isfinite(values[c])) return 0;
+        text = end;
+    }
+    return 1;
+}
+
+static int starts(const char *line, const char *word)
+{
+    size_t n = strlen(word);
+    return strncmp(line, word, n) == 0 && (line[n] == ' ' || line[n] == '\t');
+}
+
+/* One line of the file, ended by a zero, without blanks around it; NULL at the end. */
+static char *next_line(char **at)
+{
+    char *line = *at, *end;
+    if (!line) return NULL;
+    end = strchr(line, '\n');
+    *at = end ? end + 1 : NULL;
+    if (!end) end = line + strlen(line);
+    while (end > line && (end[-1] == '\r' || end[-1] == ' ' || end[-1] == '\t')) end--;
+    *end = 0;
+    while (*line == ' ' || *line == '\t') line++;
+    return line;
+}
+
+static int read_cube(Program *program, const char *path, char *text, int trilinear, Trouble *trouble)
+{
+    static const double zeros[3] = {0, 0, 0}, ones[3] = {1, 1, 1};
+    float low[3] = {0, 0, 0}, high[3] = {1, 1, 1}, *rows = NULL;
+    size_t size = 0, wanted = 0, count = 0;
+    int cube = 0, number = 0, good = 1;
+    for (char *line; good && (line = next_line(&text));) {
+        number++;
+        if (!*line || *line == '#' || starts(line, "TITLE")) continue;
+        if (starts(line, "LUT_1D_SIZE") || starts(line, "LUT_3D_SIZE")) {
+            long n = strtol(line + 11, NULL, 10);
+            if (rows) good = bad_cube(trouble, path, number, "a second size");
+            cube = line[4] == '3';
+            if (n < 2 || n > (cube ? 129 : 65536)) good = good && bad_cube(trouble, path, number, "a size out of range");
+            if (!good) break;
+            size = (size_t)n, wanted = cube ? size * size * size : size;
+            if (!(rows = take(3 * wanted * sizeof *rows))) good = fail(trouble, OFX_ERR_MEMORY, "not enough memory");
+        } else if (starts(line, "DOMAIN_MIN")) {
+            if (!three(line + 10, low)) good = bad_cube(trouble, path, number, "three numbers belong here");
+        } else if (starts(line, "DOMAIN_MAX")) {
+            if (!three(line + 10, high)) good = bad_cube(trouble, path, number, "three numbers belong here");
+        } else if (starts(line, "LUT_1D_INPUT_RANGE") || starts(line, "LUT_3D_INPUT_RANGE")) {
+            char *end;
+            low[0] = low[1] = low[2] = parse_float(line + 18, &end);
+            high[0] = high[1] = high[2] = parse_float(end, &end);
+        } else if (!rows || count == wanted || !three(line, rows + 3 * count)) {
+            good = bad_cube(trouble, path, number, "this line doesn't belong here");
+        } else {
+            count++;
+        }
+    }
+    if (good && (!rows || count != wanted)) good = bad_cube(trouble, path, number, "the table is not complete");
+    for (int c = 0; good && c < 3; c++)
+        if (!(high[c] > low[c])) good = bad_cube(trouble, path, number, "the domain's end must lie above its start");
+    if (good && (memcmp(low, (float[3]){0, 0, 0}, sizeof low) != 0 || memcmp(high, (float[3]){1, 1, 1}, sizeof high) != 0)) {
+        double matrix[9] = {0}, offset[3]; /* the domain to 0..1 first */
+        for (int c = 0; c < 3; c++) {
+            matrix[4 * c] = 1.0 / ((double)high[c] - (double)low[c]);
+            offset[c] = -(double)low[c] * matrix[4 * c];
+        }
+        good = add_matrix(program, matrix, offset, trouble);
+    }
+    if (good && cube) { /* red fastest in the file, blue fastest in the packed table */
+        float *turned = take(3 * wanted * sizeof *turned);
+        if (!turned) good = fail(trouble, OFX_ERR_MEMORY, "not enough memory");
+        for (size_t b = 0; good && b < size; b++)
+            for (size_t g = 0; g < size; g++)
+                for (size_t r = 0; r < size; r++)
+                    memcpy(turned + 3 * ((r * size + g) * size + b), rows + 3 * ((b * size + g) * size + r),
+                           3 * sizeof(float));
+        good = good && add_lut_3d(program, turned, (int)size, zeros, ones, trilinear, trouble);
+        give(turned);
+    } else if (good) {
+        good = add_lut_1d(program, rows, (int)size, zeros, ones, trouble);
+    }
+    give(rows);
+    return good;
+}
+
+int add_cube_file(Program *program, const char *path, int trilinear, Trouble *trouble)
+{
+    size_t size;
+    char *text = read_whole(path, &size, trouble);
+    int good = text && read_cube(program, path, text, trilinear, trouble);
+    give(text);
+    return good;
+}

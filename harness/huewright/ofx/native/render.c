@@ -1,0 +1,198 @@
+/* The render action: pictures fetched, shared out in bands among threads, given back. */
+#define _GNU_SOURCE
+#include "instance.h"
+
+#include "tables.h" /* generated */
+
+#define PIXELS_A_BAND 131072
+
+static int fetch(OfxClip clip, double time, Picture *picture, Trouble *trouble)
+{
+    static const struct { const char *name; int encoding, bytes; } depths[] = {
+        {"OfxBitDepthFloat", 0, 4}, {"OfxBitDepthHalf", 1, 2}, {"OfxBitDepthByte", 2, 1}, {"OfxBitDepthShort", 3, 2}};
+    static const struct { const char *name; int channels; } components[] = {
+        {"OfxImageComponentRGBA", 4}, {"OfxImageComponentRGB", 3}, {"OfxImageComponentAlpha", 1}};
+    OfxProperties p;
+    OfxStatus status = effects->clipGetImage(clip, time, NULL, &picture->handle);
+    if (status != OFX_OK) {
+        picture->handle = NULL;
+        return fail(trouble, status == OFX_ERR_MEMORY ? OFX_ERR_MEMORY : OFX_FAILED, "there is no picture at this time");
+    }
+    p = picture->handle;
+    picture->encoding = -1;
+    for (size_t k = 0; k < sizeof depths / sizeof *depths; k++)
+        if (text_is(p, "OfxImageEffectPropPixelDepth", depths[k].name))
+            picture->encoding = depths[k].encoding, picture->element_bytes = depths[k].bytes;
+    for (size_t k = 0; k < sizeof components / sizeof *components; k++)
+        if (text_is(p, "OfxImageEffectPropComponents", components[k].name)) picture->channels = components[k].channels;
+    picture->premultiplied = picture->channels == 4
+                             && text_is(p, "OfxImageEffectPropPreMultiplication", "OfxImageAlphaPremultiplied");
+    if (props->propGetDouble(p, "OfxImagePropPixelAspectRatio", 0, &picture->aspect) != OFX_OK || !(picture->aspect > 0))
+        picture->aspect = 1;
+    if (props->propGetPointer(p, "OfxImagePropData", 0, (void **)&picture->data) != OFX_OK || !picture->data
+        || props->propGetInt(p, "OfxImagePropRowBytes", 0, &picture->row_bytes) != OFX_OK
+        || props->propGetIntN(p, "OfxImagePropBounds", 4, &picture->bounds.x1) != OFX_OK || picture->encoding < 0
+        || !picture->channels)
+        return fail(trouble, OFX_ERR_IMAGE_FORMAT, "the picture is of no kind that this effect declares");
+    if (props->propGetIntN(p, "OfxImagePropRegionOfDefinition", 4, &picture->rod.x1) != OFX_OK
+        || picture->rod.x2 <= picture->rod.x1 || picture->rod.y2 <= picture->rod.y1)
+        picture->rod = picture->bounds;
+    return 1;
+}
+
+static void release(Picture *picture)
+{
+    if (picture->handle) effects->clipReleaseImage(picture->handle);
+    picture->handle = NULL;
+}
+
+static OfxRectI overlap(OfxRectI a, OfxRectI b)
+{
+    OfxRectI r = {a.x1 > b.x1 ? a.x1 : b.x1, a.y1 > b.y1 ? a.y1 : b.y1, a.x2 < b.x2 ? a.x2 : b.x2,
+                  a.y2 < b.y2 ? a.y2 : b.y2};
+    if (r.x2 < r.x1) r.x2 = r.x1;
+    if (r.y2 < r.y1) r.y2 = r.y1;
+    return r;
+}
+
+/* Black and transparent where the source has no pixels. */
+static void clear(const Picture *target, OfxRectI window, OfxRectI filled)
+{
+    const ptrdiff_t pixel = (ptrdiff_t)target->channels * target->element_bytes;
+    const int none = filled.x2 <= filled.x1 || filled.y2 <= filled.y1;
+    for (int y = window.y1; y < window.y2; y++) {
+        char *row = target->data + (ptrdiff_t)(y - target->bounds.y1) * target->row_bytes
+                    - (ptrdiff_t)target->bounds.x1 * pixel;
+        if (none || y < filled.y1 || y >= filled.y2) {
+            memset(row + window.x1 * pixel, 0, (size_t)((window.x2 - window.x1) * pixel));
+        } else {
+            memset(row + window.x1 * pixel, 0, (size_t)((filled.x1 - window.x1) * pixel));
+            memset(row + filled.x2 * pixel, 0, (size_t)((window.x2 - filled.x2) * pixel));
+        }
+    }
+}
+
+/* --- rendering --- */
+typedef struct {
+    OfxEffect effect;
+    const Program *program;
+    const Isolation *isolation; /* NULL: a chain */
+    Picture source, target;
+    OfxRectI window;
+    int rows, bands;
+    atomic_int next, stop, status;
+} Work;
+
+static void copy_band(const Work *work, OfxRectI band)
+{
+    const ptrdiff_t pixel = (ptrdiff_t)work->source.channels * work->source.element_bytes;
+    for (int y = band.y1; y < band.y2; y++)
+        memcpy(work->target.data + (ptrdiff_t)(y - work->target.bounds.y1) * work->target.row_bytes
+                   + (band.x1 - work->target.bounds.x1) * pixel,
+               work->source.data + (ptrdiff_t)(y - work->source.bounds.y1) * work->source.row_bytes
+                   + (band.x1 - work->source.bounds.x1) * pixel, (size_t)((band.x2 - band.x1) * pixel));
+}
+
+static void work_on(unsigned int index, unsigned int count, void *argument)
+{
+    Work *work = argument;
+    _Alignas(64) float scratch[SCRATCH_FLOATS];
+    (void)index;
+    (void)count;
+    for (;;) {
+        const int k = atomic_fetch_add(&work->next, 1);
+        if (k >= work->bands || atomic_load(&work->stop)) return;
+        if (effects->abort(work->effect)) {
+            atomic_store(&work->stop, 1);
+            return;
+        }
+        OfxRectI band = work->window;
+        band.y1 += (work->target.row_bytes < 0 ? work->bands - 1 - k : k) * work->rows; /* as memory runs */
+        if (band.y1 + work->rows < band.y2) band.y2 = band.y1 + work->rows;
+        if (work->isolation) {
+            Trouble trouble = {0};
+            if (!isolate_band(work->isolation, work->program, &work->source, &work->target, band, scratch, &trouble)) {
+                atomic_store(&work->status, trouble.status);
+                atomic_store(&work->stop, 1);
+            }
+        } else if (work->source.channels == 1 || work->program->count == 0) {
+            copy_band(work, band);
+        } else {
+            run_band(work->program, &work->source, &work->target, band, scratch);
+        }
+    }
+}
+
+static void share_out(Work *work)
+{
+    unsigned int cpus = 1;
+    const int width = work->window.x2 - work->window.x1, height = work->window.y2 - work->window.y1;
+    if (width <= 0 || height <= 0) return;
+    work->rows = width >= PIXELS_A_BAND ? 1 : PIXELS_A_BAND / width;
+    work->bands = (height + work->rows - 1) / work->rows;
+    if (threads && !threads->multiThreadIsSpawnedThread() && threads->multiThreadNumCPUs(&cpus) != OFX_OK) cpus = 1;
+    if (cpus > 1 && work->bands < 4 * (int)cpus) { /* smaller bands, so that each thread has some */
+        work->bands = height < 4 * (int)cpus ? height : 4 * (int)cpus;
+        work->rows = (height + work->bands - 1) / work->bands;
+        work->bands = (height + work->rows - 1) / work->rows;
+    }
+    if ((int)cpus > work->bands) cpus = (unsigned int)work->bands;
+    if (threads && cpus > 1 && threads->multiThread(work_on, cpus, work) == OFX_OK) return;
+    work_on(0, 1, work);
+}
+
+static int prepare_isolation(Instance *instance, const Settings *s, const Picture *source, const double scale[2],
+                             Isolation **isolation, Trouble *trouble)
+{
+    const Value *v = s->values;
+    IsolationSettings given = {0};
+    *isolation = NULL;
+    if (instance->kind != KIND_PatchIsolation) return 1;
+    for (int k = 0; k < 4; k++) memcpy(given.corner + 2 * k, v[PatchIsolation_topLeft + k].numbers, 2 * sizeof(double));
+    given.columns = (int)v[PatchIsolation_columns].numbers[0], given.rows = (int)v[PatchIsolation_rows].numbers[0];
+    given.inset = v[PatchIsolation_inset].numbers[0], given.feather = v[PatchIsolation_feather].numbers[0];
+    memcpy(given.fill, v[PatchIsolation_fill].numbers, sizeof given.fill);
+    *isolation = take(sizeof **isolation);
+    if (!*isolation) return fail(trouble, OFX_ERR_MEMORY, "not enough memory");
+    return isolation_prepare(*isolation, &given, source, scale, trouble);
+}
+
+OfxStatus render(OfxEffect effect, OfxProperties in)
+{
+    Instance *instance = instance_of(effect);
+    Work work = {.effect = effect};
+    Settings settings;
+    Trouble trouble = {0};
+    Isolation *isolation = NULL;
+    Program *program = NULL;
+    double time = 0, scale[2] = {1, 1};
+    OfxRectI window;
+    if (!instance) return OFX_ERR_BAD_HANDLE;
+    if (props->propGetDouble(in, "OfxPropTime", 0, &time) != OFX_OK
+        || props->propGetIntN(in, "OfxImageEffectPropRenderWindow", 4, &window.x1) != OFX_OK)
+        return OFX_FAILED;
+    if (props->propGetDoubleN(in, "OfxImageEffectPropRenderScale", 2, scale) != OFX_OK) scale[0] = scale[1] = 1;
+    program = program_at(instance, time, &settings, &trouble);
+    if (program && fetch(instance->output, time, &work.target, &trouble)
+        && fetch(instance->source, time, &work.source, &trouble)) {
+        if (work.source.encoding != work.target.encoding || work.source.channels != work.target.channels) {
+            fail(&trouble, OFX_ERR_IMAGE_FORMAT, "source and output differ in depth or components");
+        } else if (prepare_isolation(instance, &settings, &work.source, scale, &isolation, &trouble)) {
+            work.program = program, work.isolation = isolation;
+            window = overlap(window, work.target.bounds);
+            work.window = overlap(window, work.source.bounds);
+            clear(&work.target, window, work.window);
+            share_out(&work);
+            if (atomic_load(&work.status)) fail(&trouble, atomic_load(&work.status), "not enough memory");
+        }
+    }
+    give(isolation);
+    release(&work.source);
+    release(&work.target);
+    program_release(program);
+    if (trouble.status == OFX_OK)
+        all_well(instance);
+    else
+        complain(instance, &trouble);
+    return trouble.status;
+}
