@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from llvmlite import ir
 from numba import njit, types
+from numba.core import cgutils
 from numba.core.typing.templates import Signature
 from numba.extending import intrinsic
 
@@ -214,6 +215,18 @@ def _from_planes(align: int, streaming: bool) -> Any:
 
 
 planes_to_rgba, planes_to_rgba_streaming = _from_planes(4, False), _from_planes(16, True)
+
+
+@intrinsic
+def prefetched(typingctx: Any, address: Any) -> tuple[Signature, Any]:
+    """Starts to bring the cache line at ``address`` near (second level); no access, so it may lie anywhere."""
+    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        kind = ir.FunctionType(ir.VoidType(), [I8.as_pointer(), I32, I32, I32])
+        function = cgutils.get_or_insert_function(builder.module, kind, "llvm.prefetch.p0")
+        read, second_level, data = (ir.Constant(I32, value) for value in (0, 2, 1))
+        builder.call(function, [builder.inttoptr(args[0], I8.as_pointer()), read, second_level, data])
+        return context.get_dummy_value()
+    return types.void(types.int64), emit
 
 
 @intrinsic

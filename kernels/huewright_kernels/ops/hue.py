@@ -53,6 +53,7 @@ class HueSectors(Operation):
     """
 
     name: ClassVar[str] = "hue-sectors"
+    looks_up: ClassVar[bool] = True
     hues_deg: tuple[float, ...] = (0.0, 60.0, 120.0, 180.0, 240.0, 300.0)
     rotations_deg: tuple[float, ...] = (0.0,) * 6
     gains: tuple[float, ...] = (1.0,) * 6

@@ -50,6 +50,7 @@ class Lut1D(Operation):
     """``table`` is float32 (n, 3), 2 <= n <= 65536; sampled at equal steps over the domain."""
 
     name: ClassVar[str] = "lut-1d"
+    looks_up: ClassVar[bool] = True
     table: np.ndarray = field(default_factory=lambda: np.repeat([[0.0], [1.0]], 3, axis=1))
     domain_min: Triple = (0.0, 0.0, 0.0)
     domain_max: Triple = (1.0, 1.0, 1.0)
@@ -75,6 +76,7 @@ class Lut3D(Operation):
     """``table`` is float32 (n, n, n, 3) indexed [r, g, b, channel], 2 <= n <= 129."""
 
     name: ClassVar[str] = "lut-3d"
+    looks_up: ClassVar[bool] = True
     table: np.ndarray = field(default_factory=lambda: np.stack(np.meshgrid(*[[0.0, 1.0]] * 3, indexing="ij"), -1))
     domain_min: Triple = (0.0, 0.0, 0.0)
     domain_max: Triple = (1.0, 1.0, 1.0)
