@@ -211,3 +211,19 @@ def test_help_needs_none_of_the_heavy_libraries() -> None:
             "heavy = {'numpy', 'numba', 'scipy', 'cv2', 'matplotlib', 'colour', 'OpenImageIO', 'PyOpenColorIO'}\n"
             "assert not heavy & set(sys.modules), heavy & set(sys.modules)")
     subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
+
+
+def test_a_legal_range_render_is_proved_as_such(command, take: Path) -> None:
+    pattern = f"{take}/a.####.png"
+    assert command("survey", pattern, "--card", CARD, "--encoding", "display")[0] == 0
+    assert command("solve", "survey.json", "--card", CARD)[0] == 0
+    code, _, err = command("render", "correction.json", pattern, "legal/a.####.png", "--out-range", "legal")
+    assert code == 0, err
+    words = ["prove", "correction.json", "survey.json", "--card", CARD, "--before", pattern, "--after",
+             "legal/a.####.png"]
+    code, _, err = command(*words, "--after-range", "legal", "--after-bits", "16", "--out", "legal-proof",
+                           "--json", "p.json")
+    assert code == 0, err
+    assert json.loads(Path("p.json").read_text())["passed"]
+    refused(command(*words, "--out", "full-proof"), 2, "legal/a.####.png")
+    assert not Path("full-proof/proof.json").exists()

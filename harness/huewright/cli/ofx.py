@@ -71,7 +71,9 @@ def register(app: typer.Typer) -> None:
         say(grid)
         if not report.clean:
             bad = sum(row.bad for row in report.results)
-            raise NoAnswerError(report.trouble or f"{bad} checks of {bundle} failed; the table says which and how")
+            warned = sum(row.result == "warned" for row in report.results)
+            raise NoAnswerError(report.trouble or f"{bundle}: {bad} checks failed, {warned} ended with a warning; the "
+                                "table says which and how")
         say(f"nothing found against the standard in {len(report.results)} checks")
 
     @group.command(epilog="Example: huewright ofx render plugins/huewright.ofx.bundle --effect HueSectors "

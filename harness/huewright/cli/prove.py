@@ -39,6 +39,9 @@ def register(app: typer.Typer) -> None:
         before: Annotated[str, typer.Option("--before", help="The card take as it was shot.", show_default=False)],
         after: Annotated[str, typer.Option("--after", help="The card take as rendered.", show_default=False)],
         out: Annotated[Path, typer.Option("--out", help="The folder to write the proof into.")] = Path("proof"),
+        after_range: Annotated[str, typer.Option("--after-range", help="Code range that the rendered files were "
+                                                 "written with: full or legal.")] = "full",
+        after_bits: Annotated[int, typer.Option("--after-bits", help="Bit depth that a legal range refers to.")] = 10,
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
@@ -57,7 +60,7 @@ def register(app: typer.Typer) -> None:
         with progress_line() as progress:
             result = prove_step(load_correction(correction), load_survey(survey), load_card(card),
                                 before=parse_sequence(before), after=parse_sequence(after), out_dir=out,
-                                overwrite=overwrite, progress=progress)
+                                after_range=after_range, after_bits=after_bits, overwrite=overwrite, progress=progress)
         if json_file is not None:
             write_json(json_file, plain(proof_to_dict(result)), overwrite=overwrite)
         say(proof_table(result))

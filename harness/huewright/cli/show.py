@@ -43,7 +43,7 @@ class _PlainLines:
         tenth = 10 * done // max(total, 1)
         if self._last.get(what) != tenth:
             self._last[what] = tenth
-            print(f"{what}: {done} of {total}", file=sys.stderr, flush=True)
+            print(f"{what}: {done} of {total}" if total > 0 else what, file=sys.stderr, flush=True)
 
 
 def table(title: str, columns: list[str], rows: list[list[str]]) -> Table:
