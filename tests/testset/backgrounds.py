@@ -6,6 +6,7 @@ swatch boards with other layouts.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 
 import cv2
@@ -13,22 +14,25 @@ import numpy as np
 import skimage.data
 
 NATURAL = ("coffee", "cat", "rocket", "retina", "immunohistochemistry", "colorwheel", "brick", "gravel", "grass",
-           "coins", "page", "text", "clock", "moon", "camera")
+           "coins", "page", "text", "clock", "moon", "camera", "hubble_deep_field", "motorcycle", "microaneurysms",
+           "cell")
 
 
 @cache
 def natural(name: str) -> np.ndarray:
     """One of :data:`NATURAL` as linear float32 (h, w, 3), decoded from sRGB (IEC 61966-2-1)."""
-    picture = np.asarray(getattr(skimage.data, name)())
+    picture = skimage.data.stereo_motorcycle()[0] if name == "motorcycle" else getattr(skimage.data, name)()
+    picture = np.asarray(picture)
     if picture.ndim == 2:
         picture = np.repeat(picture[..., None], 3, axis=2)
     encoded = picture[..., :3].astype(np.float32) / 255
     return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
 
-def background(rng: np.random.Generator, width: int, height: int) -> tuple[np.ndarray, str]:
-    """A random background (height, width, 3), linear, and what it is."""
-    kind = rng.choice(["natural", "natural", "clutter", "mixed"])
+def background(rng: np.random.Generator, width: int, height: int,
+               kind: str | None = None) -> tuple[np.ndarray, str]:
+    """A random background (height, width, 3), linear, and what it is; ``kind`` is "natural", "mixed" or "clutter"."""
+    kind = kind or str(rng.choice(["natural", "natural", "clutter", "mixed"]))
     label = str(kind)
     if kind == "clutter":
         scene = np.empty((height, width, 3), np.float32)
@@ -39,10 +43,10 @@ def background(rng: np.random.Generator, width: int, height: int) -> tuple[np.nd
         label = f"{kind} {name}"
         scene = _crop(rng, natural(name), width, height)
     if kind != "natural":
-        for _ in range(int(rng.integers(1, 5))):
+        for _ in range(int(rng.integers(1, 5)) if kind == "mixed" else int(rng.integers(2, 7))):
             draw = CLUTTER[int(rng.integers(len(CLUTTER)))]
-            label += f", {draw.__name__.lstrip('_')}"
-            _place(rng, scene, draw)
+            label += f", {draw.__name__}"
+            place(rng, scene, draw)
     sigma = rng.choice([0.0, 0.0, 1.0, 2.5, 6.0]) * width / 1920
     if sigma > 0:
         scene = cv2.GaussianBlur(scene, (0, 0), sigma)
@@ -73,18 +77,21 @@ def _colour(rng: np.random.Generator) -> np.ndarray:
     return (rng.uniform(0.02, 0.9) * rng.uniform(0.25, 1.0, 3)).astype(np.float32)
 
 
-def _place(rng: np.random.Generator, scene: np.ndarray, draw) -> None:
-    """Draws an object on its own canvas and puts it into the scene in perspective."""
+def place(rng: np.random.Generator, scene: np.ndarray, draw: Callable[[np.random.Generator], np.ndarray], *,
+          size: float | None = None, even: bool = False) -> None:
+    """Draws an object on its own canvas and puts it into the scene in perspective: ``size`` its width over the
+    scene's, ``even`` in the middle and hardly askew."""
     h, w = scene.shape[:2]
     canvas = draw(rng)
     ch, cw = canvas.shape[:2]
-    centre = np.array([rng.uniform(0.1, 0.9) * w, rng.uniform(0.1, 0.9) * h])
-    size = rng.uniform(0.15, 0.9) * w
+    edge = 0.35 if even else 0.1
+    centre = np.array([rng.uniform(edge, 1 - edge) * w, rng.uniform(edge, 1 - edge) * h])
+    size = (rng.uniform(0.15, 0.9) if size is None else size) * w
     angle = rng.normal(0, 0.4)
     axis_x = size * np.array([np.cos(angle), np.sin(angle)])
     axis_y = size * ch / cw * np.array([-np.sin(angle), np.cos(angle)])
     corners = np.array([centre + sx * axis_x / 2 + sy * axis_y / 2 for sx, sy in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
-    corners += rng.normal(0, 0.06 * size, corners.shape)
+    corners += rng.normal(0, (0.02 if even else 0.06) * size, corners.shape)
     source = np.array([[0, 0], [cw, 0], [cw, ch], [0, ch]], np.float32)
     transform = cv2.getPerspectiveTransform(source, corners.astype(np.float32))
     warped = cv2.warpPerspective(canvas, transform, (w, h), flags=cv2.INTER_AREA)
@@ -103,7 +110,7 @@ def _box(canvas: np.ndarray, x0: float, y0: float, x1: float, y1: float, colour:
     cv2.rectangle(canvas, (int(x0), int(y0)), (int(x1), int(y1)), tuple(float(c) for c in colour), -1)
 
 
-def _window(rng: np.random.Generator) -> np.ndarray:
+def window(rng: np.random.Generator) -> np.ndarray:
     canvas = _canvas(rng)
     columns, rows = int(rng.integers(2, 6)), int(rng.integers(1, 5))
     for i in range(columns):
@@ -114,7 +121,7 @@ def _window(rng: np.random.Generator) -> np.ndarray:
     return canvas
 
 
-def _shelf(rng: np.random.Generator) -> np.ndarray:
+def shelf(rng: np.random.Generator) -> np.ndarray:
     canvas = _canvas(rng)
     for j in range(3):
         x = 5.0
@@ -128,7 +135,7 @@ def _shelf(rng: np.random.Generator) -> np.ndarray:
     return canvas
 
 
-def _keyboard(rng: np.random.Generator) -> np.ndarray:
+def keyboard(rng: np.random.Generator) -> np.ndarray:
     canvas = _canvas(rng, 640, 230)
     key = _colour(rng)
     for row in range(5):
@@ -140,7 +147,7 @@ def _keyboard(rng: np.random.Generator) -> np.ndarray:
     return canvas
 
 
-def _tiles(rng: np.random.Generator) -> np.ndarray:
+def tiles(rng: np.random.Generator) -> np.ndarray:
     canvas = _canvas(rng)
     columns, rows = int(rng.integers(4, 14)), int(rng.integers(3, 10))
     palette = [_colour(rng) for _ in range(int(rng.integers(2, 8)))]
@@ -151,7 +158,7 @@ def _tiles(rng: np.random.Generator) -> np.ndarray:
     return canvas
 
 
-def _swatch_board(rng: np.random.Generator) -> np.ndarray:
+def swatch_board(rng: np.random.Generator) -> np.ndarray:
     """Another colour card: a grid of random colours with greys below, on black or white."""
     canvas = _canvas(rng)
     canvas[:] = rng.choice([0.02, 0.85])
@@ -165,7 +172,7 @@ def _swatch_board(rng: np.random.Generator) -> np.ndarray:
     return canvas
 
 
-def _poster(rng: np.random.Generator) -> np.ndarray:
+def poster(rng: np.random.Generator) -> np.ndarray:
     """Flat shapes of all kinds on a framed ground: hexagons, circles, bars, diamonds."""
     canvas = _canvas(rng)
     _box(canvas, 14, 14, 626, 406, _colour(rng))
@@ -181,4 +188,33 @@ def _poster(rng: np.random.Generator) -> np.ndarray:
     return canvas
 
 
-CLUTTER = (_window, _shelf, _keyboard, _tiles, _swatch_board, _poster)
+def checkerboard(rng: np.random.Generator) -> np.ndarray:
+    """Two colours in turn, as a target for lens calibration or a tablecloth has them."""
+    canvas = _canvas(rng)
+    columns, rows = int(rng.integers(4, 14)), int(rng.integers(3, 10))
+    other = _colour(rng) if rng.random() < 0.5 else np.array([0.02, 0.02, 0.02], np.float32)
+    for i in range(columns):
+        for j in range(rows):
+            if (i + j) % 2:
+                _box(canvas, i * 640 / columns, j * 420 / rows, (i + 1) * 640 / columns, (j + 1) * 420 / rows, other)
+    return canvas
+
+
+def colour_bars(rng: np.random.Generator) -> np.ndarray:
+    """Upright bars in the order of falling luma, some with a row of other bars and greys under them."""
+    canvas = _canvas(rng)
+    order = [(1, 1, 1), (1, 1, 0), (0, 1, 1), (0, 1, 0), (1, 0, 1), (1, 0, 0), (0, 0, 1), (0, 0, 0)]
+    level = float(rng.choice([0.5, 0.9]))
+    low = 420 if rng.random() < 0.4 else 290
+    count = int(rng.choice([7, 8]))
+    for k, on in enumerate(order[:count]):
+        _box(canvas, k * 640 / count, 0, (k + 1) * 640 / count, low, level * np.array(on, np.float64) + 0.01)
+    if low < 420:
+        for k in range(count):
+            _box(canvas, k * 640 / count, low, (k + 1) * 640 / count, 330,
+                 level * np.array(order[count - 1 - k], np.float64) + 0.01)
+            _box(canvas, k * 640 / count, 330, (k + 1) * 640 / count, 420, np.full(3, 0.9 * (k / (count - 1)) ** 2.2))
+    return canvas
+
+
+CLUTTER = (window, shelf, keyboard, tiles, swatch_board, poster, checkerboard, colour_bars)

@@ -10,7 +10,10 @@ from huewright.models.card import Card
 from testset.scene import Conditions, Plane
 
 KINDS = ("plain", "rolled", "tilted", "small", "large", "cut", "fingers", "hidden patch", "log", "under", "over",
-         "cast", "motion", "noise", "anamorphic", "reflection", "everything")
+         "cast", "motion", "noise", "anamorphic", "reflection", "everything", "two cards", "other card", "clutter")
+# What a hand-held card is smeared by in one frame, up to a tenth of its width: at 25 frames a second and half the
+# frame's time exposed, a card that crosses five times its own width in a second. The finder's own limit is less.
+MOST_MOTION = 0.10
 
 
 def conditions(rng: np.random.Generator, card: Card, kind: str, *, width: int = 1920, height: int = 1080) -> Conditions:
@@ -41,6 +44,11 @@ def conditions(rng: np.random.Generator, card: Card, kind: str, *, width: int = 
             c = replace(c, size=float(rng.uniform(0.6, 0.9)), centre=(0.5, 0.5))
         if every:
             c = replace(c, size=float(np.exp(rng.uniform(np.log(0.08), np.log(0.7)))))
+        if kind in ("two cards", "other card"):
+            c = replace(c, size=float(rng.uniform(0.15, 0.42)), centre=(float(rng.uniform(0.22, 0.3)),
+                                                                        float(rng.uniform(0.4, 0.6))))
+            if rng.random() < 0.5:
+                c = replace(c, centre=(1 - c.centre[0], c.centre[1]))
         if kind == "cut":
             c = replace(c, centre=(float(rng.choice([0.08, 0.92])) + float(rng.uniform(-0.08, 0.08)),
                                    float(rng.uniform(0.2, 0.8))))
@@ -58,8 +66,7 @@ def conditions(rng: np.random.Generator, card: Card, kind: str, *, width: int = 
         if kind == "anamorphic":
             c = replace(c, pixel_aspect=float(rng.choice([1.3333, 2.0])))
         if kind == "motion" or (every and rng.random() < 0.3):
-            # Up to 3 % of the card's width: a third of the smallest patch, more than the gaps between patches.
-            length = rng.uniform(0.005, 0.03) * c.size * c.width
+            length = rng.uniform(0.005, MOST_MOTION) * c.size * c.width
             angle = rng.uniform(0, 2 * np.pi)
             c = replace(c, motion_px=(float(length * np.cos(angle)), float(length * np.sin(angle))))
         c = replace(c, lamp=_lamp(rng, Plane(card, c).rotation))
@@ -76,6 +83,12 @@ def conditions(rng: np.random.Generator, card: Card, kind: str, *, width: int = 
             continue
         return c
     raise RuntimeError(f"no conditions of kind {kind!r} keep the card in the frame")
+
+
+def beside(rng: np.random.Generator, c: Conditions) -> Conditions:
+    """Where a second card is held in the frame of ``c``: in the other half."""
+    return replace(c, size=float(rng.uniform(0.15, 0.42)), centre=(1 - c.centre[0], float(rng.uniform(0.4, 0.6))),
+                   tilt_deg=float(rng.uniform(0, 20)), roll_deg=float(rng.normal(0, 10)), fingers=())
 
 
 def _inside(card: Card, c: Conditions) -> float:

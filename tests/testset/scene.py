@@ -59,8 +59,8 @@ class Conditions:
 class Truth:
     """``corners`` in px; ``patches`` (p, 3) noise-free code values in even light; ``glare`` (p,) the shift in
     code values that the lamp's reflection makes in each patch's mean (largest channel); ``visible`` (p,) the
-    fraction of each patch not hidden and in the frame; ``visible_card`` the same for the whole card, less what a
-    reflection outshines."""
+    fraction of each patch not hidden and in the frame; ``visible_card`` the same for the whole card; ``outshone``
+    the fraction of the card, visible all the same, where the lamp's reflection is brighter than a perfect white."""
 
     corners: np.ndarray
     homography: np.ndarray
@@ -69,6 +69,7 @@ class Truth:
     glare_range: np.ndarray
     visible: np.ndarray
     visible_card: float
+    outshone: float
     light_stops: float
     conditions: Conditions
     labels: dict[str, str] = field(default_factory=dict)
@@ -212,6 +213,11 @@ def compose(card: Card, background: np.ndarray | None, c: Conditions, rng: np.ra
     return encode_frame(linear, c), _truth(card, plane, c, alpha, hidden, exposure)
 
 
+def insert(scene: np.ndarray, card: Card, c: Conditions) -> None:
+    """Paints another card into a linear ``scene`` (height, width, 3), before the lens and the sensor of the frame."""
+    _insert(card, Plane(card, c), scene, (paint(card, 1120 / card.size[0]), 1120 / card.size[0]))
+
+
 def empty(background: np.ndarray, c: Conditions, rng: np.random.Generator) -> np.ndarray:
     """A frame without a card, through the same lens, sensor and coding."""
     exposure = np.array(c.gains, np.float32) * np.float32(2.0**c.exposure_stops)
@@ -333,12 +339,11 @@ def _truth(card: Card, plane: Plane, c: Conditions, alpha: np.ndarray, hidden: n
     peak = np.abs(encode(lit + np.array(spans)[:, None] * exposure, c.coding) - encode(lit, c.coding)).max(1)
     u, v = np.meshgrid(np.linspace(1, card.size[0] - 1, 40), np.linspace(1, card.size[1] - 1, 40))
     everywhere = np.column_stack([u.ravel(), v.ravel()])
-    # Where the lamp's reflection outshines a perfect white, nothing of the card is left to see.
-    washed = plane.light(everywhere)[1] > 1.0
-    seen = (_seen(plane.to_pixels(everywhere), hidden, c) & ~washed).mean()
+    outshone = (plane.light(everywhere)[1] > 1.0).mean()
+    seen = _seen(plane.to_pixels(everywhere), hidden, c).mean()
     corners = plane.to_pixels(np.array(card.corners))
     return Truth(corners, plane.homography, encode(even, c.coding), shift, peak, np.array(visible), float(seen),
-                 float(np.log2(field_.max() / field_.min())), c)
+                 float(outshone), float(np.log2(field_.max() / field_.min())), c)
 
 
 def _inner_points(polygon: tuple[tuple[float, float], ...], scale: float) -> np.ndarray:
