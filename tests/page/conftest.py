@@ -42,7 +42,7 @@ def pictures(take: Take, tmp_path_factory: pytest.TempPathFactory) -> tuple[dict
     from huewright.report.scopes import scope_pictures
 
     folder = tmp_path_factory.mktemp("pictures")
-    return scope_pictures(take.before, take.after, luma=LUMA, patches=take.proof.patches, polygons=take.outlines,
+    return scope_pictures(take.before, take.after, patches=take.proof.patches, polygons=take.outlines,
                           out_dir=folder), folder
 
 
@@ -137,10 +137,15 @@ def _proof(card: Card, before: np.ndarray, after: np.ndarray, outlines: dict[str
         verdict=f"Every chip lies within {hue:.2f} degrees and {radius:.1%} of its target, every bar within "
                 f"{level:.2f} IRE, and the check patches went from {mean['before']:.1f} to {mean['after']:.1f} "
                 "CIEDE2000 on average.",
-        passed=passed, patches=tuple(rows),
+        passed=passed, patches=tuple(rows), title="An invented take", basis="Measured on 1 painted frame.",
+        subject={"take": "invented/a.####.exr, frames 1001 to 1044", "card": card.name},
+        limits={"hue_deg": 0.5, "radius": 0.01, "level_ire": 0.5},
+        work={"parameters": {"exposure_stops": [0.31, 0.002], "rotation_at_107.3_deg": [-4.45, 0.02]},
+              "left_out": {"red": [5.2, 0.97], "blue": [-7.6, 1.09]}, "diagnostics": {"condition": 26.2}},
         summary={"worst_hue_error_before_deg": max(abs(row.hue_error_before_deg) for row in rows if row.role == "chip"),
                  "worst_hue_error_deg": hue, "worst_radius_error": radius, "worst_level_error_ire": level,
-                 "mean_check_delta_e_before": mean["before"], "mean_check_delta_e_after": mean["after"]},
+                 "mean_check_delta_e_before": mean["before"], "mean_check_delta_e_after": mean["after"],
+                 "pixels_over_range_percent": 0.8, "pixels_under_range_percent": 0.003, "noise_lifted_db": 1.9},
         methods=({"method": "sectors", "worst_hue_error_deg": 0.21, "worst_radius_error": 0.006,
                   "worst_level_error_ire": 0.02, "chip_delta_e": 0.14, "left_out_delta_e": 2.9,
                   "check_delta_e_mean": 1.12, "check_delta_e_worst": 2.31, "worst_local_gain": 1.31,
@@ -160,4 +165,5 @@ def _proof(card: Card, before: np.ndarray, after: np.ndarray, outlines: dict[str
         frames={"chosen": [1024, 1025, 1026, 1031, 1032], "refused": refused},
         provenance={"version": "0.1.0", "card": "card.toml", "card_sha256": "0f" * 32,
                     "take": "invented/a.####.exr", "settings": {"targets": "vectorscope", "fraction": 0.5,
-                                                                "display": "bt709", "used": ["bars", "chips"]}})
+                                                                "display": "bt709", "used": ["bars", "chips"]},
+                    "frames_sha256": {"before 1024": "1a" * 32, "after 1024": "2b" * 32}})

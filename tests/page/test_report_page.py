@@ -9,9 +9,8 @@ from html.parser import HTMLParser
 import pytest
 from huewright.errors import InputError
 from huewright.models.proof import PatchProof, Proof
-from huewright.report.page import number_ranges, page_html, write_page
-
-LUMA = (0.2126, 0.0722)
+from huewright.report.page import page_html, write_page
+from huewright.report.tables import number_ranges
 
 
 class _Reader(HTMLParser):
@@ -50,7 +49,7 @@ def test_it_is_one_file_that_asks_for_nothing(take, pictures, tmp_path):
 
 
 def test_the_verdict_comes_first_and_everything_is_told(take):
-    text = _Reader(page_html(take.proof, {}, title="An invented take", luma=LUMA)).text
+    text = _Reader(page_html(take.proof, {})).text
     told = [take.proof.verdict, *take.proof.cautions, "To do it again"]
     places = [text.index(sentence) for sentence in told]
     assert places == sorted(places)
@@ -66,22 +65,24 @@ def test_text_from_outside_cannot_become_markup(take):
     patch = dataclasses.replace(take.proof.patches[0], name=poison, note=poison, role=poison)
     proof = Proof(poison, False, (patch,), {poison: poison}, ({"method": poison, poison: 1.0},), (poison,),
                   {"chosen": [1], "refused": [{"frame": 2, "reasons": [poison]}], poison: poison},
-                  {poison: {poison: poison}})
-    clean = _Reader(page_html(dataclasses.replace(proof, verdict="plain"), {}, title="plain", luma=LUMA))
-    dirty = _Reader(page_html(proof, {}, title=poison, luma=LUMA))
+                  {poison: {poison: poison}}, title=poison, subject={poison: poison}, basis=poison,
+                  work={"parameters": {poison: [1.0, 0.1]}, "left_out": {poison: [1.0, 1.0]},
+                        "diagnostics": {poison: poison}})
+    clean = _Reader(page_html(dataclasses.replace(proof, verdict="plain", title="plain"), {}))
+    dirty = _Reader(page_html(proof, {}))
     assert dirty.tags.count("img") == 0 and dirty.tags.count("script") == 1 and "x" not in dirty.addresses
     assert dirty.text.count(poison) >= clean.text.count(poison) + 2 and "49" not in dirty.text
 
 
 def test_a_failed_proof_says_so(take):
-    text = page_html(dataclasses.replace(take.proof, passed=False), {}, title="t", luma=LUMA)
+    text = page_html(dataclasses.replace(take.proof, passed=False), {})
     assert "Outside the stated limits" in text and "Within the stated limits" not in text
 
 
 def test_what_was_not_measured_leaves_no_empty_section():
     bare = Proof("Nothing could be measured.", False, (PatchProof("a", "chip", True, (None, None, None), (0, 0, 0),
                                                                  (0, 0, 0)),))
-    text = _Reader(page_html(bare, {}, title="t", luma=LUMA)).text
+    text = _Reader(page_html(bare, {})).text
     for heading in ("Mind this", "On the scopes", "Before and after", "Other ways", "Frames read", "To do it again"):
         assert heading not in text
     assert "nan" not in text.lower() and "None" not in text

@@ -79,24 +79,24 @@ def test_jpegs_keep_the_display_signal(take, pictures):
 
 
 def test_a_noisy_frame_still_fits_the_page(tmp_path):
-    from huewright.report import scopes
+    from huewright.report.photo import save_photo
 
     noise = np.random.default_rng(3).random((720, 1280, 3)).astype(np.float32)
-    scopes._save_jpeg(0.3 + 0.4 * noise, tmp_path / "noise.jpg", False)
+    assert save_photo(0.3 + 0.4 * noise, tmp_path / "noise.jpg") == 0
     assert (tmp_path / "noise.jpg").stat().st_size < 1_500_000
     assert Image.open(tmp_path / "noise.jpg").size == (1280, 720)
 
 
 def test_the_trace_lies_where_the_colour_is(tmp_path):
     """A flat picture draws one spot: its place in the PNG is that of its Cb and Cr, found from the axes alone."""
-    from huewright.report.scopes import EXTENT, VECTOR_HEIGHT
+    from huewright.report.draw import EXTENT, VECTOR_HEIGHT
 
     rgb = np.array([0.62, 0.28, 0.33], dtype=np.float32)
     flat = np.broadcast_to(rgb, (40, 60, 3)).copy()
     grey = np.full_like(flat, 0.5)
     spots = []
     for index, picture in enumerate((flat, grey)):
-        names = scope_pictures(picture, grey, luma=LUMA, out_dir=tmp_path, prefix=f"{index}-", night=False)
+        names = scope_pictures(picture, grey, out_dir=tmp_path, prefix=f"{index}-", night=False)
         spots.append(np.asarray(Image.open(tmp_path / names["vectorscope_frame"]).convert("RGB")).astype(int))
     changed = np.abs(spots[0] - spots[1]).sum(axis=2) > 60
     rows, columns = np.nonzero(changed[:, :800])
@@ -141,14 +141,14 @@ def test_the_card_alone_leaves_the_scene_out(take):
 def test_nothing_is_overwritten_or_half_written(take, tmp_path):
     (tmp_path / "parade_card_night.png").write_bytes(b"mine")
     with pytest.raises(InputError, match="exists already"):
-        scope_pictures(take.before, take.after, luma=LUMA, patches=take.proof.patches, polygons=take.outlines,
+        scope_pictures(take.before, take.after, patches=take.proof.patches, polygons=take.outlines,
                        out_dir=tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["parade_card_night.png"]
 
 
 def test_pictures_of_different_sizes_are_refused(tmp_path):
     with pytest.raises(ValueError, match="differ in size"):
-        scope_pictures(np.zeros((4, 4, 3)), np.zeros((4, 5, 3)), luma=LUMA, out_dir=tmp_path)
+        scope_pictures(np.zeros((4, 4, 3)), np.zeros((4, 5, 3)), out_dir=tmp_path)
 
 
 # ---------------------------------------------------------------- the look

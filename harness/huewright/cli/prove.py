@@ -42,6 +42,8 @@ def register(app: typer.Typer) -> None:
         after_range: Annotated[str, typer.Option("--after-range", help="Code range that the rendered files were "
                                                  "written with: full or legal.")] = "full",
         after_bits: Annotated[int, typer.Option("--after-bits", help="Bit depth that a legal range refers to.")] = 10,
+        title: Annotated[str, typer.Option("--title", help="What heads the page: scene, camera, client. Without it the "
+                                           "take's folder and files do.", show_default=False)] = "",
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
@@ -60,7 +62,8 @@ def register(app: typer.Typer) -> None:
         with progress_line() as progress:
             result = prove_step(load_correction(correction), load_survey(survey), load_card(card),
                                 before=parse_sequence(before), after=parse_sequence(after), out_dir=out,
-                                after_range=after_range, after_bits=after_bits, overwrite=overwrite, progress=progress)
+                                after_range=after_range, after_bits=after_bits, title=title, overwrite=overwrite,
+                                progress=progress)
         if json_file is not None:
             write_json(json_file, plain(proof_to_dict(result)), overwrite=overwrite)
         say(proof_table(result))

@@ -32,6 +32,8 @@ def register(app: typer.Typer) -> None:
         fraction: options.Fraction = 0.5,
         display: options.Display = "bt709",
         method: options.Method = "sectors",
+        title: Annotated[str, typer.Option("--title", help="What heads the proof's page: scene, camera, client. "
+                                           "Without it the take's folder and files do.", show_default=False)] = "",
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
@@ -51,7 +53,8 @@ def register(app: typer.Typer) -> None:
         sequence, shots = parse_sequence(take), tuple(parse_sequence(text) for text in shot or ())
         with progress_line() as progress:
             result = run_job(sequence, card, footage, out, shots=shots, settings=settings,
-                             corners=options.corners_from(corners), overwrite=overwrite, progress=progress)
+                             corners=options.corners_from(corners), title=title, overwrite=overwrite,
+                             progress=progress)
         if json_file is not None:
             write_json(json_file, plain({"proof": proof_to_dict(result.proof), "exports": result.exports,
                                          "renders": result.renders, "seconds": result.seconds}), overwrite=overwrite)

@@ -15,7 +15,9 @@ FORMAT = "huewright-proof-1"
 class PatchProof:
     """One patch measured on the rendered, re-read frames. (Y', Cb, Cr) of the display's luma coefficients.
 
-    ``delta_e_*`` are CIEDE2000 against the card's reference colour; None where it has none.
+    ``delta_e_*`` are CIEDE2000 against the card's reference colour; None where it has none. ``*_interval*`` is the half
+    width of the 95 % interval of where the patch lies after, as far as the reading's noise goes; None where the solve
+    could not state it.
     """
 
     name: str
@@ -34,12 +36,21 @@ class PatchProof:
     delta_e_before: float | None = None
     delta_e_after: float | None = None
     note: str = ""
+    hue_interval_deg: float | None = None
+    radius_interval: float | None = None
+    level_interval_ire: float | None = None
 
 
 @dataclass(frozen=True)
 class Proof:
-    """``verdict`` is one sentence; ``passed`` whether every used patch is within the stated limits.
+    """``verdict`` is one sentence; ``passed`` whether every used patch is within ``limits``.
 
+    title      names the take, or what the person called it
+    subject    in words: the take, the card, the footage as declared, the display aimed at
+    basis      a sentence: what was measured, and the limits
+    limits     hue_deg, radius (fraction of the target's), level_ire
+    work       what the correction does: parameters name -> [value, standard error]; left_out chip -> [hue error in
+               degrees, radius ratio] had the other chips alone driven the hues; diagnostics
     summary    worst_hue_error_deg, worst_radius_error, worst_level_error_ire, mean/worst check ΔE, ...
     methods    one row a method compared on the same reading: errors, smoothness, noise gain
     cautions   sentences: clipping, gamut excursions in percent of pixels, noise lifted in dB, range
@@ -56,6 +67,12 @@ class Proof:
     frames: dict[str, Any] = field(default_factory=dict)
     provenance: dict[str, Any] = field(default_factory=dict)
     pictures: dict[str, str] = field(default_factory=dict)
+    title: str = ""
+    subject: dict[str, str] = field(default_factory=dict)
+    basis: str = ""
+    limits: dict[str, float] = field(default_factory=dict)
+    display: str = "bt709"
+    work: dict[str, Any] = field(default_factory=dict)
 
 
 def proof_to_dict(proof: Proof) -> dict[str, Any]:

@@ -36,7 +36,8 @@ def _dot(x: float, y: float, side: int, colour: str, ground: str, made: Figure) 
 
 def foot(made: Figure, text: str, height: int, palette: Palette) -> None:
     for side in (0, 1):
-        made.text(side / 2 + 16 / WIDTH, 9 / height, text, color=palette.soft, size=6.4, va="center_baseline")
+        made.text(side / 2 + 16 / WIDTH, 9 / height, text, color=palette.soft, size=SMALL_PT - 0.6,
+                  va="center_baseline")
 
 
 def lay(axes: Axes, trace: np.ndarray, extent: tuple[float, float, float, float], colours: tuple[str, ...]) -> None:

@@ -29,7 +29,7 @@ DPI = 200
 
 SANS, SERIF, MONO = "DejaVu Sans", "DejaVu Serif", "DejaVu Sans Mono"
 FREQUENT, RARE = 144, 64        # colours of a PNG chosen for being frequent, and for being unlike those
-SMALL_PT, TEXT_PT, HEAD_PT = 7.6, 8.6, 11.0
+SMALL_PT, TEXT_PT, HEAD_PT = 8.4, 9.2, 11.5
 
 
 @dataclass(frozen=True)

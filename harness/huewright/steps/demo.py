@@ -55,7 +55,8 @@ def run_demo(out_dir: Path | str, *, frames: int | None = None, size: tuple[int,
         footage = declare_footage(encoding=shoot.encoding, bits=files.bits, primaries=shoot.primaries)
         take, shot = parse_sequence(files.take), parse_sequence(files.shot)
         folder = out / f"camera-{name.lower()}"
-        job = run_job(take, shoot.card, footage, folder, shots=(shot,), overwrite=overwrite, progress=progress)
+        job = run_job(take, shoot.card, footage, folder, shots=(shot,), title=f"Invented shoot, camera {name}",
+                      overwrite=overwrite, progress=progress)
         started = time.perf_counter()
         truth = {**shoot.truth["cameras"][name], "true": shoot.truth["patches"]}
         cameras[name] = {**_frames(job.survey, truth), **_colours(job, card, truth, files.take, folder),

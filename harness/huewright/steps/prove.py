@@ -35,30 +35,38 @@ if TYPE_CHECKING:
 NOISE_CAUTION_DB = 6.0
 LIGHT_CAUTION_STOPS = 0.05
 EXCURSION = 1e-3         # signal beyond 0..1 by more than this counts as an excursion
+PREFERRED = 0.05         # EBU R 103 (from memory): R', G', B' preferred within -5 % to 105 % (10-bit codes 20 to 984)
+PREFERRED_TOLERANCE_PERCENT = 1.0       # EBU R 103 (from memory): errors in up to 1 % of the pixels pass
+INTERVAL = 1.96          # standard errors in half a 95 % interval
 RENDER_TOLERANCE = 0.01  # mean difference between the rendered frames and the chain above which they don't belong
+DISPLAY_WORDS = {"bt709": "ITU-R BT.709 display", "bt1886": "ITU-R BT.1886 display, BT.709 primaries",
+                 "srgb": "sRGB screen (IEC 61966-2-1)", "bt2020": "ITU-R BT.2020 display",
+                 "pq": "ITU-R BT.2100 PQ display", "hlg": "ITU-R BT.2100 HLG display"}
 RESPONSIBILITY = ("this proof does not judge flashing or patterned content, nor whether the picture is legal for "
                   "broadcast: the delivery specification and the person responsible decide")
 
 
 @dataclass
 class _Tally:
-    """Over the measured frames: pixels seen, those whose corrected signal leaves 0..1, those at a file's end stop,
-    and how far the rendered files are from the chain."""
+    """Over the measured frames: pixels seen, those whose corrected signal leaves 0..1, those that leave it by more than
+    5 %, those at a file's end stop, and how far the rendered files are from the chain."""
 
     pixels: int = 0
     over: int = 0
     under: int = 0
+    beyond_preferred: int = 0
     stopped: int = 0
     difference: float = 0.0
     worst: float = 0.0
 
 
 def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSequence, after: FrameSequence,
-          out_dir: Path | str, after_range: str = "full", after_bits: int = 10, overwrite: bool = False,
-          progress: Progress = silent) -> Proof:
+          out_dir: Path | str, after_range: str = "full", after_bits: int = 10, title: str = "",
+          overwrite: bool = False, progress: Progress = silent) -> Proof:
     """Measures, and writes ``proof.json``, ``proof.html`` and the pictures into ``out_dir``.
 
-    ``after_range`` and ``after_bits`` are what the rendered files were written with. Raises :class:`InputError` if
+    ``after_range`` and ``after_bits`` are what the rendered files were written with. ``title`` heads the page (scene,
+    camera, client); without one the take's folder and files name it. Raises :class:`InputError` if
     an output exists, if none of the survey's chosen frames is in both takes, or if a frame does not belong.
     """
     out = Path(out_dir)
@@ -88,9 +96,10 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSe
     patches = _patches(correction, card, settings, sides)
     methods = tuple(compare(survey.reading, card, survey.footage, settings)) if survey.reading is not None else ()
     proof = _proof(correction, survey, patches, methods, sides, tally, grades, settings)
-    proof = replace(proof, provenance=_provenance(correction, before, after, grades))
+    proof = replace(proof, title=title.strip() or take_name(before), subject=_subject(correction, survey, card, before),
+                    provenance=_provenance(correction, before, after, grades))
     progress(steps - 1, steps, "drawing")
-    proof = _drawn(proof, pictures, card, grades[0], display_luma(correction.display), out, overwrite)
+    proof = _drawn(proof, pictures, card, min(grades, key=_smear), out, overwrite)
     save_proof(proof, out / "proof.json", overwrite=overwrite)
     progress(steps, steps, "drawing")
     return proof
@@ -104,6 +113,11 @@ def _measurable(survey: Survey, before: FrameSequence, after: FrameSequence) -> 
         raise InputError(f"none of the frames that the survey chose ({numbers}) is in both {before.text} and "
                          f"{after.text}; render the card take, then prove")
     return sorted(both, key=lambda grade: (grade.glare, grade.frame))
+
+
+def _smear(grade: FrameGrade) -> tuple[float, float, int]:
+    """Least for the frame that shows the card best: sharp first, to a tenth of a pixel, then free of reflections."""
+    return round(grade.edge_width_px + grade.motion_px, 1), grade.glare, grade.frame
 
 
 class _Pictures:
@@ -146,6 +160,7 @@ class _Pictures:
         tally.pixels += exact.shape[0] * exact.shape[1]
         tally.over += int(np.count_nonzero((exact > 1 + EXCURSION).any(axis=2)))
         tally.under += int(np.count_nonzero((exact < -EXCURSION).any(axis=2)))
+        tally.beyond_preferred += int(np.count_nonzero(((exact < -PREFERRED) | (exact > 1 + PREFERRED)).any(axis=2)))
         # Integer files stop at their ends, so compare there only what could be written.
         apart = np.abs(np.clip(exact, 0, 1) - np.clip(signal, 0, 1))
         tally.difference += float(apart.mean())
@@ -197,7 +212,14 @@ def _patch(row: PatchResult, before: np.ndarray, after: np.ndarray, colours: lis
         hue_error_before_deg=_rounded(hues[0]), hue_error_after_deg=_rounded(hues[1]),
         radius_ratio_before=_rounded(ratios[0]), radius_ratio_after=_rounded(ratios[1]),
         level_before_ire=levels[0], level_after_ire=levels[1], level_target_ire=levels[2],
-        delta_e_before=_rounded(colours[0]), delta_e_after=_rounded(colours[1]), note=row.note)
+        delta_e_before=_rounded(colours[0]), delta_e_after=_rounded(colours[1]), note=row.note,
+        hue_interval_deg=_half(row.hue_standard_error_deg), radius_interval=_half(row.radius_standard_error),
+        level_interval_ire=_half(row.level_standard_error_ire))
+
+
+def _half(standard_error: float | None) -> float | None:
+    """Half a 95 % interval."""
+    return None if standard_error is None else _rounded(INTERVAL * standard_error)
 
 
 def _rounded(value: float | None) -> float | None:
@@ -214,13 +236,45 @@ def _triple(values: np.ndarray) -> tuple[float, float, float]:
 def _proof(correction: Correction, survey: Survey, patches: tuple[PatchProof, ...], methods: tuple[dict[str, Any], ...],
            sides: dict[str, Measurement], tally: _Tally, grades: list[FrameGrade], settings: SolveSettings) -> Proof:
     summary = _summary(correction, patches, sides, tally, len(grades))
-    passed, verdict = _verdict(summary, settings, len(grades))
+    passed, verdict = _verdict(summary, settings)
     frames = {"chosen": list(survey.chosen),
               "usable": [grade.frame for grade in survey.grades if grade.verdict == "usable"],
               "refused": [{"frame": grade.frame, "reasons": list(grade.reasons) or [grade.verdict]}
                           for grade in survey.grades if grade.verdict not in ("chosen", "usable")],
               "measured": sorted(grade.frame for grade in grades)}
-    return Proof(verdict, passed, patches, summary, methods, _cautions(correction, survey, summary, tally), frames)
+    return Proof(verdict, passed, patches, summary, methods, _cautions(correction, survey, summary, tally), frames,
+                 basis=_basis(settings, len(grades)), display=correction.display, work=_work(correction),
+                 limits={"hue_deg": settings.hue_limit_deg, "radius": settings.radius_limit,
+                         "level_ire": settings.level_limit_ire})
+
+
+def take_name(take: FrameSequence) -> str:
+    """What a take is called where nobody named it: its folder and its files."""
+    folder = take.path(take.numbers[0]).parent.name
+    return f"{folder}/{take.file_pattern}" if folder else take.file_pattern
+
+
+def _work(correction: Correction) -> dict[str, Any]:
+    """What the correction does, with standard errors, and what a colour scientist asks of it."""
+    return {"parameters": {name: list(pair) for name, pair in correction.parameters.items()},
+            "left_out": {row.name: [row.leave_one_out_hue_deg, row.leave_one_out_radius] for row in correction.patches
+                         if row.leave_one_out_hue_deg is not None},
+            "diagnostics": {key: value for key, value in correction.diagnostics.items()
+                            if not isinstance(value, dict | list | tuple)}}
+
+
+def _subject(correction: Correction, survey: Survey, card: Card, before: FrameSequence) -> dict[str, str]:
+    footage = correction.footage
+    declared = [footage.encoding, f"{footage.range} range" + (f" of {footage.bits} bits" if footage.range == "legal"
+                                                              else ""), footage.primaries]
+    if footage.encoding == "display":
+        declared[0] = "already a display picture"
+    if footage.look:
+        declared.append(f"through a look LUT given {footage.look_input}")
+    numbers = sorted(before.numbers)
+    return {"take": f"{take_name(before)}, frames {numbers[0]} to {numbers[-1]}", "card": card.name,
+            "footage": ", ".join(declared), "made for": DISPLAY_WORDS[correction.display],
+            "picture": f"{survey.width} x {survey.height} pixels"}
 
 
 def _summary(correction: Correction, patches: tuple[PatchProof, ...], sides: dict[str, Measurement], tally: _Tally,
@@ -249,6 +303,7 @@ def _summary(correction: Correction, patches: tuple[PatchProof, ...], sides: dic
     summary |= {"noise_lifted_db": float(10 * np.log10(lifted[1] / lifted[0])) if min(lifted) > 0 else None,
                 "pixels_over_range_percent": 100 * tally.over / max(tally.pixels, 1),
                 "pixels_under_range_percent": 100 * tally.under / max(tally.pixels, 1),
+                "pixels_beyond_preferred_percent": 100 * tally.beyond_preferred / max(tally.pixels, 1),
                 "pixels_at_end_stops_percent": 100 * tally.stopped / max(tally.pixels, 1),
                 "render_against_chain_mean": tally.difference / max(frames, 1),
                 "render_against_chain_worst": tally.worst,
@@ -256,30 +311,35 @@ def _summary(correction: Correction, patches: tuple[PatchProof, ...], sides: dic
     return {key: float(f"{value:.5g}") if isinstance(value, float) else value for key, value in summary.items()}
 
 
-def _verdict(summary: dict[str, Any], settings: SolveSettings, frames: int) -> tuple[bool, str]:
+def _verdict(summary: dict[str, Any], settings: SolveSettings) -> tuple[bool, str]:
     """Whether every used patch is within the settings' limits, and one sentence."""
     parts, passed = [], True
-    for key, limit, what in (("worst_hue_error_after_deg", settings.hue_limit_deg, "{:.2f} degrees of hue"),
-                             ("worst_radius_error_after_percent", 100 * settings.radius_limit, "{:.2f} % of radius"),
-                             ("worst_level_error_after_ire", settings.level_limit_ire, "{:.2f} IRE of level")):
+    for key, limit, unit in (("worst_hue_error_after_deg", settings.hue_limit_deg, "° in hue"),
+                             ("worst_radius_error_after_percent", 100 * settings.radius_limit, " % in saturation"),
+                             ("worst_level_error_after_ire", settings.level_limit_ire, " IRE in level")):
         value = summary[key]
         if value is not None:
             passed &= bool(value <= limit)
-            parts.append(what.format(value))
-    limits = (f"{settings.hue_limit_deg:g} degrees, {100 * settings.radius_limit:g} %, "
-              f"{settings.level_limit_ire:g} IRE")
-    where = f"measured on {frames} rendered frame{'s' if frames != 1 else ''}"
+            parts.append(("under 0.01" if value < 0.01 else f"{value:.2f}") + unit)
     left_out = summary["patches_not_used"]
     which = "Chips and bars are" if not left_out else "The chips and bars that could be used are"
-    head = (f"{which} on their targets" if passed else "NOT within the limits") + (
-        f": off by at most {', '.join(parts)} ({where}; limits {limits})")
+    off = ", ".join(parts[:-1]) + f" and {parts[-1]}" if len(parts) > 1 else "".join(parts)
+    head = (f"{which} on their targets" if passed else "NOT within the limits") + f": off by at most {off}"
     if left_out:
         head += f"; {left_out} more could not be used"
     old, new = summary["mean_check_delta_e_before"], summary["mean_check_delta_e_after"]
     if old is None or new is None:
         return passed, f"{head}; the card has no check patches, so nothing shows how other colours fare."
     moved = "improve" if new < old else "WORSEN"
-    return passed, f"{head}; check patches, which the solve never saw, {moved} from {old:.1f} to {new:.1f} CIEDE2000."
+    return passed, (f"{head}; check patches, which the solve never saw, {moved} from {old:.1f} to {new:.1f} ΔE "
+                    "(CIEDE2000).")
+
+
+def _basis(settings: SolveSettings, frames: int) -> str:
+    which = "frames that were" if frames != 1 else "frame that was"
+    return (f"Measured on {frames} {which} rendered with this correction and read back from disk. Limits: "
+            f"{settings.hue_limit_deg:g}° in hue, {100 * settings.radius_limit:g} % in saturation, "
+            f"{settings.level_limit_ire:g} IRE in level.")
 
 
 def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], tally: _Tally) -> tuple[str, ...]:
@@ -289,6 +349,9 @@ def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], t
         above, below = (_percent(summary[f"pixels_{side}_range_percent"]) for side in ("over", "under"))
         said.append(f"the corrected signal goes above the range 0 to 100 % in {above} of pixels and below it in "
                     f"{below}: integer files clip there, float files keep it; check highlights and saturated colours")
+    if summary["pixels_beyond_preferred_percent"] > PREFERRED_TOLERANCE_PERCENT:
+        said.append(f"{_percent(summary['pixels_beyond_preferred_percent'])} of pixels lie outside −5 to 105 %, the "
+                    "range that EBU R 103 prefers, and it tolerates 1 %; your delivery specification may differ")
     if summary["pixels_at_end_stops_percent"] > 0:
         said.append(f"{_percent(summary['pixels_at_end_stops_percent'])} of pixels in the rendered files sit at an end "
                     "of the code range: detail there is gone")
@@ -315,17 +378,16 @@ def _provenance(correction: Correction, before: FrameSequence, after: FrameSeque
                               for side, take in (("before", before), ("after", after)) for grade in grades}}
 
 
-def _drawn(proof: Proof, pictures: _Pictures, card: Card, grade: FrameGrade, luma: tuple[float, float], out: Path,
-           overwrite: bool) -> Proof:
-    """The proof with its pictures and page made, from the frame with the least glare."""
+def _drawn(proof: Proof, pictures: _Pictures, card: Card, grade: FrameGrade, out: Path, overwrite: bool) -> Proof:
+    """The proof with its pictures and page made, from the frame that shows the card best."""
+    from huewright.report.closeup import Tile
     from huewright.report.page import write_page
     from huewright.report.scopes import scope_pictures
 
     camera = pictures.camera(grade.frame)
-    files = scope_pictures(pictures.before(camera), pictures.after(grade.frame, camera), luma=luma,
+    files = scope_pictures(pictures.before(camera), pictures.after(grade.frame, camera), display=proof.display,
                            patches=proof.patches, polygons=outlines(card, grade.corners), out_dir=out,
-                           overwrite=overwrite)
-    proof = replace(proof, pictures=files)
-    write_page(proof, {name: out / file for name, file in files.items()}, out / "proof.html", luma=luma,
-               overwrite=overwrite)
+                           tile=Tile(proof.limits["hue_deg"], proof.limits["radius"]), overwrite=overwrite)
+    proof = replace(proof, pictures=files, frames={**proof.frames, "shown": grade.frame})
+    write_page(proof, {name: out / file for name, file in files.items()}, out / "proof.html", overwrite=overwrite)
     return proof

@@ -44,13 +44,15 @@ def run_job(
     shots: tuple[FrameSequence, ...] = (),
     settings: SolveSettings | None = None,
     corners: Corners | None = None,
+    title: str = "",
     overwrite: bool = False,
     progress: Progress = silent,
 ) -> JobResult:
     """Everything from frames to proof.
 
     The card take is rendered at the frames that the survey chose (the proof measures those, re-read from
-    disk); each of ``shots`` is rendered whole, or the whole take if there are none. Raises
+    disk); each of ``shots`` is rendered whole, or the whole take if there are none. ``title`` heads the proof's
+    page; without it the take's name does. Raises
     :class:`NoAnswerError` where the take can't support a correction (the survey is written all the same,
     so that its reasons can be read), :class:`InputError` for what the person can mend.
     """
@@ -98,7 +100,7 @@ def run_job(
     from huewright.frames.sequence import parse_sequence
 
     proof = prove(correction, survey, card, before=take, after=parse_sequence(rendered), out_dir=out / "proof",
-                  overwrite=overwrite, progress=progress)
+                  title=title, overwrite=overwrite, progress=progress)
     clock.lap("prove")
     result = JobResult(survey, correction, proof, tuple(renders), exports, clock.laps)
     write_json(out / "job.json", {"verdict": proof.verdict, "seconds": clock.laps, "chosen": list(survey.chosen)},
