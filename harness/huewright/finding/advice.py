@@ -32,6 +32,7 @@ def unusable_advice(frames: list[Judged], total: int, card: Card, light: LinearL
         "uneven": "keep half-shade and spill off the card",
         "noisy": _noise_cure(those, card, light),
         "hidden": "show the whole card",
+        "covered": "keep fingers and cables off the patches",
     }[kind]
     return f"Not usable: {example}, {count} of {len(frames)} frame{_s(len(frames))} with the card; {cure}."
 

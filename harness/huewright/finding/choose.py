@@ -15,7 +15,10 @@ from huewright.models.reading import PatchReading, Reading
 BASELINE_QUANTILE = 0.3
 LEAST_TO_COMPARE, LEAST_SOUND = 6, 3
 # A chosen frame may be this many times as uncertain as the best.
-MOST_WORSE = 3.0
+MOST_WORSE = 2.5
+# Frames that agree to this (code values) are equally good: five times finer than anything that is asked of a reading.
+SAME = 2e-4
+APART_SIGMAS = 5.0
 
 
 def compare_frames(frames: list[Judged], light: LinearLight) -> list[np.ndarray]:
@@ -67,8 +70,62 @@ def relative_gains(linear: np.ndarray, flagged: np.ndarray) -> np.ndarray:
     return np.exp(np.nan_to_num(gain))
 
 
-def cost(frame: Judged) -> float:
-    """Expected error of a frame's reading in code values: noise, what may be left of reflections, lost patches."""
+@dataclass(frozen=True)
+class Apart:
+    """How far each of some frames' patches lie from what the frames agree on, their overall light set equal.
+
+    read      (f, p) in code values, beyond noise, of the reading in even light
+    measured  (f, p) the same before uneven light is taken off, and in standard errors ``sigmas`` (f, p)
+    """
+
+    read: np.ndarray
+    measured: np.ndarray
+    sigmas: np.ndarray
+
+    @property
+    def frames(self) -> np.ndarray:
+        """(f,) whether the frame stands apart: a faint reflection, most of which passes for uneven light."""
+        return ((self.sigmas > APART_SIGMAS) & (self.measured > SAME)).any(axis=1)
+
+
+def stand_apart(frames: list[Judged], light: LinearLight) -> Apart:
+    """Each frame against what all agree on: the weighted median, which one frame in a few can't move.
+
+    Nothing stands apart among fewer than three frames: two can't tell which of them is right.
+    """
+    p = len(frames[0].raw.code) if frames else 0
+    if len(frames) < LEAST_SOUND:
+        none = np.zeros((len(frames), p))
+        return Apart(none, none, none)
+    excluded = np.array([[patch.excluded for patch in frame.reading.patches] for frame in frames])
+    weight = np.where(excluded, 0.0, np.array([1 / cost(frame) ** 2 for frame in frames])[:, None])
+    rate = np.array([light.slope(frame.raw.measured) for frame in frames])
+    error = np.median(np.array([frame.raw.error for frame in frames]), axis=2)
+
+    def shift(linear: np.ndarray) -> np.ndarray:
+        gain = relative_gains(linear, excluded)[:, None, :]
+        level = linear / gain
+        off = (level - weighted_median(level, weight)) * gain / rate
+        return np.where(excluded, 0.0, np.abs(np.nan_to_num(np.median(off, axis=2))))
+
+    read = shift(np.array([frame.raw.linear for frame in frames]))
+    measured = shift(np.array([light.to_linear(frame.raw.measured) for frame in frames]))
+    return Apart(np.maximum(read - 2.5 * error, 0.0), measured, measured / np.maximum(error, 1e-9))
+
+
+def weighted_median(values: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """(p, c) the weighted median over frames of ``values`` (f, p, c) with ``weight`` (f, p); NaN where all are 0."""
+    order = np.argsort(values, axis=0)
+    ordered = np.take_along_axis(values, order, axis=0)
+    heaped = np.cumsum(np.take_along_axis(np.broadcast_to(weight[..., None], values.shape), order, axis=0), axis=0)
+    half = (heaped >= 0.5 * heaped[-1:]).argmax(axis=0)
+    middle = np.take_along_axis(ordered, half[None], axis=0)[0]
+    return np.where(heaped[-1] > 0, middle, np.nan)
+
+
+def cost(frame: Judged, apart: np.ndarray | None = None) -> float:
+    """Expected error of a frame's reading in code values: noise, what may be left of reflections, lost patches, and
+    what it stands ``apart`` (p,) from the other frames."""
     error = np.median(frame.raw.error)
     kept = [patch for patch in frame.reading.patches if not patch.excluded]
     left = float(np.mean([patch.glare for patch in kept])) if kept else 1.0
@@ -76,15 +133,32 @@ def cost(frame: Judged) -> float:
     uneven = 0.001 * frame.light_stops
     blurred = 0.002 * (frame.edge_width_px / max(frame.patch_px, 1.0))
     lost = len(frame.excluded) / max(len(frame.reading.patches), 1)
-    return float(np.sqrt(error**2 + bias**2 + uneven**2 + blurred**2) * (1 + 4 * lost))
+    # The bars carry exposure and balance: the worst of all counts as much as the whole card.
+    alone = 0.0 if apart is None else float(max(np.sqrt(np.mean(apart**2)), 0.7 * apart.max(initial=0.0)))
+    return float(np.sqrt(error**2 + bias**2 + uneven**2 + blurred**2 + alone**2 + SAME**2) * (1 + 4 * lost))
 
 
-def choose(frames: list[Judged], most: int) -> list[Judged]:
-    """The best frames of those without a reason against them, best first; neighbours in time count a little less."""
+def choose(frames: list[Judged], most: int, light: LinearLight) -> tuple[list[Judged], dict[int, str]]:
+    """The best frames of those without a reason against them, best first; neighbours in time count a little less.
+
+    Frames are weighed against each other: few that agree are better than many of which one stands apart. Which ones
+    were passed over for that, and why in words, comes with the choice, by frame number.
+    """
     usable = [frame for frame in frames if not frame.reasons]
     if not usable:
-        return []
-    costs = {id(frame): cost(frame) for frame in usable}
+        return [], {}
+    apart = stand_apart(usable, light)
+    costs = {id(frame): cost(frame, off) for frame, off in zip(usable, apart.read, strict=True)}
+    agreeing = [frame for frame, alone in zip(usable, apart.frames, strict=True) if not alone]
+    remarks = {}
+    if len(agreeing) >= LEAST_SOUND:
+        for frame, alone, off in zip(usable, apart.frames, apart.measured, strict=True):
+            if alone and frame.reading.frame is not None:
+                worst = int(off.argmax())
+                name = frame.reading.patches[worst].name
+                remarks[frame.reading.frame] = (f"differs from the frames that agree: {name} by "
+                                                f"{100 * off[worst]:.2f} % of the code range")
+        usable = agreeing
     chosen: list[Judged] = []
     while usable and len(chosen) < most:
         def with_neighbours(frame: Judged) -> float:
@@ -96,7 +170,7 @@ def choose(frames: list[Judged], most: int) -> list[Judged]:
             break
         chosen.append(best)
         usable.remove(best)
-    return chosen
+    return chosen, remarks
 
 
 @dataclass(frozen=True)

@@ -126,6 +126,8 @@ def _patch_reasons(raw: RawReading, role: str, k: int, glare: float, clipped: np
         return ["outside the picture"], "hidden"
     if raw.statistics.weight[k] < 4:
         return ["too small to read"], "small"
+    if raw.hidden[k]:
+        return ["something lies over it"], "covered"
     limit = CLIPPED_BAR if role == "bar" else CLIPPED_CHIP
     if clipped.max() > limit:
         channels = "".join(name for name, value in zip("RGB", clipped, strict=True) if value > limit)
@@ -143,7 +145,8 @@ def _frame_reasons(card: Card, patches: list[PatchReading], kinds_of: list[str],
         # Smear slopes every patch as a reflection would: it is the likelier where edges are wide as well.
         kinds_of = ["blurred" if k == "glare" else k for k in kinds_of]
     wording = {"blurred": "blurred:",
-               "glare": "reflection on", "clipped": "clipped:", "hidden": "outside the picture:", "small": "too small:"}
+               "glare": "reflection on", "clipped": "clipped:", "covered": "something lies over",
+               "hidden": "outside the picture:", "small": "too small:"}
     for kind, words in wording.items():
         bad = [patch for patch, k in zip(card.patches, kinds_of, strict=True) if k == kind]
         bars = [patch.name for patch in bad if patch.role == "bar"]

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from huewright_kernels.masks import PatchStatistics, patch_statistics
 
+from huewright.finding.cover import covered_patches, covered_spots, ring_covered
+from huewright.finding.expect import expected_colour
 from huewright.finding.find import Found
 from huewright.finding.light import Field, LinearLight, fit_field
 from huewright.finding.spots import ground_spots
@@ -35,6 +37,7 @@ class RawReading:
     sides        (p,) side of a square of the patch's area, px
     pixels_per_sample  correlation between pixels: how many pixels count for one
     linear       (p, 3) linear light of ``code``; ``display`` whether only a display picture's curve told it
+    hidden       (p,) whether something lies over the patch
     """
 
     code: np.ndarray
@@ -55,6 +58,7 @@ class RawReading:
     pixels_per_sample: float
     linear: np.ndarray
     display: bool
+    hidden: np.ndarray
 
 
 def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, *, clip_low: float = 0.0,
@@ -100,6 +104,10 @@ def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, 
     with np.errstate(all="ignore"):
         level_log = np.where(inside & (level > 0), np.log(np.maximum(level, 1e-9)), np.nan)
         level_error = np.hypot(ground_error.mean(axis=1) / np.maximum(level, 1e-9) / np.sqrt(3), 0.004)
+    white = _white(card, linear, usable)
+    covered = covered_spots(ground, ground_error, inside, white)
+    inside = inside & ~covered
+    level_log[covered] = np.nan
     field = fit_field(card.size, centres, relative, relative_error, spots, level_log, level_error)
     log_light = field.log_light(centres)
     log_light -= log_light.mean()
@@ -114,9 +122,25 @@ def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, 
     slope_value = np.median(across, axis=1)
     slope_error = (error * np.sqrt(12)).mean(axis=1)
     tail = np.nan_to_num(statistics.mean[:p] - statistics.robust[:p]).max(axis=1)
+    hidden = np.zeros(p, bool)
+    if inside.sum() >= 4:
+        usual = np.quantile(ground[inside] / np.exp(field.log_light(spots[inside]))[:, None], 0.25, axis=0)
+        pixel = float((ground_error[inside] / white).max(axis=1).mean() * np.sqrt(statistics.weight[p:][inside].mean()
+                                                                                / per_sample))
+        ring = ring_covered(rgb, card, pose, light, field, usual, white, found.edge_width_px, pixel)
+        hidden = covered_patches(ring, slope_value, slope_error)
     return RawReading(corrected, code, error, noise, statistics, field,
                       float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error, tail,
-                      error.mean(axis=1), seen, sides, per_sample, even, light.display)
+                      error.mean(axis=1), seen, sides, per_sample, even, light.display, hidden)
+
+
+def _white(card: Card, linear: np.ndarray, usable: np.ndarray) -> np.ndarray:
+    """(3,) linear light of a perfect white here: from the brightest bar that is readable, else the brightest patch."""
+    bars = [k for k, patch in enumerate(card.patches) if patch.role == "bar" and usable[k]]
+    choice = bars or [k for k in range(len(linear)) if usable[k]] or list(range(len(linear)))
+    k = max(choice, key=lambda index: float(linear[index].mean()))
+    reflectance = float(np.nan_to_num(np.mean(expected_colour(card.patches[k]) ** 2), nan=0.5))
+    return linear[k] / max(reflectance, 0.02)
 
 
 def _relative_slopes(linear: np.ndarray, slopes: np.ndarray, errors: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

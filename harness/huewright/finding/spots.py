@@ -13,13 +13,14 @@ MOST_SPOTS = 36
 
 
 @lru_cache(maxsize=16)
-def ground_spots(card: Card) -> tuple[np.ndarray, float]:
-    """(s, 2) middles of squares of clear ground and their half side, in card units; s = 0 without marks.
+def clear_ground(card: Card) -> tuple[np.ndarray | None, float]:
+    """How far each place is from all that isn't ground, in card units, as a raster (rows, columns), and the raster's
+    pixels per card unit; None without marks.
 
-    The ground is the colour of the first mark; a square is clear of patches and of marks of other colours.
+    The ground is the colour of the first mark; clear of patches and of marks of other colours.
     """
     if not card.marks:
-        return np.empty((0, 2)), 0.0
+        return None, 1.0
     width, height = card.size
     scale = 560.0 / width
     shape = (int(height * scale), int(width * scale))
@@ -32,7 +33,16 @@ def ground_spots(card: Card) -> tuple[np.ndarray, float]:
     # Lines between two areas of ground colour leave their trace: erase what lies under a drawn outline.
     for mark in card.marks[1:]:
         cv2.polylines(clear, [np.round(np.array(mark.polygon) * scale).astype(np.int32)], True, 0, 2)
-    room = cv2.distanceTransform(clear, cv2.DIST_L2, 5) / scale
+    return cv2.distanceTransform(clear, cv2.DIST_L2, 5) / scale, scale
+
+
+@lru_cache(maxsize=16)
+def ground_spots(card: Card) -> tuple[np.ndarray, float]:
+    """(s, 2) middles of squares of clear ground and their half side, in card units; s = 0 without marks."""
+    room, scale = clear_ground(card)
+    if room is None:
+        return np.empty((0, 2)), 0.0
+    width, shape = card.size[0], room.shape
     wanted = 0.02 * width
     spots: list[tuple[float, float]] = []
     taken = room.copy()

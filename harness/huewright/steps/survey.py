@@ -86,12 +86,13 @@ def _concluded(sequence: FrameSequence, card: Card, card_path: Path | str, foota
         again = judge(frame.raw, card, frame.found, number, extra_glare=extra) if extra.any() else frame
         compared.append((again, frame.motion_px))
     frames = [frame for frame, _ in compared]
-    chosen = choose(frames, max_frames)
+    chosen, remarks = choose(frames, max_frames, light)
     merged = merge(chosen, light) if chosen else None
     advice = (usable_advice(chosen, merged.reading, merged.gain, card) if merged is not None
               else unusable_advice(frames, len(frames) + len(empty), card, light))
     picked = {frame.reading.frame for frame in chosen}
-    grades = [_grade(frame, motion, frame.reading.frame in picked) for frame, motion in compared]
+    grades = [_grade(frame, motion, frame.reading.frame in picked, remarks.get(frame.reading.frame or 0, ""))
+              for frame, motion in compared]
     grades += [FrameGrade(number, "no card", ("no card found",)) for number in empty]
     grades.sort(key=lambda grade: grade.frame)
     return Survey(sequence.text, str(card_path), sha256(card_path), footage, size[0], size[1], tuple(grades),
@@ -99,13 +100,15 @@ def _concluded(sequence: FrameSequence, card: Card, card_path: Path | str, foota
                   1.0 if merged is None else merged.gain, huewright.__version__)
 
 
-def _grade(frame: Judged, motion: float, chosen: bool) -> FrameGrade:
+def _grade(frame: Judged, motion: float, chosen: bool, remark: str) -> FrameGrade:
     verdict = "chosen" if chosen else "refused" if frame.reasons else "usable"
     number = frame.reading.frame
     assert number is not None
     reasons = frame.reasons
     if not reasons and frame.excluded:
         reasons = (f"without {', '.join(frame.excluded)}",)
+    if remark:
+        reasons = (*reasons, remark)
     return FrameGrade(number, verdict, reasons, frame.glare, frame.clipped, frame.edge_width_px, motion,
                       frame.patch_px, frame.tilt_deg, frame.light_stops, frame.noise, frame.reading.corners,
                       frame.excluded)

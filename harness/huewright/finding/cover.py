@@ -1,0 +1,112 @@
+"""What lies over the card: fingers, a sleeve, a cable. Told from the ground around the patches, which is one paint.
+
+A reflection adds light of nearly the white bar's colour to the ground; skin and cloth replace the ground by another
+colour or take light away. So ground that is off its own colour is covered, and so is a patch whose surroundings are
+covered and which isn't even itself.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+
+from huewright.finding.edges import sample
+from huewright.finding.light import Field, LinearLight
+from huewright.finding.pose import Pose
+from huewright.finding.spots import clear_ground
+from huewright.models.card import Card
+
+AROUND = 32
+# What differs from the ground by less than this share of a perfect white is left alone.
+LEAST_OFF = 0.03
+# Of what is added to the ground, the least channel against the greatest: a lamp's colour in usual mixed light stays
+# above, skin lies far below (its reflectance in blue is about a third of that in red, from memory).
+LAMP_COLOUR = 0.5
+# Ground that lost this share of its light is covered or in a hard shadow.
+DARKENED = 0.45
+# More of the ground than this can't be covered by hands; then it is the light that is coloured.
+MOST_COVERED = 0.4
+RING_SURE, RING_DOUBT = 0.6, 0.25
+
+
+def off_ground(linear: np.ndarray, ground: np.ndarray, white: np.ndarray, sigma: np.ndarray | float) -> np.ndarray:
+    """(n,) whether colours ``linear`` (n, 3) are something else than the ``ground`` (n, 3) with light added to it.
+
+    ``white`` (3,) is linear light of a perfect white here, ``sigma`` the standard error of ``linear`` over it.
+    """
+    extra = (linear - ground) / white
+    most, least = extra.max(axis=1), extra.min(axis=1)
+    limit = np.maximum(LEAST_OFF, 5.0 * np.asarray(sigma))
+    coloured = (most - least > limit) & (least < LAMP_COLOUR * most)
+    darkened = (linear - ground < -DARKENED * ground).all(axis=1) & (-least * 3 > limit)
+    return np.asarray(coloured | darkened)
+
+
+def covered_spots(ground: np.ndarray, error: np.ndarray, inside: np.ndarray, white: np.ndarray) -> np.ndarray:
+    """(s,) which ground spots are covered; none where so many look it that the light itself must be coloured."""
+    none = np.zeros(len(ground), bool)
+    if inside.sum() < 6 or not (white > 0).all():
+        return none
+    usual = np.quantile(ground[inside], 0.25, axis=0)
+    off = off_ground(ground, np.broadcast_to(usual, ground.shape), white, (error / white).max(axis=1)) & inside
+    return none if off.sum() > MOST_COVERED * inside.sum() else off
+
+
+def ring_covered(rgb: np.ndarray, card: Card, pose: Pose, light: LinearLight, field: Field, usual: np.ndarray,
+                 white: np.ndarray, blur_px: float, noise: float) -> np.ndarray:
+    """(p,) fraction of the ground right around each patch that is covered; 0 where it can't be told.
+
+    ``usual`` (3,) the ground's linear light at the card's middle, ``noise`` of one pixel over white.
+    """
+    points, room = _rings(card)
+    share = np.zeros(len(card.patches))
+    if not len(points) or not (white > 0).all():
+        return share
+    h, w = rgb.shape[:2]
+    flat = points.reshape(-1, 2)
+    pixels = pose.to_pixels(flat)
+    scale = np.sqrt(np.maximum(pose.area_scale(flat), 0.0))
+    told = room.ravel() * scale > 0.6 * blur_px + 1.0
+    told &= (pixels > 2).all(axis=1) & (pixels < (w - 2, h - 2)).all(axis=1)
+    cross = np.array([[0, 0], [0.7, 0], [-0.7, 0], [0, 0.7], [0, -0.7]])
+    seen = light.to_linear(sample(rgb, pixels[:, None] + cross[None]).mean(axis=1).astype(np.float64))
+    here = usual * np.exp(field.log_light(flat))[:, None]
+    off = (off_ground(seen, here, white, noise / 2.0) & told).reshape(room.shape)
+    count = told.reshape(room.shape).sum(axis=1)
+    enough = count >= AROUND // 4
+    share[enough] = off.sum(axis=1)[enough] / count[enough]
+    return share
+
+
+def covered_patches(ring: np.ndarray, slope: np.ndarray, slope_error: np.ndarray) -> np.ndarray:
+    """(p,) which patches are covered, wholly or in part: all around them, or partly so and uneven themselves."""
+    uneven = slope > np.maximum(5.0 * slope_error, 5.0 * np.median(slope))
+    return (ring > RING_SURE) | ((ring > RING_DOUBT) & uneven)
+
+
+@lru_cache(maxsize=16)
+def _rings(card: Card) -> tuple[np.ndarray, np.ndarray]:
+    """(p, n, 2) points on the clear ground around each patch and (p, n) how far each is from anything else."""
+    room, scale = clear_ground(card)
+    if room is None:
+        return np.empty((0, 0, 2)), np.empty((0, 0))
+    rows, columns = room.shape
+    points, clearance = [], []
+    for patch in card.patches:
+        polygon = np.array(patch.polygon, dtype=np.float64)
+        outline = np.concatenate([np.linspace(a, b, 16, endpoint=False)
+                                  for a, b in zip(polygon, np.roll(polygon, -1, axis=0), strict=True)])
+        outline = outline[np.linspace(0, len(outline) - 1, AROUND).astype(int)]
+        outward = outline - polygon.mean(axis=0)
+        outward /= np.linalg.norm(outward, axis=1, keepdims=True)
+        # As far out as the ground is widest, a few per cent of the card away at most.
+        steps = np.linspace(0.004, 0.03, 14) * card.size[0]
+        tries = outline[:, None] + steps[None, :, None] * outward[:, None]
+        y = np.clip((tries[..., 1] * scale).astype(int), 0, rows - 1)
+        x = np.clip((tries[..., 0] * scale).astype(int), 0, columns - 1)
+        wide = room[y, x]
+        best = wide.argmax(axis=1)
+        points.append(tries[np.arange(AROUND), best])
+        clearance.append(wide[np.arange(AROUND), best])
+    return np.array(points), np.array(clearance)
