@@ -7,14 +7,14 @@ from pathlib import Path
 import huewright_demo
 import numpy as np
 import pytest
-from huewright.colorimetry.display import DISPLAYS
+from huewright.colorimetry.display import DISPLAYS, primaries_matrix
 from huewright.colorimetry.inverse import inverse_operations
 from huewright.colorimetry.targets import reference_rgb
 from huewright.models.card import Card, load_card
 from huewright.models.correction import correction_from_dict, correction_to_dict
 from huewright.models.reading import PatchReading, Reading
 from huewright.reference import apply_chain
-from huewright.solver.compare import compare, recommend
+from huewright.solver.compare import ROUGH, compare, recommend
 from huewright.solver.linear import before_tone, fit_map, white_preserving_matrix
 from huewright.solver.settings import METHODS, SolveSettings
 from huewright.solver.simulate import FOOTAGE
@@ -46,6 +46,9 @@ def test_a_matrix_camera_is_undone_by_the_matrix(card: Card) -> None:
     assert list(rows) == list(METHODS)
     assert rows["matrix"]["check_delta_e_worst"] < 0.05
     assert rows["matrix"]["left_out_delta_e"] < 0.05
+    assert rows["matrix-sectors"]["check_delta_e_worst"] < 0.05
+    assert rows["matrix-sectors"]["worst_hue_error_deg"] < 0.001
+    assert rows["matrix-sectors"]["left_out_delta_e"] < 0.05
     assert rows["polynomial-2"]["check_delta_e_worst"] < 0.3        # its terms hold the matrix; the table costs this
     assert rows["balance"]["check_delta_e_mean"] > 1.0
     assert rows["sectors"]["worst_hue_error_deg"] < 0.001
@@ -108,20 +111,46 @@ def test_the_tone_curve_is_undone() -> None:
     assert apply_chain((tone,), before_tone(tone, signal)) == pytest.approx(signal, abs=1e-9)
 
 
-def row(method: str, checks: float | None, left_out: float = 1.0, gain: float = 1.5, folded: float = 0.0) -> dict:
+def row(method: str, checks: float | None, left_out: float = 1.0, gain: float = 1.5, noise: float = 1.5,
+        folded: float = 0.0, radius: float = 0.0, hue: float = 0.0) -> dict:
     return {"method": method, "check_delta_e_mean": checks, "left_out_delta_e": left_out, "worst_local_gain": gain,
-            "folded_fraction": folded}
+            "noise_gain_db": noise, "folded_fraction": folded, "worst_radius_error": radius,
+            "worst_hue_error_deg": hue}
 
 
 @pytest.mark.parametrize(("rows", "chosen", "words"), [
     ([row("sectors", 1.0), row("balance", 2.0), row("matrix", 0.9)], "sectors", "every chip lands"),
-    ([row("sectors", 2.0), row("balance", 2.5), row("matrix", 0.9)], "matrix", "least of all methods; sectors put"),
-    ([row("sectors", 1.0), row("polynomial-3", 0.1, gain=300.0)], "sectors", "every chip lands"),
+    ([row("sectors", 2.0), row("balance", 2.5), row("matrix", 0.9)], "matrix", "least of all methods; sectors leave"),
+    ([row("sectors", 2.0), row("matrix-sectors", 1.0), row("matrix", 0.9)], "matrix-sectors", "every chip lands"),
+    # Sectors that are off target may not be called on target, whichever way they are off.
+    ([row("sectors", 1.0, radius=0.5), row("matrix-sectors", 1.1)], "matrix-sectors", "every chip lands"),
+    ([row("sectors", 1.0, hue=3.0), row("matrix-sectors", 1.1)], "matrix-sectors", "every chip lands"),
+    # What the recommended one costs is in the reason.
+    ([row("sectors", 5.0), row("matrix", 0.1, gain=16.0, noise=7.0)], "matrix",
+     "it stretches small differences up to 16 times and lifts noise by 7 dB"),
+    # Too rough: not recommended, but named, with its figures.
+    ([row("sectors", 5.0, hue=8.0), row("matrix", 0.1, gain=85.0, noise=18.0)], "sectors",
+     "matrix would leave them 0.10 off, but stretches small differences up to 85 times and lifts noise by 18 dB"),
+    ([row("sectors", 1.0), row("polynomial-3", 0.9, gain=300.0)], "sectors", "best of all methods: 1.00"),
     ([row("sectors", 1.0), row("polynomial-2", 0.1, folded=0.01)], "sectors", "every chip lands"),
     ([row("sectors", None, 3.0), row("matrix", None, 1.0)], "matrix", "left out of the fit"),
     ([row("polynomial-3", 0.1, gain=300.0)], "balance", "can't do harm"),
+    ([row("polynomial-3", 0.1, folded=0.1)], "balance", "can't do harm"),
 ])
 def test_the_recommendation_and_its_reason(rows: list, chosen: str, words: str) -> None:
     method, reason = recommend(rows)
     assert method == chosen
     assert words in reason
+
+
+@pytest.mark.parametrize("primaries", ["ITU-R BT.2020", "ACEScg", "ACES2065-1"])
+def test_a_change_of_primaries_alone_is_not_too_rough(card: Card, primaries: str) -> None:
+    """The matrices of ITU-R BT.2020 and of the Academy's spaces to BT.709 are right by definition; a limit on worst
+    local gain must let them pass, and the matrix method must find them."""
+    to_camera = np.linalg.inv(primaries_matrix(primaries, "ITU-R BT.709"))
+    rows = {row["method"]: row for row in compare(seen_by(card, lambda light: light @ to_camera.T), card, FOOTAGE,
+                                                  SolveSettings(mode="colorimetric"))}
+    assert 6.0 < rows["matrix"]["worst_local_gain"] < ROUGH
+    chosen = next(row for row in rows.values() if row["recommended"])
+    assert chosen["method"] in ("matrix", "matrix-sectors")
+    assert f"up to {chosen['worst_local_gain']:.0f} times" in chosen["note"]

@@ -22,6 +22,7 @@ from huewright.models.correction import Correction
 from huewright.models.proof import Proof
 from huewright.models.survey import FrameGrade, Survey
 from huewright.reference import apply_chain
+from huewright.solver.settings import METHODS
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
 from huewright.steps.prove import prove
 from huewright.steps.render import render_take
@@ -101,7 +102,7 @@ def test_the_whole_proof_is_written(job: Job, tmp_path: Path) -> None:
     assert proof.frames["chosen"] == [7, 8]
     assert proof.frames["refused"] == [{"frame": 6, "reasons": ["no card found"]},
                                        {"frame": 9, "reasons": ["a reflection"]}]
-    assert [row["method"] for row in proof.methods] == ["sectors", "balance", "matrix", "polynomial-2", "polynomial-3"]
+    assert [row["method"] for row in proof.methods] == list(METHODS)
     assert "inputs" not in proof.provenance
     assert proof.provenance["frames_sha256"]["after 7"] == sha256(job.rendered.path(7))
     with pytest.raises(InputError, match="exists already"):

@@ -98,5 +98,5 @@ def test_files_that_are_no_corrections(tmp_path: Path) -> None:
 
 def test_methods_are_compared_on_the_surveys_reading() -> None:
     rows = compare_survey(survey_with_card_at(CARD), load_card(CARD))
-    assert [row["method"] for row in rows][:2] == ["sectors", "balance"]
+    assert [row["method"] for row in rows][:2] == ["sectors", "matrix-sectors"]
     assert rows[0]["worst_hue_error_deg"] < 0.01

@@ -119,7 +119,7 @@ def test_no_usable_frame(card: Card) -> None:
 
 
 def test_unknown_settings() -> None:
-    with pytest.raises(InputError, match="sectors, balance, matrix"):
+    with pytest.raises(InputError, match="sectors, matrix-sectors, balance"):
         SolveSettings(method="magic")
     with pytest.raises(InputError, match="'warmth'"):
         settings_from_dict({"warmth": 1})

@@ -33,7 +33,8 @@ Targets = Annotated[str, typer.Option("--targets", help="Where chips shall land:
                                       "bar of their name) or 'colorimetric' (the card's reference colours).")]
 Fraction = Annotated[float, typer.Option("--fraction", min=0.05, max=1.0, help="How far towards its 75 % bar a "
                                          "chip shall land (common practice: half-way).")]
-Method = Annotated[str, typer.Option("--method", help="sectors, balance, matrix, polynomial-2 or polynomial-3.")]
+Method = Annotated[str, typer.Option("--method", help="sectors, matrix-sectors (a matrix first, for a "
+                                     "sensor's own colours), balance, matrix, polynomial-2 or polynomial-3.")]
 Corners = Annotated[list[str] | None, typer.Option(
     "--corners", help="A corner of the card as x,y in pixels; give it four times, clockwise from the card's top "
     "left. Corners given by hand win over finding.")]

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from huewright.colorimetry.display import from_ycbcr, to_ycbcr
+from huewright.colorimetry.inverse import matrix_operation
 from huewright.colorimetry.targets import delta_e
 from huewright.errors import InputError, NoAnswerError
 from huewright.models.card import Card
@@ -18,14 +19,20 @@ from huewright.reference import apply_chain
 from huewright.solver import quality
 from huewright.solver.evidence import Sample
 from huewright.solver.hues import direct, miss
-from huewright.solver.linear import fit_map, linear_pairs
+from huewright.solver.linear import fit_map, linear_pairs, white_preserving_matrix
 from huewright.solver.problem import Problem, Solution, set_up
 from huewright.solver.sectors import arriving_ycbcr
 from huewright.solver.settings import METHODS, SolveSettings
 from huewright.solver.solve import solve_method
 
 LARGE = 0.3              # CIEDE2000: a difference between methods that is worth giving up chips on target for
-ROUGH = 6.0              # worst local gain above which a method is not recommended
+# Worst local gain above which a method is not recommended. Measured on the spectral takes of the external tests (129
+# lights): a change of primaries alone, between open standards' RGB and BT.709's, has up to 19; the matrix of a camera
+# whose colours are near has 8 to 35 and lifts noise by 4 to 10 dB; of one whose colours are weak, 72 to 380, and 17 to
+# 29 dB. Root polynomials that stray between their patches have 1000 and more.
+ROUGH = 50.0
+ROUGHNESS_SAID = 6.0     # worst local gain, and
+NOISE_SAID_DB = 6.0      # noise gain, above which the recommendation's reason speaks of it
 
 
 def compare(reading: Reading, card: Card, footage: Footage,
@@ -49,7 +56,7 @@ def compare(reading: Reading, card: Card, footage: Footage,
             rows.append(_row(asked, solve_method(asked)))
         except (InputError, NoAnswerError) as error:
             rows.append({"method": method, **dict.fromkeys(_COLUMNS), "recommended": False, "note": str(error)})
-    chosen, reason = recommend(rows)
+    chosen, reason = recommend(rows, problem.settings)
     for row in rows:
         if row["method"] == chosen:
             row["recommended"] = True
@@ -113,12 +120,15 @@ def _without(problem: Problem, solution: Solution, index: int) -> Callable[[Samp
     balance, tone = solution.balance, solution.tone
     if solution.method == "balance":
         return lambda sample: arriving_ycbcr(chain, balance, tone, (sample,))[0]
-    if solution.method == "sectors":
-        arriving = arriving_ycbcr(chain, balance, tone, rest)
+    pairs = linear_pairs(problem, balance, tone, problem.evidence.bars + rest) if solution.colour else None
+    if solution.sectors is not None:
+        colour = () if pairs is None else (matrix_operation(white_preserving_matrix(*pairs)),)
+        arriving = arriving_ycbcr(chain, balance, tone, rest, colour)
         sectors = direct(arriving[:, 1:], [chip.target for chip in rest], luma, problem.settings.least_slope)
         return lambda sample: to_ycbcr(apply_chain((sectors,), from_ycbcr(
-            arriving_ycbcr(chain, balance, tone, (sample,)), luma)), luma)[0]
-    linear_map = fit_map(solution.method, *linear_pairs(problem, balance, tone, problem.evidence.bars + rest))
+            arriving_ycbcr(chain, balance, tone, (sample,), colour), luma)), luma)[0]
+    assert pairs is not None
+    linear_map = fit_map(solution.method, *pairs)
     after = (*chain.encode, *(() if tone is None else (tone,)))
 
     def landed(sample: Sample) -> np.ndarray:
@@ -128,21 +138,54 @@ def _without(problem: Problem, solution: Solution, index: int) -> Callable[[Samp
     return landed
 
 
-def recommend(rows: list[dict[str, Any]]) -> tuple[str, str]:
+def recommend(rows: list[dict[str, Any]], limits: SolveSettings | None = None) -> tuple[str, str]:
     """(method, one sentence why). Judged on check patches, or on left-out chips where the card has no checks;
-    the sectors, which alone put every chip on its target, are given up only for a large gain."""
+    methods that put every chip on its target (within ``limits``) are given up only for a large gain. One that folds
+    colours or stretches small differences more than :data:`ROUGH` times is not recommended; if it does better on the
+    patches, that is said, for the person to choose. So is how rough the recommended one is."""
+    limits = limits or SolveSettings()
     by_checks = any(row["check_delta_e_mean"] is not None for row in rows)
     column = "check_delta_e_mean" if by_checks else "left_out_delta_e"
     what = "the check patches" if by_checks else "chips left out of the fit"
-    fit = [row for row in rows if row[column] is not None and row["worst_local_gain"] <= ROUGH
-           and not row["folded_fraction"]]
+    judged = [row for row in rows if row[column] is not None and not row["folded_fraction"]]
+    fit = [row for row in judged if row["worst_local_gain"] <= ROUGH]
     if not fit:
         return "balance", ("no method could be judged on patches that it had not seen, or each of them folds or "
                            "stretches colours; exposure and balance can't do harm")
     best = min(fit, key=lambda row: row[column])
+    passed_over = _passed_over(judged, best, column)
+    for method in ("sectors", "matrix-sectors"):
+        row = next((row for row in fit if row["method"] == method), None)
+        if row is not None and _on_target(row, limits) and row[column] <= best[column] + LARGE:
+            return method, (f"every chip lands on its target, and {what} are {row[column]:.2f} CIEDE2000 off on "
+                            f"average (best of all methods: {best[column]:.2f}){_cost(row)}{passed_over}")
     sectors = next((row for row in fit if row["method"] == "sectors"), None)
-    if sectors is not None and sectors[column] <= best[column] + LARGE:
-        return "sectors", (f"every chip lands on its target, and {what} are {sectors[column]:.2f} CIEDE2000 off on "
-                           f"average (best of all methods: {best[column]:.2f})")
-    chips = "" if sectors is None else (f"; sectors put the chips on target but leave them {sectors[column]:.2f} off")
-    return best["method"], f"{what} are {best[column]:.2f} CIEDE2000 off on average, the least of all methods{chips}"
+    rest = "" if sectors is None or sectors is best else f"; sectors leave them {sectors[column]:.2f} off"
+    least = "the least of the methods that don't stretch colours too far" if passed_over else "the least of all methods"
+    return best["method"], (f"{what} are {best[column]:.2f} CIEDE2000 off on average, {least}"
+                            f"{rest}{_cost(best)}{passed_over}")
+
+
+def _on_target(row: dict[str, Any], limits: SolveSettings) -> bool:
+    hue, radius = row["worst_hue_error_deg"], row["worst_radius_error"]
+    return hue is not None and hue <= limits.hue_limit_deg and radius <= limits.radius_limit
+
+
+def _cost(row: dict[str, Any]) -> str:
+    said = []
+    if row["worst_local_gain"] > ROUGHNESS_SAID:
+        said.append(f"stretches small differences up to {row['worst_local_gain']:.0f} times")
+    if row["noise_gain_db"] > NOISE_SAID_DB:
+        said.append(f"lifts noise by {row['noise_gain_db']:.0f} dB")
+    return f"; it {' and '.join(said)}" if said else ""
+
+
+def _passed_over(judged: list[dict[str, Any]], best: dict[str, Any], column: str) -> str:
+    """What a method that is too rough to recommend would do for the patches, where that is worth a thought."""
+    rough = [row for row in judged if row["worst_local_gain"] > ROUGH and row[column] < best[column] - LARGE]
+    if not rough:
+        return ""
+    row = min(rough, key=lambda row: row[column])
+    return (f"; {row['method']} would leave them {row[column]:.2f} off, but stretches small differences up to "
+            f"{row['worst_local_gain']:.0f} times and lifts noise by {row['noise_gain_db']:.0f} dB: choose it yourself "
+            "where the footage is clean enough")

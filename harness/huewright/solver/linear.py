@@ -6,8 +6,10 @@
                     least squares by colour-science. Rendered from a 3D table over a power of light, whose error
                     against the exact polynomial is measured and stated.
 
-Both need a full colour to aim at. A chip that is asked only for a place on the vectorscope keeps the level at
-which it arrives, as the sectors would leave it.
+    matrix-sectors  the matrix, and then the sectors on what it leaves: for light whose primaries are the sensor's own
+
+They need a full colour to aim at. A chip that is asked only for a place on the vectorscope is given the level of its
+reference colour, brought to the bars' levels; where the card has none, the level at which it arrives.
 """
 
 from __future__ import annotations
@@ -24,7 +26,7 @@ from huewright.reference import apply_chain
 from huewright.solver.chain import Balance
 from huewright.solver.evidence import Sample
 from huewright.solver.problem import Problem, Solution, rounded
-from huewright.solver.sectors import arriving_ycbcr, solve_levels
+from huewright.solver.sectors import arriving_ycbcr, judge_light, solve_levels, solve_sectors
 
 TABLE_SIZE = 49
 TABLE_TOP = 4.0          # linear light, white diffuser = 1: above it the table clamps
@@ -35,16 +37,22 @@ CONTENT, CONTENT_INVERSE = Transfer("bt709", "encode"), Transfer("bt709", "decod
 LinearMap = Callable[[np.ndarray], np.ndarray]
 
 
+def solve_matrix_sectors(problem: Problem, start: np.ndarray | None = None) -> Solution:
+    """The white-preserving matrix, held, then all other unknowns jointly. Raises as :func:`solve_linear` does."""
+    return solve_sectors(problem, start, colour=solve_linear(problem, "matrix").colour)
+
+
 def solve_linear(problem: Problem, method: str) -> Solution:
     """A :class:`Solution` by ``method``: "matrix", "polynomial-2" or "polynomial-3".
 
     Raises :class:`InputError` for footage with a look: light cannot be aimed at through a look's table.
     """
     if problem.chain.has_look:
-        raise InputError(f"method {method!r} fits linear light to the display's encoding and cannot aim through a look "
-                         "LUT; use --method sectors or balance, or solve without --look")
+        raise InputError(f"method {problem.settings.method!r} fits linear light to the display's encoding and cannot "
+                         "aim through a look LUT; use --method sectors or balance, or solve without --look")
     model, fit = solve_levels(problem)
     balance, tone = model.balance(rounded(fit.natural, 7)), model.tone(rounded(fit.natural, 7))
+    judge_light(problem, balance, tone)
     samples = problem.evidence.bars + problem.evidence.chips
     camera, wanted = linear_pairs(problem, balance, tone, samples)
     linear_map = fit_map(method, camera, wanted)
@@ -101,15 +109,18 @@ def linear_pairs(problem: Problem, balance: Balance, tone: ToneCurve | None,
 
 def wanted_ycbcr(problem: Problem, balance: Balance, tone: ToneCurve | None,
                  samples: Sequence[Sample]) -> np.ndarray:
-    """Targets (n, 3) with the level filled in where none is asked for: the reference's for colorimetric targets,
-    else the level at which the patch arrives."""
+    """Targets (n, 3) with the level filled in where none is asked for, as the module says."""
     arriving = arriving_ycbcr(problem.chain, balance, tone, tuple(samples))
+    known = sorted((float(to_ycbcr(problem.reference[bar.name], problem.luma)[0]), float(bar.target.luma or 0.0))
+                   for bar in problem.evidence.bars if bar.name in problem.reference)
+    known = known if len(known) > 1 else []
     for row, sample in zip(arriving, samples, strict=True):
         row[1:] = sample.target.cb, sample.target.cr
         if sample.target.luma is not None:
             row[0] = sample.target.luma
-        elif problem.settings.mode == "colorimetric":
-            row[0] = to_ycbcr(problem.reference[sample.name], problem.luma)[0]
+        elif sample.name in problem.reference:
+            level = to_ycbcr(problem.reference[sample.name], problem.luma)[0]
+            row[0] = np.interp(level, [pair[0] for pair in known], [pair[1] for pair in known]) if known else level
     return arriving
 
 

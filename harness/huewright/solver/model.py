@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from huewright_kernels.ops import HueSectors, ToneCurve
+from huewright_kernels.ops import HueSectors, Operation, ToneCurve
 
 from huewright.colorimetry.display import to_ycbcr
 from huewright.reference import apply_chain
@@ -98,10 +98,13 @@ def tone_layout(bars: Sequence[Sample]) -> tuple[tuple[float, ...], int]:
 
 
 class Model:
-    """Prediction and residuals for ``samples`` under ``chain`` with the unknowns of ``layout``."""
+    """Prediction and residuals for ``samples`` under ``chain`` with the unknowns of ``layout``. ``colour`` is what
+    :meth:`Chain.after_decode` takes under that name; it is held."""
 
-    def __init__(self, chain: Chain, samples: Sequence[Sample], layout: Layout, settings: SolveSettings) -> None:
+    def __init__(self, chain: Chain, samples: Sequence[Sample], layout: Layout, settings: SolveSettings,
+                 colour: Sequence[Operation] = ()) -> None:
         self.chain, self.samples, self.layout, self.settings = chain, tuple(samples), layout, settings
+        self.colour = tuple(colour)
         self.luma = (chain.display.kr, chain.display.kb)
         self.means = np.array([sample.mean for sample in samples])
         self.points = apply_chain(chain.decode, evaluation_points(samples))
@@ -189,7 +192,8 @@ class Model:
                           tuple(np.exp(natural[self._gain]).tolist()), *self.luma)
 
     def operations(self, natural: np.ndarray) -> tuple:
-        return self.chain.after_decode(self.balance(natural), tone=self.tone(natural), sectors=self.sectors(natural))
+        return self.chain.after_decode(self.balance(natural), colour=self.colour, tone=self.tone(natural),
+                                       sectors=self.sectors(natural))
 
     # --- prediction -----------------------------------------------------------------------------------------
 
@@ -207,7 +211,7 @@ class Model:
         if key not in self._kept:
             if len(self._kept) >= KEPT:
                 self._kept.pop(next(iter(self._kept)))
-            operations = self.chain.after_decode(self.balance(natural), tone=self.tone(natural))
+            operations = self.chain.after_decode(self.balance(natural), colour=self.colour, tone=self.tone(natural))
             self._kept[key] = apply_chain(operations, self.points)
         return self._kept[key]
 

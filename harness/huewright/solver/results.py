@@ -104,10 +104,11 @@ def _delta_e(problem: Problem, samples: tuple[Sample, ...], before: np.ndarray,
 
 def _landing_errors(problem: Problem, solution: Solution) -> dict[str, np.ndarray]:
     """Standard errors (hue in degrees, radius ratio, level in IRE) of where the used patches land."""
-    if solution.model is None or solution.fit is None or solution.method not in ("sectors", "balance"):
+    solved_jointly = solution.method in ("sectors", "matrix-sectors", "balance")
+    if solution.model is None or solution.fit is None or not solved_jointly:
         return {}
     fit, samples = solution.fit, problem.evidence.bars + problem.evidence.chips
-    model = Model(problem.chain, samples, solution.model.layout, problem.settings)
+    model = Model(problem.chain, samples, solution.model.layout, problem.settings, solution.colour)
     slopes = np.empty((len(samples), 3, model.size))
     for column in range(model.size):
         step = np.zeros(model.size)
@@ -132,9 +133,9 @@ def _landing_errors(problem: Problem, solution: Solution) -> dict[str, np.ndarra
 
 def _left_out(problem: Problem, solution: Solution) -> dict[str, np.ndarray]:
     chips = problem.evidence.chips
-    if solution.method != "sectors" or len(chips) < 3:
+    if solution.sectors is None or len(chips) < 3:
         return {}
-    arriving = arriving_ycbcr(problem.chain, solution.balance, solution.tone, chips)
+    arriving = arriving_ycbcr(problem.chain, solution.balance, solution.tone, chips, solution.colour)
     errors = leave_one_out(arriving, [chip.target for chip in chips], problem.luma, problem.settings.least_slope)
     return {chip.name: row for chip, row in zip(chips, errors, strict=True)}
 
@@ -202,7 +203,8 @@ def _warnings(problem: Problem, solution: Solution, patches: tuple[PatchResult, 
         said.append(_unsupported(problem, name, reason))
     if numbers.get("bounds_hit"):
         said.append(f"held at a bound: {', '.join(numbers['bounds_hit'])}; the footage is further from its targets "
-                    "than a correction of this kind should go")
+                    "than a correction of this kind should go; declare the camera's primaries if its light isn't in "
+                    "BT.709's, or let a matrix go first (method matrix-sectors)")
     if numbers["folded_fraction"] > 0:
         said.append(f"{100 * numbers['folded_fraction']:.2f} % of a LUT's cells are turned inside out: colours there "
                     "change order")

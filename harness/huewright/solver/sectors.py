@@ -5,9 +5,9 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
-from huewright_kernels.ops import HueSectors, ToneCurve
+from huewright_kernels.ops import HueSectors, Operation, ToneCurve
 
-from huewright.colorimetry.display import to_ycbcr
+from huewright.colorimetry.display import from_ycbcr, to_ycbcr
 from huewright.errors import NoAnswerError
 from huewright.reference import apply_chain
 from huewright.solver.chain import Balance, Chain
@@ -65,15 +65,18 @@ def solve_balance(problem: Problem, start: np.ndarray | None = None) -> Solution
     return Solution("balance", model.balance(fit.natural), model=model, fit=fit)
 
 
-def solve_sectors(problem: Problem, start: np.ndarray | None = None) -> Solution:
-    """All unknowns jointly. ``start`` (natural unknowns; hue part optional) replaces the first guess."""
+def solve_sectors(problem: Problem, start: np.ndarray | None = None, *,
+                  colour: tuple[Operation, ...] = ()) -> Solution:
+    """All unknowns jointly. ``start`` (natural unknowns; hue part optional) replaces the first guess; ``colour`` is
+    held, as :meth:`Chain.after_decode` takes it."""
     model, fit = solve_levels(problem, start=start)
     chips = problem.evidence.chips
-    arriving = arriving_ycbcr(problem.chain, model.balance(fit.natural), model.tone(fit.natural), chips)
-    check_light(chips, arriving[:, 1:])
+    balance, curve = model.balance(fit.natural), model.tone(fit.natural)
+    judge_light(problem, balance, curve)
+    arriving = arriving_ycbcr(problem.chain, balance, curve, chips, colour)
     sectors = direct(arriving[:, 1:], [chip.target for chip in chips], problem.luma, problem.settings.least_slope)
     layout = dataclasses.replace(model.layout, hues_deg=sectors.hues_deg)
-    joint = Model(problem.chain, problem.evidence.bars + chips, layout, problem.settings)
+    joint = Model(problem.chain, problem.evidence.bars + chips, layout, problem.settings, colour)
     first = np.concatenate([fit.natural, sectors.rotations_deg, np.log(sectors.gains)])
     whitening = joint.whitening(first)
     used = 0
@@ -86,14 +89,30 @@ def solve_sectors(problem: Problem, start: np.ndarray | None = None) -> Solution
     final = describe(joint, whitening, natural, fit.evaluations + used)
     # A share of the circle at its bound is a hue map at its least slope: the order of hues is what holds it.
     touched = tuple(dict.fromkeys("hue_order" if name.startswith("rotation") else name for name in final.at_bounds))
-    return Solution("sectors", joint.balance(natural), tone=_plain_tone(joint.tone(natural)),
-                    sectors=_plain_sectors(joint.sectors(natural)), model=joint,
+    return Solution("matrix-sectors" if colour else "sectors", joint.balance(natural), colour,
+                    tone=_plain_tone(joint.tone(natural)), sectors=_plain_sectors(joint.sectors(natural)), model=joint,
                     fit=dataclasses.replace(final, at_bounds=touched))
 
 
-def arriving_ycbcr(chain: Chain, balance: Balance, tone: ToneCurve | None, samples: tuple[Sample, ...]) -> np.ndarray:
+def judge_light(problem: Problem, balance: Balance, tone: ToneCurve | None) -> None:
+    """Raises :class:`NoAnswerError` where the light leaves no hues apart (see :func:`.evidence.check_light`).
+
+    Judged before any matrix: that would stretch a line out again, and the noise with it.
+    """
+    chips = problem.evidence.chips
+    if not chips:
+        return
+    arriving = arriving_ycbcr(problem.chain, balance, tone, chips)
+    light = apply_chain(problem.chain.decode, [chip.mean for chip in chips]) * balance.gains
+    meant = arriving.copy()
+    meant[:, 1:] = [(chip.target.cb, chip.target.cr) for chip in chips]
+    check_light(chips, arriving[:, 1:], light, apply_chain(problem.display.decode, from_ycbcr(meant, problem.luma)))
+
+
+def arriving_ycbcr(chain: Chain, balance: Balance, tone: ToneCurve | None, samples: tuple[Sample, ...],
+                   colour: tuple[Operation, ...] = ()) -> np.ndarray:
     """(Y', Cb, Cr) (n, 3) of the samples' means as they arrive at the sectors."""
-    operations = (*chain.decode, *chain.after_decode(balance, tone=tone))
+    operations = (*chain.decode, *chain.after_decode(balance, colour=colour, tone=tone))
     return to_ycbcr(apply_chain(operations, [sample.mean for sample in samples]),
                     (chain.display.kr, chain.display.kb))
 

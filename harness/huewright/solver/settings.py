@@ -7,7 +7,7 @@ from typing import Any
 
 from huewright.errors import InputError
 
-METHODS = ("sectors", "balance", "matrix", "polynomial-2", "polynomial-3")
+METHODS = ("sectors", "matrix-sectors", "balance", "matrix", "polynomial-2", "polynomial-3")
 
 
 @dataclass(frozen=True)

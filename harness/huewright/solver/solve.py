@@ -12,7 +12,7 @@ from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.models.reading import Reading
 from huewright.solver.chain import Balance
-from huewright.solver.linear import solve_linear
+from huewright.solver.linear import solve_linear, solve_matrix_sectors
 from huewright.solver.model import Layout, Model
 from huewright.solver.problem import Problem, Solution, set_up
 from huewright.solver.results import correction_from
@@ -26,8 +26,8 @@ def solve(reading: Reading, card: Card, footage: Footage, settings: SolveSetting
           start: np.ndarray | None = None, provenance: dict[str, Any] | None = None) -> Correction:
     """The correction that brings ``reading`` to the card's targets.
 
-    ``start`` (natural unknowns, see :mod:`huewright.solver.model`) replaces the first guess of methods "sectors"
-    and "balance"; the answer does not depend on it. Raises :class:`InputError` for settings or a card that
+    ``start`` (natural unknowns, see :mod:`huewright.solver.model`) replaces the first guess of the methods with
+    sectors and of "balance"; the answer does not depend on it. Raises :class:`InputError` for settings or a card that
     don't fit, :class:`NoAnswerError` where the reading cannot support an answer: clipped bars, too few bars,
     no chips, light that leaves no colours apart.
     """
@@ -43,6 +43,8 @@ def solve_method(problem: Problem, start: np.ndarray | None = None) -> Solution:
     method = problem.settings.method
     if method == "sectors":
         return solve_sectors(problem, start)
+    if method == "matrix-sectors":
+        return solve_matrix_sectors(problem, start)
     if method == "balance":
         return solve_balance(problem, start)
     return solve_linear(problem, method)
