@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import re
 import shutil
@@ -67,8 +68,8 @@ def _value(page: Any) -> int:
 
 def _edge_percent(page: Any, take: Any) -> float:
     """Where the picture on screen changes from before to after, in percent of the width, found in its pixels."""
-    stage = page.locator("#stage")
-    page.add_style_tag(content="#divider,.tag{opacity:0}")
+    stage = page.locator(".stage")
+    page.add_style_tag(content=".divider,.tag{opacity:0}")
     shot = np.asarray(Image.open(io.BytesIO(stage.screenshot())).convert("RGB")).astype(float)
     size = (shot.shape[1], shot.shape[0])
     sides = [np.asarray(Image.fromarray(np.rint(np.clip(picture, 0, 1) * 255).astype(np.uint8)).resize(
@@ -81,7 +82,7 @@ def _edge_percent(page: Any, take: Any) -> float:
                          ids="+".join)
 def test_the_divider_follows_the_keyboard(open_page, take, key_presses):
     page = open_page()
-    page.locator("#divider").focus()
+    page.locator(".divider").focus()
     for press in key_presses:
         page.keyboard.press(press)
     expected = {"ArrowLeft": 47, "Shift+ArrowRight": 70, "Home": 0, "End": 100}[key_presses[0]]
@@ -91,8 +92,8 @@ def test_the_divider_follows_the_keyboard(open_page, take, key_presses):
 
 def test_the_divider_follows_the_mouse_and_lets_go(open_page, take):
     page = open_page()
-    page.locator("#stage").scroll_into_view_if_needed()
-    box = page.locator("#stage").bounding_box()
+    page.locator(".stage").scroll_into_view_if_needed()
+    box = page.locator(".stage").bounding_box()
     middle = box["y"] + box["height"] / 2
     page.mouse.move(box["x"] + box["width"] * 0.5, middle)
     page.mouse.down()
@@ -109,8 +110,8 @@ def test_the_divider_follows_the_mouse_and_lets_go(open_page, take):
 
 def test_the_divider_follows_a_finger(open_page, take):
     page = open_page(390, 844, has_touch=True, is_mobile=True)
-    page.locator("#stage").scroll_into_view_if_needed()
-    box = page.locator("#stage").bounding_box()
+    page.locator(".stage").scroll_into_view_if_needed()
+    box = page.locator(".stage").bounding_box()
     y = box["y"] + box["height"] / 2
     session = page.context.new_cdp_session(page)
 
@@ -124,6 +125,23 @@ def test_the_divider_follows_a_finger(open_page, take):
     touch("touchEnd", None)
     assert _value(page) == pytest.approx(70, abs=1)
     assert _edge_percent(page, take) == pytest.approx(70, abs=1.5)
+
+
+def test_each_divider_moves_its_own_picture_only(browser, take, pictures, tmp_path):
+    names, folder = pictures
+    files = {name: folder / file for name, file in names.items() if name in ("before", "after")}
+    record = {"name": "scene", "frames": 1, "shown": 7, "integers": False, "pixels_over_range_percent": 0.0,
+              "pixels_under_range_percent": 0.0, "pixels_at_end_stops_percent": 0.0, "flashes": None}
+    write_page(dataclasses.replace(take.proof, shots=(record,)),
+               {**files, "shot_1_before": files["before"], "shot_1_after": files["after"]}, tmp_path / "two.html")
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto((tmp_path / "two.html").as_uri())
+    sliders = page.get_by_role("slider")
+    assert sliders.count() == 2 and "scene, frame 7" in (sliders.nth(0).get_attribute("aria-label") or "")
+    sliders.nth(1).press("Home")
+    assert [sliders.nth(k).get_attribute("aria-valuenow") for k in (0, 1)] == ["50", "0"]
+    context.close()
 
 
 def _column(page: Any, index: int) -> list[str]:
@@ -184,7 +202,7 @@ def test_nothing_sticks_out_sideways(open_page, width):
     page = open_page(width, 740)
     assert page.evaluate("document.documentElement.scrollWidth") == width
     outside = page.evaluate("""() => [...document.querySelectorAll('body *')]
-        .filter(e => !e.closest('.scroll, .vh, #divider') && e.getClientRects().length
+        .filter(e => !e.closest('.scroll, .vh, .divider') && e.getClientRects().length
                      && e.getBoundingClientRect().right > innerWidth + 1).map(e => e.outerHTML.slice(0, 80))""")
     assert outside == []
     assert page.evaluate("[...document.querySelectorAll('.scroll')].every(e => e.tabIndex === 0)")
@@ -214,12 +232,12 @@ def test_day_and_night_and_the_button(open_page):
 
 def test_it_prints_both_pictures_side_by_side_and_no_controls(open_page):
     page = open_page(color_scheme="dark")
-    page.locator("#divider").press("Home")
+    page.locator(".divider").press("Home")
     page.emulate_media(media="print")
     boxes = [page.locator(f".shot.{side} img").bounding_box() for side in ("before", "after")]
     assert boxes[0]["x"] + boxes[0]["width"] <= boxes[1]["x"] and abs(boxes[0]["y"] - boxes[1]["y"]) < 1
     assert page.locator(".shot.before").evaluate("e => getComputedStyle(e).clipPath") == "none"
-    assert not page.locator("#divider").is_visible() and not page.locator("#ground").is_visible()
+    assert not page.locator(".divider").is_visible() and not page.locator("#ground").is_visible()
     assert page.locator(".scope img.night:visible").count() == 0
     assert page.locator(".scope img.day:visible").count() == 14
     pdf = page.pdf(prefer_css_page_size=True)
@@ -231,4 +249,4 @@ def test_without_scripts_both_pictures_and_all_text_are_there(open_page, take):
     page = open_page(java_script_enabled=False)
     assert page.get_by_text(take.proof.verdict).is_visible()
     assert all(page.locator(f".shot.{side} img").is_visible() for side in ("before", "after"))
-    assert not page.locator("#divider").is_visible()
+    assert not page.locator(".divider").is_visible()

@@ -108,3 +108,68 @@ def test_a_picture_that_is_none_is_named(take, tmp_path):
 def test_number_ranges():
     assert number_ranges([7, 3, 1, 2, 2]) == "1–3, 7"
     assert number_ranges([]) == ""
+
+
+def test_the_page_is_headed_by_its_take(take):
+    reader = _Reader(page_html(take.proof, {}))
+    assert "<title>An invented take: proof of a colour correction</title>" in page_html(take.proof, {})
+    assert "invented/a.####.exr, frames 1001 to 1044" in reader.text
+    assert "<title>A colour correction: proof" in page_html(dataclasses.replace(take.proof, title=""), {})
+
+
+def test_range_and_noise_are_told_even_where_they_are_harmless(take):
+    text = _Reader(page_html(take.proof, {})).text
+    for label, figure in (("Pixels above 100 %", "0.80 %"), ("Pixels below 0 %", "under 0.01 %"),
+                          ("Noise lifted by", "1.9 dB")):
+        assert label in text[:text.index("Patch by patch")] and figure in text
+    assert "delivery specification" in text
+
+
+def test_it_says_who_decides_even_without_a_caution(take):
+    text = _Reader(page_html(dataclasses.replace(take.proof, cautions=()), {})).text
+    assert "the delivery specification and the person responsible for it decide, not this page" in text
+
+
+def test_what_lies_beyond_its_limit_is_marked_with_more_than_a_colour(take):
+    plain = page_html(take.proof, {})
+    strict = page_html(dataclasses.replace(take.proof, limits={"hue_deg": 1e-6, "radius": 1e-6, "level_ire": 1e-6}), {})
+    assert plain.count("beyond the limit") == 0
+    chips, bars = (sum(patch.role == role for patch in take.proof.patches) for role in ("chip", "bar"))
+    assert strict.count("beyond the limit") == 2 * chips + bars
+
+
+def test_check_patches_that_got_worse_are_in_the_heading(take):
+    worse = dataclasses.replace(take.proof, summary={**take.proof.summary, "mean_check_delta_e_after": 99.0})
+    assert "but other colours are no better" in page_html(worse, {})
+    assert "but other colours are no better" not in page_html(take.proof, {})
+
+
+def test_solved_numbers_carry_their_intervals(take):
+    text = _Reader(page_html(take.proof, {})).text
+    assert "+0.3100 ± 0.0039 stops" in text and "Hue 107.3° turned by" in text and "−4.45 ± 0.04 degrees" in text
+    assert "How far each chip rests on itself" in text and "+9.0" in text
+
+
+def test_shots_come_before_the_card(take, pictures):
+    names, folder = pictures
+    files = {name: folder / file for name, file in names.items()}
+    files |= {"shot_1_before": files["before"], "shot_1_after": files["after"]}
+    shots = ({"name": "scene/4.####.dpx", "frames": 12, "shown": 1007, "integers": True,
+              "pixels_over_range_percent": 0.0, "pixels_under_range_percent": 0.0, "pixels_at_end_stops_percent": 1.25,
+              "flashes": 5, "red_flashes": 0, "flashes_too_many": True},)
+    text = page_html(dataclasses.replace(take.proof, shots=shots), files)
+    told = _Reader(text).text
+    assert told.index("scene/4.####.dpx, frame 1007") < told.index("The card take")
+    assert "1.25 %" in told and "too many" in told
+    assert text.count('role="slider"') == 2
+
+
+@pytest.mark.parametrize(("display", "said"), [("pq", "not for judging level"), ("hlg", "not for judging level"),
+                                               ("bt2020", "converted from BT.2020"), ("bt709", "unconverted")])
+def test_it_says_how_pictures_of_other_displays_are_shown(take, pictures, display, said):
+    names, folder = pictures
+    text = page_html(dataclasses.replace(take.proof, display=display), {name: folder / file
+                                                                       for name, file in names.items()})
+    assert said in text.replace("\u00a0", " ")
+    assert ("203\u00a0cd/m²" in text) is (display in ("pq", "hlg"))
+    assert ("58\u00a0%" in text) is (display == "pq")       # the bars of ITU-R BT.2111-2 (memory)

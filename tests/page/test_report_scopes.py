@@ -212,3 +212,73 @@ def test_a_palette_png_keeps_the_hue_of_a_small_label(tmp_path):
         style.save_png(made, tmp_path / "a.png")
     pixels = np.asarray(Image.open(tmp_path / "a.png").convert("RGB")).astype(int)
     assert (np.abs(pixels - (0x2c, 0x9b, 0x43)).max(axis=2) < 12).sum() > 100
+
+
+# ---------------------------------------------------------------- other displays, other limits
+
+# 10-bit narrow-range codes of the bars' Y', Cb, Cr for Kr 0.2627, Kb 0.0593 (ITU-R BT.2020-2 tables 4 and 5), worked
+# out by hand: at 75 %, red has Y' = 0.197025, Cb = -0.104724, Cr = 0.375.
+@pytest.mark.parametrize(("name", "amplitude", "codes"), [
+    ("red", 0.75, (237, 418, 848)), ("green", 0.75, (509, 270, 203)), ("blue", 0.75, (103, 848, 485)),
+    ("yellow", 1.0, (888, 64, 548)), ("cyan", 1.0, (710, 637, 64)), ("magenta", 1.0, (346, 835, 924))])
+def test_the_bars_of_bt2020_have_their_codes(name, amplitude, codes):
+    lit = [name in names for names in (("red", "yellow", "magenta"), ("green", "yellow", "cyan"),
+                                       ("blue", "cyan", "magenta"))]
+    r, g, b = (amplitude * on for on in lit)
+    y = 0.2627 * r + 0.6780 * g + 0.0593 * b
+    by_hand = (round(64 + 876 * y), round(512 + 896 * (b - y) / 1.8814), round(512 + 896 * (r - y) / 1.4746))
+    luma, cb, cr = graticule.colour_bars(graticule.BT2020_LUMA, amplitude)[name]
+    assert (graticule.code_10bit(luma), graticule.chroma_code_10bit(cb), graticule.chroma_code_10bit(cr)) == by_hand
+    assert by_hand == codes
+
+
+@pytest.mark.parametrize(("display", "bar", "white"), [("bt709", 0.75, None), ("bt2020", 0.75, None),
+                                                       ("hlg", 0.75, 0.75), ("pq", 0.58, 0.58)])
+def test_graticules_follow_the_display(display, bar, white):
+    """HLG bars at 75 %, PQ bars at 58 % (ITU-R BT.2111-2, memory); reference white at 75 % HLG and 58 % PQ
+    (ITU-R BT.2408)."""
+    from huewright.report.draw import ground_of
+
+    ground = ground_of(display)
+    assert ground.bar == bar
+    assert ground.luma == (graticule.BT709_LUMA if display == "bt709" else graticule.BT2020_LUMA)
+    assert ground.white == (None if white is None else pytest.approx(white, abs=2e-3))
+
+
+def test_the_ring_is_as_wide_as_the_limits(take):
+    """Drawn at two limits, the ring's ink lies at the limit each time: found in the pixels of an empty tile."""
+    from huewright.report.closeup import Tile, draw_tile
+
+    patch = chips_of(take.proof.patches)[0]
+    far = dataclasses.replace(patch, before=(0.5, -patch.target[1], -patch.target[2]), name="")
+    for limit in (0.5, 1.0):
+        tile = Tile(limit, limit / 50)
+        with style.drawing(style.DAY):
+            made = style.figure(400, 400)
+            axes = made.add_axes((0, 0, 1, 1))
+            draw_tile(axes, far, 0, None, style.DAY, tile)
+            made.canvas.draw()
+            pixels = np.asarray(made.canvas.buffer_rgba())[..., :3].astype(int)
+        # Along a line at 45 degrees from the middle, clear of the strokes: the first dark pixel.
+        half = pixels.shape[0] // 2
+        steps = np.arange(8, half)
+        line = pixels[half - steps, half + steps].sum(axis=1)
+        reach = steps[np.argmax(line < 300)] / half * np.sqrt(2)
+        assert reach == pytest.approx(limit / tile.hue_span_deg, rel=0.06)
+
+
+def test_a_limit_wider_than_the_tile_widens_it():
+    from huewright.report.closeup import Tile
+
+    assert (Tile().hue_span_deg, Tile().radius_span) == (4.0, 0.08)
+    assert Tile(5.0, 0.1).hue_span_deg == 15.0 and Tile(5.0, 0.1).radius_span == pytest.approx(0.3)
+
+
+def test_a_label_gets_out_of_the_traces_way():
+    from huewright.report.draw import _free_place
+
+    trace = np.zeros((480, 620))
+    beside = _free_place("middle 40.9", (0.1, 0.3), 0.41, trace)
+    assert beside[1] == 0.41 and beside[2] == "left"
+    trace[int((1.1 - 0.43) / 1.2 * 480):int((1.1 - 0.39) / 1.2 * 480)] = 1.0
+    assert abs(_free_place("middle 40.9", (0.1, 0.3), 0.41, trace)[1] - 0.41) > 0.04

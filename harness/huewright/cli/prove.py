@@ -42,6 +42,10 @@ def register(app: typer.Typer) -> None:
         after_range: Annotated[str, typer.Option("--after-range", help="Code range that the rendered files were "
                                                  "written with: full or legal.")] = "full",
         after_bits: Annotated[int, typer.Option("--after-bits", help="Bit depth that a legal range refers to.")] = 10,
+        shot: Annotated[list[str] | None, typer.Option("--shot", help="A shot as it was filmed, to be shown and looked "
+                                                       "through for range and flashing; give it as often as there are "
+                                                       "shots, each with its --rendered.")] = None,
+        rendered: Annotated[list[str] | None, typer.Option("--rendered", help="The same shot as rendered.")] = None,
         title: Annotated[str, typer.Option("--title", help="What heads the page: scene, camera, client. Without it the "
                                            "take's folder and files do.", show_default=False)] = "",
         json_file: options.JsonFile = None,
@@ -49,6 +53,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Prove the correction: residuals on rendered frames, scopes before and after, a page for the client."""
         from huewright.cli.show import caution, plain, progress_line, say
+        from huewright.errors import InputError
         from huewright.files import refuse_existing, write_json
         from huewright.frames.sequence import parse_sequence
         from huewright.models.card import load_card
@@ -59,9 +64,12 @@ def register(app: typer.Typer) -> None:
 
         if json_file is not None:
             refuse_existing(json_file, overwrite=overwrite)
+        if len(shot or ()) != len(rendered or ()):
+            raise InputError("each --shot needs its --rendered; give as many of the one as of the other")
+        pairs = [(parse_sequence(a), parse_sequence(b)) for a, b in zip(shot or (), rendered or (), strict=True)]
         with progress_line() as progress:
             result = prove_step(load_correction(correction), load_survey(survey), load_card(card),
-                                before=parse_sequence(before), after=parse_sequence(after), out_dir=out,
+                                before=parse_sequence(before), after=parse_sequence(after), shots=pairs, out_dir=out,
                                 after_range=after_range, after_bits=after_bits, title=title, overwrite=overwrite,
                                 progress=progress)
         if json_file is not None:

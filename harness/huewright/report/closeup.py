@@ -100,7 +100,7 @@ def draw_tile(axes: Axes, patch: PatchProof, side: int, cloud: np.ndarray | None
         tip = shown / np.abs(shown).max() * 0.93
         axes.annotate("", xy=tuple(tip * reach), xytext=tuple(tip * 0.72 * reach),
                       arrowprops={"arrowstyle": "-|>", "color": colour, "lw": 1.3}, zorder=6)
-    low = not inside and shown[1] > 0 and shown[0] < 0.4 * shown[1]        # out of the arrow's way
+    low = not inside and shown[1] > 0.4 * np.abs(shown).max()              # out of the arrow's way
     figures = f"{signed(hue, 1 + side)}°  {signed(100 * radius, 1 + side)} %"
     for text, height, weight, ink in ((patch.name, -0.46 if low else 0.93, "bold", palette.ink),
                                       (figures, -0.72 if low else 0.67, "normal", colour)):

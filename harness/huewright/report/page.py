@@ -75,8 +75,9 @@ def page_html(proof: Proof, pictures: Mapping[str, Path | str]) -> str:
         proof=proof, title=proof.title or "A colour correction", version=__version__, script=Markup(script),
         script_hash=f"sha256-{digest}", stylesheet=Markup(styles), worse=_worse(proof),
         deferred=any("delivery specification" in caution for caution in proof.cautions),
-        figures=tables.figures_of(proof), facts=tables.facts_of(proof), subject=tables.ledger(proof.subject),
-        photos=_photos(files), shown_note=unbroken(shown_note(proof.display)), scopes=_scopes(files, known),
+        figures=tables.figures_of(proof), facts=tables.facts_of(proof),
+        shots=tables.shots_of(proof), subject=tables.ledger(proof.subject),
+        photos=_photos(files, proof), shown_note=unbroken(shown_note(proof.display)), scopes=_scopes(files, known),
         columns=tables.COLUMNS, groups=tables.GROUPS, rows=[tables.row_of(patch, proof) for patch in proof.patches],
         noted=any(patch.note for patch in proof.patches), methods=tables.methods_of(proof.methods),
         work=tables.work_of(proof), frames=tables.frames_of(proof.frames),
@@ -107,12 +108,20 @@ def _variables(palette: Palette) -> str:
 
 # ---------------------------------------------------------------- pictures
 
-def _photos(files: Mapping[str, Path]) -> dict[str, Any] | None:
-    if "before" not in files or "after" not in files:
-        return None
-    width, height = _open(files["after"]).size
-    return {"before": _data_uri(files["before"].read_bytes(), _mime(files["before"])),
-            "after": _data_uri(files["after"].read_bytes(), _mime(files["after"])), "width": width, "height": height}
+def _photos(files: Mapping[str, Path], proof: Proof) -> list[dict[str, Any]]:
+    """The shots, then the card take; each where both its pictures are there."""
+    named = [(f"shot_{index}_", f"{record['name']}, frame {record['shown']}")
+             for index, record in enumerate(proof.shots, 1)]
+    shown = proof.frames.get("shown")
+    named.append(("", "The card take" + ("" if shown is None else f", frame {shown}")))
+    photos = []
+    for prefix, title in named:
+        pair = [files.get(f"{prefix}{side}") for side in ("before", "after")]
+        if pair[0] is not None and pair[1] is not None:
+            width, height = _open(pair[1]).size
+            before, after = (_data_uri(file.read_bytes(), _mime(file)) for file in pair if file is not None)
+            photos.append({"before": before, "after": after, "width": width, "height": height, "title": title})
+    return photos
 
 
 def _scopes(files: Mapping[str, Path], display: Display) -> list[dict[str, Any]]:

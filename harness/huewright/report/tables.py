@@ -70,6 +70,21 @@ def _share(percent: float) -> str:
     return "none" if percent <= 0 else "under 0.01 %" if percent < 0.01 else f"{percent:.2f} %"
 
 
+def shots_of(proof: Proof) -> list[dict[str, str]]:
+    """One row a rendered shot: how much leaves the range, and whether it flashes."""
+    rows = []
+    for record in proof.shots:
+        flashes = [record.get("flashes"), record.get("red_flashes")]
+        counted = [int(count) for count in flashes if count is not None]
+        rows.append({"name": str(record["name"]), "frames": str(record["frames"]),
+                     "over": NOTHING if record["integers"] else _share(record["pixels_over_range_percent"]),
+                     "under": NOTHING if record["integers"] else _share(record["pixels_under_range_percent"]),
+                     "stopped": _share(record["pixels_at_end_stops_percent"]) if record["integers"] else NOTHING,
+                     "flashes": str(max(counted)) if counted else "frames missing",
+                     "harmful": "yes" if record.get("flashes_too_many") else ""})
+    return rows
+
+
 # ---------------------------------------------------------------- the table of patches
 
 @dataclass(frozen=True)

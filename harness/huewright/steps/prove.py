@@ -7,6 +7,7 @@ the survey allowed for it, since the correction was asked for even light; the fi
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,6 +29,7 @@ from huewright.progress import Progress, silent
 from huewright.solver.compare import compare
 from huewright.solver.settings import SolveSettings, settings_from_dict
 from huewright.steps.measure import EvenLight, Measurement, Measuring, outlines
+from huewright.steps.shots import ShotPictures, beyond_words, look_through, percent_words, shot_cautions
 
 if TYPE_CHECKING:
     from huewright.frames.sequence import FrameSequence
@@ -35,8 +37,12 @@ if TYPE_CHECKING:
 NOISE_CAUTION_DB = 6.0
 LIGHT_CAUTION_STOPS = 0.05
 EXCURSION = 1e-3         # signal beyond 0..1 by more than this counts as an excursion
+SCREENED = ("the shots were screened for flashing by the limits of ITU-R BT.1702, which is no certified test; "
+            "patterned content is not judged, nor whether the picture is legal for broadcast: the delivery "
+            "specification and the person responsible decide")
 PREFERRED = 0.05         # EBU R 103 (from memory): R', G', B' preferred within -5 % to 105 % (10-bit codes 20 to 984)
 PREFERRED_TOLERANCE_PERCENT = 1.0       # EBU R 103 (from memory): errors in up to 1 % of the pixels pass
+SHOTS_SHOWN = 3          # of which the page holds a picture before and after
 INTERVAL = 1.96          # standard errors in half a 95 % interval
 RENDER_TOLERANCE = 0.01  # mean difference between the rendered frames and the chain above which they don't belong
 DISPLAY_WORDS = {"bt709": "ITU-R BT.709 display", "bt1886": "ITU-R BT.1886 display, BT.709 primaries",
@@ -61,11 +67,12 @@ class _Tally:
 
 
 def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSequence, after: FrameSequence,
-          out_dir: Path | str, after_range: str = "full", after_bits: int = 10, title: str = "",
-          overwrite: bool = False, progress: Progress = silent) -> Proof:
+          shots: Sequence[tuple[FrameSequence, FrameSequence]] = (), out_dir: Path | str, after_range: str = "full",
+          after_bits: int = 10, title: str = "", overwrite: bool = False, progress: Progress = silent) -> Proof:
     """Measures, and writes ``proof.json``, ``proof.html`` and the pictures into ``out_dir``.
 
-    ``after_range`` and ``after_bits`` are what the rendered files were written with. ``title`` heads the page (scene,
+    ``shots`` are pairs of a shot and its render: looked through for range and flashing, and shown. ``after_range`` and
+    ``after_bits`` are what the rendered files were written with. ``title`` heads the page (scene,
     camera, client); without one the take's folder and files name it. Raises :class:`InputError` if
     an output exists, if none of the survey's chosen frames is in both takes, or if a frame does not belong.
     """
@@ -98,8 +105,11 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSe
     proof = _proof(correction, survey, patches, methods, sides, tally, grades, settings)
     proof = replace(proof, title=title.strip() or take_name(before), subject=_subject(correction, survey, card, before),
                     provenance=_provenance(correction, before, after, grades))
+    looked = [look_through(correction, source, made, Footage(range=after_range, bits=after_bits),
+                           take_name(source), progress) for source, made in shots]
+    proof = _with_shots(proof, [record for record, _ in looked])
     progress(steps - 1, steps, "drawing")
-    proof = _drawn(proof, pictures, card, min(grades, key=_smear), out, overwrite)
+    proof = _drawn(proof, pictures, card, min(grades, key=_smear), [seen for _, seen in looked], out, overwrite)
     save_proof(proof, out / "proof.json", overwrite=overwrite)
     progress(steps, steps, "drawing")
     return proof
@@ -113,6 +123,13 @@ def _measurable(survey: Survey, before: FrameSequence, after: FrameSequence) -> 
         raise InputError(f"none of the frames that the survey chose ({numbers}) is in both {before.text} and "
                          f"{after.text}; render the card take, then prove")
     return sorted(both, key=lambda grade: (grade.glare, grade.frame))
+
+
+def _with_shots(proof: Proof, records: list[dict[str, Any]]) -> Proof:
+    said = [line for record in records for line in shot_cautions(record)]
+    screened = any(record["flashes"] is not None for record in records)
+    return replace(proof, shots=tuple(records), cautions=(*proof.cautions, *said,
+                                                          SCREENED if screened else RESPONSIBILITY))
 
 
 def _smear(grade: FrameGrade) -> tuple[float, float, int]:
@@ -344,17 +361,17 @@ def _basis(settings: SolveSettings, frames: int) -> str:
 
 def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], tally: _Tally) -> tuple[str, ...]:
     said = list(correction.warnings)
-    excursions = 100 * (tally.over + tally.under) / max(tally.pixels, 1)
-    if excursions > 0:
-        above, below = (_percent(summary[f"pixels_{side}_range_percent"]) for side in ("over", "under"))
-        said.append(f"the corrected signal goes above the range 0 to 100 % in {above} of pixels and below it in "
-                    f"{below}: integer files clip there, float files keep it; check highlights and saturated colours")
-    if summary["pixels_beyond_preferred_percent"] > PREFERRED_TOLERANCE_PERCENT:
-        said.append(f"{_percent(summary['pixels_beyond_preferred_percent'])} of pixels lie outside −5 to 105 %, the "
-                    "range that EBU R 103 prefers, and it tolerates 1 %; your delivery specification may differ")
-    if summary["pixels_at_end_stops_percent"] > 0:
-        said.append(f"{_percent(summary['pixels_at_end_stops_percent'])} of pixels in the rendered files sit at an end "
-                    "of the code range: detail there is gone")
+    if tally.over + tally.under > 0:
+        said.append(f"the corrected signal {beyond_words(summary)}: integer files clip there, float files keep it; "
+                    "check highlights and saturated colours")
+    beyond = summary["pixels_beyond_preferred_percent"]
+    if beyond > PREFERRED_TOLERANCE_PERCENT:
+        said.append(f"{percent_words(beyond)} of pixels lie outside −5 to 105 %, the range that EBU R 103 prefers, and "
+                    "it tolerates 1 %; your delivery specification may differ")
+    stopped = summary["pixels_at_end_stops_percent"]
+    if stopped > 0:
+        said.append(f"{percent_words(stopped)} of pixels in the rendered files sit at an end of the code range: detail "
+                    "there is gone")
     lifted = summary["noise_lifted_db"]
     if lifted is not None and lifted > NOISE_CAUTION_DB and not any("noise is lifted" in line for line in said):
         said.append(f"noise is lifted by {lifted:.1f} dB, measured on the patches; look at the shadows")
@@ -362,12 +379,7 @@ def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], t
     if light > LIGHT_CAUTION_STOPS:
         said.append(f"light falls off over the card by {light:.2f} stops: solve and proof allow for it, the picture "
                     "shows it as it is")
-    said.append(RESPONSIBILITY)
     return tuple(dict.fromkeys(said))
-
-
-def _percent(value: float) -> str:
-    return "less than 0.01 %" if value < 0.01 else f"{value:.2f} %"
 
 
 def _provenance(correction: Correction, before: FrameSequence, after: FrameSequence,
@@ -378,16 +390,23 @@ def _provenance(correction: Correction, before: FrameSequence, after: FrameSeque
                               for side, take in (("before", before), ("after", after)) for grade in grades}}
 
 
-def _drawn(proof: Proof, pictures: _Pictures, card: Card, grade: FrameGrade, out: Path, overwrite: bool) -> Proof:
+def _drawn(proof: Proof, pictures: _Pictures, card: Card, grade: FrameGrade, shots: Sequence[ShotPictures], out: Path,
+           overwrite: bool) -> Proof:
     """The proof with its pictures and page made, from the frame that shows the card best."""
     from huewright.report.closeup import Tile
     from huewright.report.page import write_page
+    from huewright.report.photo import save_photo
     from huewright.report.scopes import scope_pictures
 
     camera = pictures.camera(grade.frame)
     files = scope_pictures(pictures.before(camera), pictures.after(grade.frame, camera), display=proof.display,
                            patches=proof.patches, polygons=outlines(card, grade.corners), out_dir=out,
                            tile=Tile(proof.limits["hue_deg"], proof.limits["radius"]), overwrite=overwrite)
+    for index, seen in enumerate(shots[:SHOTS_SHOWN], 1):
+        for side, picture in (("before", seen.before), ("after", seen.after)):
+            name = f"shot_{index}_{side}"
+            save_photo(picture, out / f"{name}.jpg", display=proof.display, overwrite=overwrite)
+            files[name] = f"{name}.jpg"
     proof = replace(proof, pictures=files, frames={**proof.frames, "shown": grade.frame})
     write_page(proof, {name: out / file for name, file in files.items()}, out / "proof.html", overwrite=overwrite)
     return proof

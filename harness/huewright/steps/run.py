@@ -99,8 +99,9 @@ def run_job(
 
     from huewright.frames.sequence import parse_sequence
 
-    proof = prove(correction, survey, card, before=take, after=parse_sequence(rendered), out_dir=out / "proof",
-                  title=title, overwrite=overwrite, progress=progress)
+    pairs = [(shot, parse_sequence(f"{out}/shot-{index}/{_pattern(shot)}")) for index, shot in enumerate(shots, 1)]
+    proof = prove(correction, survey, card, before=take, after=parse_sequence(rendered), shots=pairs,
+                  out_dir=out / "proof", title=title, overwrite=overwrite, progress=progress)
     clock.lap("prove")
     result = JobResult(survey, correction, proof, tuple(renders), exports, clock.laps)
     write_json(out / "job.json", {"verdict": proof.verdict, "seconds": clock.laps, "chosen": list(survey.chosen)},

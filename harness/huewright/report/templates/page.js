@@ -14,8 +14,8 @@
     ground.querySelector("span").textContent = label;
   });
 
-  const stage = document.getElementById("stage"), divider = document.getElementById("divider");
-  if (stage && divider) {
+  for (const stage of document.querySelectorAll(".stage")) {
+    const divider = stage.querySelector(".divider");
     let at = 50;
     const place = value => {
       at = Math.min(100, Math.max(0, value));

@@ -1,0 +1,161 @@
+"""The rendered shots looked through: what leaves the range, what a file's ends cut, whether it flashes; and one frame
+of each, before and after, for the page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from huewright_kernels.executor import compile_chain, run
+
+from huewright.colorimetry.flashing import FlashScreen
+from huewright.errors import InputError
+from huewright.frames.picture import Frame, read_frame
+from huewright.frames.sequence import FrameSequence
+from huewright.models.correction import Correction
+from huewright.models.footage import Footage
+from huewright.progress import Progress, silent
+
+RATE_TAKEN = 25.0        # frames a second where the files don't say
+SAMPLES_ACROSS = 480     # of a picture's width; every k-th pixel is looked at
+EXCURSION, PREFERRED = 1e-3, 0.05        # as the proof of the card take has them
+_RATES = ("FramesPerSecond", "dpx:FrameRate", "dpx:TemporalFrameRate")
+
+
+@dataclass(frozen=True)
+class ShotPictures:
+    """Display signals (h, w, 3) float32 of one frame."""
+
+    before: np.ndarray
+    after: np.ndarray
+
+
+def look_through(correction: Correction, before: FrameSequence, after: FrameSequence, after_footage: Footage,
+                 name: str, progress: Progress = silent) -> tuple[dict[str, Any], ShotPictures]:
+    """A record of the rendered shot ``after`` and the pictures of its middle frame.
+
+    The record: name, frames, shown (that frame's number), frames_per_second and whether it was ``rate_declared`` by
+    the files, integers (whether the files hold them, so that nothing can lie beyond their range),
+    pixels_{over,under}_range_percent, pixels_beyond_preferred_percent, pixels_at_end_stops_percent, and of flashing:
+    flashes, red_flashes (None where frames are missing, so that nothing can be said), flashes_too_many,
+    flashes_frames. Raises :class:`InputError` where the two have no frame in common or differ in size.
+    """
+    both = sorted(set(before.numbers) & set(after.numbers))
+    if not both:
+        raise InputError(f"{before.text} and {after.text} have no frame in common; give a shot and its render")
+    shown = both[len(both) // 2]
+    expand = compile_chain(after_footage.to_code_float())
+    tally = _Tally()
+    screen: FlashScreen | None = None
+    rate, declared = RATE_TAKEN, False
+    picture: np.ndarray | None = None
+    for done, number in enumerate(after.numbers):
+        progress(done, len(after.numbers), f"looking through {name}")
+        frame = read_frame(after.path(number))
+        if screen is None:
+            rate, declared = _rate(frame)
+            screen = FlashScreen(correction.display, rate)
+        codes = frame.rgb_float()
+        signal = np.asarray(run(expand, np.ascontiguousarray(codes)))
+        step = max(1, codes.shape[1] // SAMPLES_ACROSS)
+        integers = frame.pixels.dtype.kind == "u"
+        tally.add(signal[::step, ::step], codes[::step, ::step] if integers else None)
+        screen.add(signal[::step, ::step])
+        if number == shown:
+            picture = signal
+    assert screen is not None and picture is not None
+    camera = np.ascontiguousarray(read_frame(before.path(shown)).rgb_float())
+    if camera.shape[:2] != picture.shape[:2]:
+        raise InputError(f"{after.path(shown)}: not the size of {before.path(shown)}; give a shot and its render")
+    flashing = screen.result()
+    whole = after.numbers[-1] - after.numbers[0] + 1 == len(after.numbers) > 1
+    record = {"name": name, "frames": len(after.numbers), "shown": shown, "frames_per_second": rate,
+              "rate_declared": declared, **tally.record(),
+              "flashes": flashing.most if whole else None, "red_flashes": flashing.most_red if whole else None,
+              "flashes_too_many": flashing.too_many if whole else None,
+              "flashes_frames": [after.numbers[flashing.first], after.numbers[flashing.last]]
+              if whole and flashing.first >= 0 else []}
+    return record, ShotPictures(np.asarray(run(compile_chain(correction.neutral_operations), camera)), picture)
+
+
+@dataclass
+class _Tally:
+    pixels: int = 0
+    over: int = 0
+    under: int = 0
+    beyond: int = 0
+    stopped: int = 0
+    integers: bool = False
+
+    def add(self, signal: np.ndarray, codes: np.ndarray | None) -> None:
+        """``codes`` where the file holds integers."""
+        self.pixels += signal.shape[0] * signal.shape[1]
+        self.over += _count(signal > 1 + EXCURSION)
+        self.under += _count(signal < -EXCURSION)
+        self.beyond += _count((signal > 1 + PREFERRED) | (signal < -PREFERRED))
+        if codes is not None:
+            self.integers = True
+            self.stopped += _count((codes <= 0) | (codes >= 1))
+
+    def record(self) -> dict[str, Any]:
+        def share(count: int) -> float:
+            return float(f"{100 * count / max(self.pixels, 1):.5g}")
+
+        return {"integers": self.integers, "pixels_over_range_percent": share(self.over),
+                "pixels_under_range_percent": share(self.under),
+                "pixels_beyond_preferred_percent": share(self.beyond),
+                "pixels_at_end_stops_percent": share(self.stopped)}
+
+
+def _count(channels: np.ndarray) -> int:
+    return int(np.count_nonzero(channels.any(axis=2)))
+
+
+def _rate(frame: Frame) -> tuple[float, bool]:
+    """Frames a second, and whether the file says so."""
+    attributes = frame.metadata.attributes()
+    for name in _RATES:
+        value = attributes.get(name)
+        if isinstance(value, Sequence) and not isinstance(value, str) and len(value) == 2 and value[1]:
+            value = value[0] / value[1]
+        if isinstance(value, int | float) and 1 <= value <= 1000:
+            return float(value), True
+    return RATE_TAKEN, False
+
+
+def shot_cautions(record: dict[str, Any]) -> list[str]:
+    """What must be said of a shot."""
+    said = []
+    name = record["name"]
+    if record["flashes_too_many"]:
+        kind = "flashes" if record["flashes"] >= record["red_flashes"] else "flashes to or from saturated red"
+        first, last = record["flashes_frames"]
+        rate = f"{record['frames_per_second']:g} frames a second" + ("" if record["rate_declared"] else
+                                                                     ", taken because the files don't say")
+        said.append(f"in {name} there are {max(record['flashes'], record['red_flashes'])} {kind} within a second "
+                    f"over a quarter of the picture or more (frames {first} to {last}, {rate}), which may be harmful "
+                    "to photosensitive viewers: ITU-R BT.1702 allows three; have the shot tested before it is shown")
+    if record["pixels_over_range_percent"] + record["pixels_under_range_percent"] > 0:
+        said.append(f"in {name} the signal {beyond_words(record)}")
+    if record["pixels_at_end_stops_percent"] > 0:
+        said.append(f"in {name} {percent_words(record['pixels_at_end_stops_percent'])} of pixels sit at an end of the "
+                    "file's code range: detail there is gone")
+    return said
+
+
+def beyond_words(record: dict[str, Any]) -> str:
+    """How much lies beyond the range, of a record with pixels_over_range_percent and pixels_under_range_percent."""
+    over, under = record["pixels_over_range_percent"], record["pixels_under_range_percent"]
+    if over <= 0:
+        return f"goes below the range 0 to 100 % in {percent_words(under)} of pixels"
+    below = f" and below it in {percent_words(under)}" if under > 0 else ""
+    return f"goes above the range 0 to 100 % in {percent_words(over)} of pixels{below}"
+
+
+def percent_words(value: float) -> str:
+    return "none" if value <= 0 else "less than 0.01 %" if value < 0.01 else f"{value:.2f} %"
+
+
+__all__ = ["ShotPictures", "beyond_words", "look_through", "percent_words", "shot_cautions"]
