@@ -1,7 +1,9 @@
 """Levels of the HDR displays against the recommendations, and adaptation against colour-science.
 
 Sources: ITU-R BT.2408 (HDR reference white 203 cd/m2 at 58 % PQ and 75 % HLG; 18 % grey at 38 % in both, 26 cd/m2);
-ITU-R BT.2100-2 through colour-science's functions of its tables; CIE 15:2018 illuminants.
+ITU-R BT.2100-2 through colour-science's functions of its tables; CIE 15:2018 illuminants. ITU-R BT.2111-2, HLG and
+PQ narrow range, 10 bits: the bars of 75 % and 58 %, and the BT.709 colour bars (from memory, and as public test pattern
+generators tabulate them).
 """
 
 from __future__ import annotations
@@ -10,9 +12,22 @@ import colour
 import numpy as np
 import pytest
 from huewright.colorimetry.display import DISPLAYS, primaries_matrix
-from huewright.colorimetry.targets import adapted_xyz, display_white_xyz, illuminant_xyz, reference_xyz
+from huewright.colorimetry.targets import (
+    BAR_SIGNALS,
+    adapted_xyz,
+    as_on,
+    display_white_xyz,
+    illuminant_xyz,
+    reference_xyz,
+)
 from huewright.models.card import Card, Patch
 from huewright.reference import apply_chain
+from huewright_kernels.ops import Transfer
+
+HLG_BARS = {"yellow": (713, 719, 316), "cyan": (538, 709, 718), "green": (512, 706, 296),
+            "magenta": (651, 286, 705), "red": (639, 269, 164), "blue": (227, 147, 702)}
+PQ_BARS = {"yellow": (568, 571, 381), "cyan": (484, 566, 571), "green": (474, 564, 368),
+           "magenta": (536, 361, 564), "red": (530, 350, 256), "blue": (317, 236, 562)}
 
 
 @pytest.mark.parametrize(("display", "reflectance", "percent", "nits"), [
@@ -22,6 +37,28 @@ def test_bt2408_levels(display: str, reflectance: float, percent: int, nits: int
     signal = apply_chain(DISPLAYS[display].encode, [[reflectance] * 3])
     assert round(100 * signal[0, 0]) == percent
     assert round(203 * DISPLAYS[display].light_from_signal(signal)[0, 0]) == nits
+
+
+@pytest.mark.parametrize("name", HLG_BARS)
+def test_bt709_colours_in_hlg_are_those_of_bt2111(name: str) -> None:
+    """Full BT.709 colours at reference white, which is what BT.2111 calls BT.709 colour bars; 10-bit narrow range.
+    One code of difference is the rounding of the table."""
+    signal = as_on(DISPLAYS["hlg"], np.array(BAR_SIGNALS[name], dtype=float))
+    assert 64 + 876 * signal == pytest.approx(HLG_BARS[name], abs=1.0)
+
+
+@pytest.mark.parametrize("name", PQ_BARS)
+def test_bt709_colours_in_pq_are_those_of_bt2111(name: str) -> None:
+    """There the light shown is carried over, without an OOTF: that of 58 % PQ, in BT.2020 primaries, through PQ."""
+    light = np.array(primaries_matrix("ITU-R BT.709", "ITU-R BT.2020")) @ np.array(BAR_SIGNALS[name], dtype=float)
+    white = apply_chain((Transfer("pq", "decode"),), [0.58] * 3)
+    signal = apply_chain((Transfer("pq", "encode"),), white * light)
+    assert 64 + 876 * signal == pytest.approx(PQ_BARS[name], abs=1.0)
+
+
+@pytest.mark.parametrize(("display", "code"), [("hlg", 721), ("pq", 572)])
+def test_the_bars_amplitude_is_that_of_bt2111(display: str, code: int) -> None:
+    assert 64 + 876 * DISPLAYS[display].bar_amplitude == pytest.approx(code, abs=0.5)
 
 
 def test_the_pq_chain_is_the_reference_ootf_of_bt2100() -> None:

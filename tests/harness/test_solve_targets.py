@@ -77,6 +77,28 @@ def test_levels_declared_for_a_bt709_picture_are_the_same_light_in_hdr() -> None
         assert light == pytest.approx(((0.41 + 0.099) / 1.099) ** (1 / 0.45), rel=1e-6)
 
 
+@pytest.mark.parametrize("name", ["bt2020", "hlg", "pq"])
+def test_chips_are_the_same_light_on_every_display(name: str) -> None:
+    """A chip's vectorscope target for a wider display is that of a BT.709 picture, carried over as light: from its
+    place and level there, back through this display's coding, the BT.709 target comes out."""
+    display = DISPLAYS[name]
+    card = invented_card(patches=(Patch("a", "chip", SQUARE, hue="red", xyz=(0.21, 0.16, 0.12)),
+                                  Patch("b", "chip", SQUARE, hue="cyan")))
+    here, there = targets_for(card, display=name), targets_for(card)
+    levels = {"a": to_ycbcr(reference_rgb(card)["a"], (0.2126, 0.0722))[0], "b": 0.75 * (1 - 0.2126)}
+    to_709 = np.array(primaries_matrix("ITU-R BT.2020", "ITU-R BT.709"))
+    for patch in ("a", "b"):
+        # The level at which this display's colour shows the BT.709 picture's level, by bisection.
+        low, high = 0.0, 1.0
+        for _ in range(60):
+            level = (low + high) / 2
+            signal = from_ycbcr([level, here[patch].cb, here[patch].cr], (display.kr, display.kb))
+            back = to_ycbcr(apply_chain(DISPLAYS["bt709"].encode, apply_chain(display.decode, signal) @ to_709.T),
+                            (0.2126, 0.0722))
+            low, high = (low, level) if back[0] > levels[patch] else (level, high)
+        assert back[1:] == pytest.approx((there[patch].cb, there[patch].cr), abs=1e-3)
+
+
 @pytest.mark.parametrize("name", DISPLAYS)
 def test_a_display_decodes_what_it_encodes(name: str) -> None:
     light = np.random.default_rng(1).uniform(0.001, 1.0, (200, 3))

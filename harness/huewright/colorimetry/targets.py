@@ -4,7 +4,9 @@ Two kinds of targets:
 
     vectorscope    a bar at its declared level and without colour; a chip in the direction of the 75 % colour
                    bar of its name, at a fraction of that bar's distance from the centre. Half-way is common
-                   practice, no source. The bar's place is computed from the display's luma coefficients.
+                   practice, no source. It is the practice of BT.709 pictures, and what a chip is printed for; for a
+                   display of other primaries or levels (bt2020, hlg, pq) the target is the same light in that
+                   display's coding, as it is for the bars. Its own 75 % bars are far stronger colours.
     colorimetric   bars and chips at their reference colours: CIE XYZ under the card's illuminant and observer
                    (integrated from spectra where the card gives them), adapted to D65 (CAT16, Bradford or
                    another transform that colour-science knows), in the display's primaries and encoding.
@@ -22,9 +24,11 @@ import numpy as np
 from huewright_kernels.ops import Transfer
 
 from huewright.colorimetry.display import (
+    BT709,
     Display,
     display_luma,
     display_named,
+    from_ycbcr,
     hue_deg,
     hue_difference_deg,
     primaries_matrix,
@@ -76,9 +80,12 @@ def targets_for(card: Card, *, mode: str = "vectorscope", fraction: float = CHIP
         raise InputError(f"targets are one of {', '.join(MODES)}, not {mode!r}")
     if not 0 < fraction <= 1:
         raise InputError(f"the chips' fraction of the 75 % bar lies above 0 and up to 1, not {fraction:g}")
-    vectors = bar_vectors(display)
     luma = (known.kr, known.kb)
     reference = {name: to_ycbcr(rgb, luma) for name, rgb in reference_rgb(card, display, adaptation).items()}
+    levels = {}
+    if _differs(known):
+        levels = {name: float(to_ycbcr(rgb, display_luma("bt709"))[0])
+                  for name, rgb in reference_rgb(card, "bt709", adaptation).items()}
     targets: dict[str, Target] = {}
     for patch in card.patches:
         place = reference.get(patch.name)
@@ -93,30 +100,47 @@ def targets_for(card: Card, *, mode: str = "vectorscope", fraction: float = CHIP
         elif patch.role == "bar":
             targets[patch.name] = Target(_bar_level(patch, known, place), 0.0, 0.0)
         else:
-            targets[patch.name] = _chip_target(patch, vectors, fraction)
+            targets[patch.name] = _chip_target(patch, known, fraction, levels.get(patch.name))
     return targets
+
+
+def _differs(display: Display) -> bool:
+    """Whether a BT.709 picture's light has other levels or chroma vectors on ``display``."""
+    return display.primaries != BT709
+
+
+def as_on(display: Display, signal: Any) -> np.ndarray:
+    """The BT.709 picture ``signal`` (..., 3) as the same light in ``display``'s coding: decoded to scene-linear
+    light, to the display's primaries, encoded."""
+    light = apply_chain((Transfer("bt709", "decode"),), signal)
+    return apply_chain(display.encode, light @ np.array(primaries_matrix(BT709, display.primaries)).T)
 
 
 def _bar_level(patch: Patch, display: Display, place: np.ndarray | None) -> float:
     if patch.level_ire is not None:
         level = patch.level_ire / 100.0
-        if display.name in ("pq", "hlg"):
-            # The declared level is that of a BT.709 picture: the same light, encoded for this display.
-            light = apply_chain((Transfer("bt709", "decode"), *display.encode), [[level] * 3])
-            return float(light[0, 1])
-        return level
+        # The declared level is that of a BT.709 picture.
+        return float(as_on(display, [level] * 3)[1]) if _differs(display) else level
     if place is None:
         raise InputError(f"bar {patch.name!r} has neither level_ire nor a reference value; give it one in the card "
                          "file")
     return float(place[0])
 
 
-def _chip_target(patch: Patch, vectors: dict[str, tuple[float, float]], fraction: float) -> Target:
+def _chip_target(patch: Patch, display: Display, fraction: float, level: float | None) -> Target:
+    """``level`` is the chip's Y' in a BT.709 picture, for displays that differ from that; without it, that of the
+    75 % bar, of which the target then is the paler."""
     if patch.hue is None:
         raise InputError(f"chip {patch.name!r} names no hue for vectorscope targets; give it one in the card file, "
                          "or use colorimetric targets")
-    cb, cr = vectors[patch.hue]
-    return Target(None, fraction * cb, fraction * cr)
+    if not _differs(display):
+        cb, cr = bar_vectors(display.name)[patch.hue]
+        return Target(None, fraction * cb, fraction * cr)
+    picture = to_ycbcr(np.array(BAR_SIGNALS[patch.hue]) * 0.75, display_luma("bt709"))
+    picture[1:] *= fraction
+    picture[0] = picture[0] if level is None else level
+    place = to_ycbcr(as_on(display, from_ycbcr(picture, display_luma("bt709"))), (display.kr, display.kb))
+    return Target(None, float(place[1]), float(place[2]))
 
 
 def reference_rgb(card: Card, display: str = "bt709", adaptation: str = "CAT16") -> dict[str, tuple[float, ...]]:
@@ -235,6 +259,6 @@ def delta_e(rgb_a: Any, rgb_b: Any, display: str = "bt709") -> np.ndarray:
                                      method="CIE 2000"))
 
 
-__all__ = ["BAR_SIGNALS", "CHIP_FRACTION", "MODES", "Target", "adapted_xyz", "bar_vectors", "delta_e",
+__all__ = ["BAR_SIGNALS", "CHIP_FRACTION", "MODES", "Target", "adapted_xyz", "as_on", "bar_vectors", "delta_e",
            "display_luma", "hue_difference_deg", "illuminant_xyz", "lab_from_display", "primaries_matrix",
            "reference_rgb", "reference_xyz", "targets_for"]

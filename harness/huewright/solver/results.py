@@ -196,9 +196,11 @@ def _balance_only_delta_e(problem: Problem, solution: Solution, names: list[str]
 def _warnings(problem: Problem, solution: Solution, patches: tuple[PatchResult, ...], numbers: dict[str, Any],
               identity: bool) -> list[str]:
     said = _off_target(patches, problem.settings)
-    if problem.settings.mode == "vectorscope" and problem.display.primaries != BT709 and problem.evidence.chips:
-        said.append(f"vectorscope targets of {problem.display.name} belong to its wider primaries and ask for more "
-                    "colour than a card made for BT.709 bars has; colorimetric targets suit this display better")
+    guessed = [chip.name for chip in problem.evidence.chips if chip.name not in problem.reference]
+    if problem.settings.mode == "vectorscope" and problem.display.primaries != BT709 and guessed:
+        said.append(f"vectorscope targets for {problem.display.name} are a BT.709 picture's light in that coding, and "
+                    f"depend on a chip's level; {', '.join(guessed)} have no reference value and are taken to be as "
+                    "light as the 75 % bars: give the card reference values")
     for name, reason in problem.evidence.unused.items():
         said.append(_unsupported(problem, name, reason))
     if numbers.get("bounds_hit"):
