@@ -96,7 +96,9 @@ def read_text(path: Path | str, what: str) -> str:
         return Path(path).read_text(encoding="utf-8")
     except FileNotFoundError:
         raise InputError(f"{path}: there is no such {what}; check the path") from None
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: not a {what}, for it isn't text (UTF-8); give another file") from None
+    except OSError as error:
         raise InputError(f"{path}: this {what} cannot be read ({error}); check the file") from None
 
 

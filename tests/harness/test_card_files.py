@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -17,6 +18,7 @@ from huewright.steps.card import (
     card_schema,
     check_card,
     make_printable,
+    write_schema,
 )
 
 DEMO = Path(__file__).parents[2] / "demo" / "huewright_demo" / "card.toml"
@@ -67,6 +69,20 @@ def test_schema_refuses_what_the_loader_refuses(damage):
     ('name = "middle"', 'name = "white"', "same name"),
     ("[[17, 17], [52, 17], [52, 93], [17, 93]]", "[[17, 17], [52, 93], [52, 17], [17, 93]]", "convex"),
     ("[[patch]]", "[[patch", "not a card file"),
+    ("level_ire = 94.9", "level = 94.9", "'white': there is no key 'level'; do you mean level_ire"),
+    ("level_ire = 94.9", 'level_ire = "high"', "'white': level_ire takes numbers, not 'high'"),
+    ("level_ire = 94.9", "level_ire = nan", "'white': level_ire takes numbers"),
+    ('role = "bar"\n', "", "'white': role is one of"),
+    ("size = [280.0, 200.0]\n", "", "size must be 2 numbers in brackets; it is missing"),
+    ("size = [280.0, 200.0]", "size = [0, 200.0]", "both above 0"),
+    ("size = [280.0, 200.0]", 'size = "A4"', "size must be 2 numbers"),
+    ("[[17, 17], [52, 17], [52, 93], [17, 93]]", "[17, 17, 52, 93]", "each point of its polygon"),
+    ("[[17, 17], [52, 17], [52, 93], [17, 93]]", "[[17, 17], [52, 93]]", "three or more points"),
+    ("xyz = [0.85545, 0.9, 0.9801]", "xyz = [85.5, 90, 98]", "'white': xyz is relative"),
+    ("xyz = [0.85545, 0.9, 0.9801]", "xyz = [0.85545, 0.9]", "'white': xyz must be 3 numbers"),
+    ("xyz = [0.85545, 0.9, 0.9801]", "wavelengths_nm = [400, 700]\nreflectance = [90, 90]", "reflectance is a factor"),
+    ("xyz = [0.85545, 0.9, 0.9801]", "wavelengths_nm = [700, 400]\nreflectance = [0.9, 0.9]", "must rise"),
+    ('name = "honeycomb"', 'nom = "honeycomb"', "no key 'nom'"),
 ])
 def test_a_wrong_card_file_is_one_clear_sentence(tmp_path, old, new, words):
     path = tmp_path / "c.toml"
@@ -77,6 +93,35 @@ def test_a_wrong_card_file_is_one_clear_sentence(tmp_path, old, new, words):
     with pytest.raises(InputError, match=words) as caught:
         load_card(path)
     assert str(path) in str(caught.value)
+
+
+@pytest.mark.parametrize("content", [b"", b"%PDF-1.4 \xac\xff", b"name = 1", b'format = "huewright-card-1"\n'])
+def test_what_is_no_card_file_at_all_is_said_so(tmp_path, content):
+    (tmp_path / "c.toml").write_bytes(content)
+    with pytest.raises(InputError, match=r"not a card file|must be 2 numbers"):
+        load_card(tmp_path / "c.toml")
+
+
+def test_the_schema_can_be_had_as_a_file(tmp_path):
+    write_schema(tmp_path / "s.json")
+    assert json.loads((tmp_path / "s.json").read_text()) == card_schema()
+    with pytest.raises(InputError, match="exists"):
+        write_schema(tmp_path / "s.json")
+
+
+@pytest.mark.parametrize(("old", "new", "words"), [
+    ('hue = "blue"', 'hue = "red"', "red and blue are both chips for red"),
+    ("level_ire = 94.9", 'hue = "red"', "A hue is given for white"),
+    ('illuminant = "D65"', 'illuminant = "D66"', "near it are D65"),
+    ("CIE 1931 2 Degree Standard Observer", "2 degree", "observer '2 degree' is unknown"),
+    ("[[17, 17], [52, 17], [52, 93], [17, 93]]", "[[17, 17], [18, 17], [18, 19], [17, 19]]", "white is so small"),
+])
+def test_check_says_what_is_odd_in_a_card_that_can_be_read(tmp_path, old, new, words):
+    save_card(own_card(), tmp_path / "c.toml")
+    text = (tmp_path / "c.toml").read_text()
+    assert old in text
+    (tmp_path / "c.toml").write_text(text.replace(old, new, 1))
+    assert words in " ".join(check_card(tmp_path / "c.toml").notes)
 
 
 def test_check_draws_and_finds_nothing_amiss_with_ours(tmp_path):
@@ -107,6 +152,17 @@ def test_a_printed_card_has_its_file_and_its_caution(tmp_path, suffix):
         make_printable(out)
 
 
+def test_a_page_and_a_picture_share_one_card_file_but_never_replace_another(tmp_path):
+    make_printable(tmp_path / "page.pdf")
+    make_printable(tmp_path / "page.png")
+    (tmp_path / "other.toml").write_text("mine")
+    with pytest.raises(InputError, match="exists"):
+        make_printable(tmp_path / "other.png")
+    assert not (tmp_path / "other.png").exists() and (tmp_path / "other.toml").read_text() == "mine"
+    with pytest.raises(InputError, match=r"\.pdf or \.png"):
+        make_printable(tmp_path / "page.jpg")
+
+
 def test_a_card_from_lab_data_tells_roles_from_colours(tmp_path):
     (tmp_path / "m.txt").write_text(LAB)
     card = card_from_measurements(tmp_path / "m.txt", tmp_path / "c.toml", columns=4)
@@ -115,6 +171,26 @@ def test_a_card_from_lab_data_tells_roles_from_colours(tmp_path):
     # L* 49.6 is Y = ((49.6 + 16) / 116)^3 = 0.1808 (CIE 15, definition of L*).
     assert card.patch("middle").xyz[1] == pytest.approx(0.1808, abs=2e-4)
     assert card.illuminant == "D50" and load_card(tmp_path / "c.toml") == card
+
+
+@pytest.mark.parametrize("scale", [1, 100])
+def test_a_card_from_spectra_has_their_colours(tmp_path, scale):
+    # An even reflectance R has Y = R in any light, and the light's own chromaticity: D65 is 0.9505, 1, 1.0891 of it
+    # (CIE 15, table of D65 for the 2 degree observer). Factors and percentages are both met in files.
+    fields = [f"SPECTRAL_NM{nm}" for nm in range(380, 740, 10)]
+    greys = {"white": 0.9, "middle": 0.18, "black": 0.03, "red": 0.3}
+    step = [0.04 if nm < 600 else 0.6 for nm in range(380, 740, 10)]
+    rows = [[name, *(f"{scale * (step[k] if name == 'red' else value):.4f}" for k in range(len(fields)))]
+            for name, value in greys.items()]
+    lines = ["CGATS.17", "BEGIN_DATA_FORMAT", "\t".join(["SAMPLE_NAME", *fields]), "END_DATA_FORMAT", "BEGIN_DATA",
+             *("\t".join(row) for row in rows), "END_DATA"]
+    (tmp_path / "m.txt").write_text("\n".join(lines) + "\n")
+    card = card_from_measurements(tmp_path / "m.txt", tmp_path / "c.toml", columns=2)
+    assert card.illuminant == "D65" and card.patch("red").hue == "red"
+    for name in ("white", "middle", "black"):
+        assert card.patch(name).xyz == pytest.approx([greys[name] * v for v in (0.9505, 1.0, 1.0891)], rel=1e-3)
+    assert card.patch("red").reflectance == pytest.approx(step)
+    jsonschema.validate(tomllib.loads((tmp_path / "c.toml").read_text()), card_schema())
 
 
 def test_a_card_from_data_and_a_layout_keeps_the_geometry(tmp_path):
@@ -133,6 +209,11 @@ def test_a_card_from_data_and_a_layout_keeps_the_geometry(tmp_path):
     (LAB.replace("49.6", "grey"), "'grey' for LAB_L isn't a number"),
     (LAB.replace("LAB_", "HSV_"), "neither spectral"),
     (LAB.replace('"beige"', '"beige'), "quotation mark"),
+    (LAB.replace("LAB_B\n", "LAB_C\n"), "lack LAB_B"),
+    (LAB.replace("49.6 0 0", "nan 0 0"), "'nan' for LAB_L isn't a number"),
+    (LAB.replace("NUMBER_OF_SETS 8", "NUMBER_OF_SETS 9"), "NUMBER_OF_SETS 9 but holds 8"),
+    (LAB.replace('"beige"', '"white"'), "two samples are named 'white'"),
+    (LAB.replace("END_DATA_FORMAT\n", ""), "BEGIN_DATA before END_DATA_FORMAT"),
 ])
 def test_bad_measurements_are_one_clear_sentence(tmp_path, text, words):
     (tmp_path / "m.txt").write_text(text)

@@ -11,7 +11,8 @@ from huewright.cli import options
 
 
 def register(app: typer.Typer) -> None:
-    group = typer.Typer(no_args_is_help=True, help="Card files: check one, print one, make one from measurements.")
+    group = typer.Typer(no_args_is_help=True,
+                        help="Card files: check one, print one, make one from measurements; their schema.")
     app.add_typer(group, name="card")
 
     @group.command(epilog="Example: huewright card check card.toml --picture card.png")
@@ -48,6 +49,18 @@ def register(app: typer.Typer) -> None:
 
         make_printable(out, overwrite=overwrite)
         say(f"wrote {out} and {out.with_suffix('.toml')}", CAUTION)
+
+    @group.command(epilog="Example: huewright card schema card.schema.json")
+    def schema(
+        out: Annotated[Path, typer.Argument(help="The JSON Schema file to write.", show_default=False)],
+        overwrite: options.Overwrite = False,
+    ) -> None:
+        """Write the JSON Schema of card files, for an editor or a validator."""
+        from huewright.cli.show import say
+        from huewright.steps.card import write_schema
+
+        write_schema(out, overwrite=overwrite)
+        say(f"wrote {out}")
 
     @group.command(name="import", epilog="Example: huewright card import measured.txt --out card.toml --columns 6")
     def import_(

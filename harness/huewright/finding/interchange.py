@@ -6,6 +6,7 @@ The format: keyword lines, then BEGIN_DATA_FORMAT, field names, END_DATA_FORMAT,
 
 from __future__ import annotations
 
+import math
 import re
 import shlex
 from dataclasses import dataclass, field
@@ -16,6 +17,7 @@ from huewright.files import read_text
 
 # SPECTRAL_NM400, SPEC_400, NM400, SPECTRAL_NM_400, R_400: all are met in files.
 _SPECTRAL = re.compile(r"^(?:SPECTRAL_)?(?:NM|SPEC|R)_?(\d{3,4})(?:\.0+)?$", re.IGNORECASE)
+_XYZ, _LAB = ("XYZ_X", "XYZ_Y", "XYZ_Z"), ("LAB_L", "LAB_A", "LAB_B")
 _NAMES = ("SAMPLE_NAME", "SAMPLEID", "SAMPLE_ID", "SAMPLE_LOC")
 
 
@@ -54,6 +56,8 @@ def read_measurements(path: Path | str) -> Measurements:
             continue
         head = words[0].upper()
         if head in ("BEGIN_DATA_FORMAT", "BEGIN_DATA"):
+            if section:
+                raise InputError(f"{path}, line {number}: {head} before END_{section[6:]}; put that line before it")
             section = head
         elif head in ("END_DATA_FORMAT", "END_DATA"):
             section = ""
@@ -68,6 +72,15 @@ def read_measurements(path: Path | str) -> Measurements:
         raise InputError(f"{path}: not a CGATS.17 (ISO 28178) text file: it needs BEGIN_DATA_FORMAT and BEGIN_DATA "
                          "sections; export it as such")
     samples = tuple(_sample(path, number, names, words) for number, words in _joined(rows, len(names)))
+    said = keywords.get("NUMBER_OF_SETS", "")
+    if said.isdigit() and int(said) != len(samples):
+        raise InputError(f"{path}: it says NUMBER_OF_SETS {said} but holds {len(samples)} samples; export it again, "
+                         "whole")
+    known: set[str] = set()
+    for sample in samples:
+        if sample.name.casefold() in known:
+            raise InputError(f"{path}: two samples are named {sample.name!r}; give each its own name")
+        known.add(sample.name.casefold())
     return Measurements(samples, _declared(extra, r"\b(D\d{2}|A|F\d{1,2}|E)\b", "ILLUMIN"),
                         _declared(extra, r"\b(10|2)\b", "OBSERVER"), keywords)
 
@@ -99,18 +112,29 @@ def _sample(path: Path | str, number: int, names: list[str], words: list[str]) -
     label = next((row[key] for key in _NAMES if key in row), str(number))
 
     def value(key: str) -> float:
+        if key not in row:
+            raise InputError(f"{path}: its fields lack {key}; export all three of its kind")
         try:
-            return float(row[key].replace(",", "."))
+            found = float(row[key].replace(",", "."))
         except ValueError:
-            raise InputError(f"{path}, line {number}: {row[key]!r} for {key} isn't a number") from None
+            found = math.nan
+        if not math.isfinite(found):
+            raise InputError(f"{path}, line {number}: {row[key]!r} for {key} isn't a number")
+        return found
 
     spectral = sorted((float(match.group(1)), key) for key in names if (match := _SPECTRAL.match(key)))
     wavelengths = tuple(nm for nm, _ in spectral)
     reflectance = tuple(value(key) for _, key in spectral)
     if reflectance and max(reflectance) > 2.0:
         reflectance = tuple(factor / 100 for factor in reflectance)      # given in percent
-    xyz = tuple(value(key) / 100 for key in ("XYZ_X", "XYZ_Y", "XYZ_Z")) if "XYZ_Y" in row else None
-    lab = tuple(value(key) for key in ("LAB_L", "LAB_A", "LAB_B")) if "LAB_L" in row else None
+    # An instrument's noise on black can fall a little under nought; a reflectance can't.
+    if reflectance and min(reflectance) < -0.01:
+        raise InputError(f"{path}, line {number}: the reflectance {min(reflectance):g} of {label} is negative; "
+                         "measure it again")
+    reflectance = tuple(max(factor, 0.0) for factor in reflectance)
+    xyz, lab = (tuple(value(key) for key in keys) if row.keys() & set(keys) else None for keys in (_XYZ, _LAB))
+    if xyz is not None:
+        xyz = tuple(v / 100 for v in xyz)
     if not reflectance and xyz is None and lab is None:
         raise InputError(f"{path}: its fields have neither spectral reflectance (SPECTRAL_NM400 ...) nor XYZ_X, XYZ_Y, "
                          "XYZ_Z nor LAB_L, LAB_A, LAB_B; export one of these")

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import difflib
 import json
+import math
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +16,8 @@ from huewright.files import read_text, write_text
 FORMAT = "huewright-card-1"
 ROLES = ("bar", "chip", "check")
 HUES = ("red", "yellow", "green", "cyan", "blue", "magenta")
+# More than any surface but a fluorescent one reflects; beyond it the numbers are percentages.
+MOST_REFLECTANCE = 2.0
 Point = tuple[float, float]
 
 
@@ -146,49 +150,97 @@ def card_from_dict(record: dict[str, Any]) -> Card:
     """Raises :class:`InputError` naming the patch and the key that is wrong."""
     if record.get("format") != FORMAT:
         raise InputError(f"not a card file: its first key must be format = \"{FORMAT}\"")
-    try:
-        patches = tuple(_patch(row) for row in record["patch"])
-        card = Card(name=str(record["name"]), size=(float(record["size"][0]), float(record["size"][1])),
-                    patches=patches, illuminant=str(record.get("illuminant", "D65")),
-                    observer=str(record.get("observer", Card.observer)),
-                    description=str(record.get("description", "")),
-                    marks=tuple(_mark(row) for row in record.get("mark", ())))
-    except (KeyError, TypeError, ValueError, IndexError) as error:
-        raise InputError(f"card file incomplete or malformed at {error}") from None
+    _only(record, ("format", "name", "description", "size", "illuminant", "observer", "mark", "patch"), "the card")
+    size = _numbers(record, "size", 2, "the card")
+    if min(size) <= 0:
+        raise InputError("the card: size is its width and height, both above 0")
+    patches = tuple(_patch(row, number) for number, row in enumerate(_tables(record, "patch"), 1))
+    if not patches:
+        raise InputError("the card has no patch; give each of its patches a [[patch]] table")
+    marks = tuple(_mark(row, number) for number, row in enumerate(_tables(record, "mark"), 1))
     names = [each.name for each in patches]
-    if len(set(names)) != len(names):
-        raise InputError("two patches of the card have the same name; give each its own")
-    w, h = card.size
-    areas: tuple[Patch | Mark, ...] = (*patches, *card.marks)
-    for patch in areas:
-        if any(not (0 <= x <= w and 0 <= y <= h) for x, y in patch.polygon):
-            raise InputError(f"patch {patch.name!r} lies outside the card's size {w:g} x {h:g}")
-    return card
+    double = next((name for name in names if names.count(name) > 1), None)
+    if double is not None:
+        raise InputError(f"two patches of the card have the same name, {double!r}; give each its own")
+    areas: tuple[Patch | Mark, ...] = (*patches, *marks)
+    for area in areas:
+        if any(not (0 <= x <= size[0] and 0 <= y <= size[1]) for x, y in area.polygon):
+            kind = "patch" if isinstance(area, Patch) else "mark"
+            raise InputError(f"{kind} {area.name!r} lies outside the card's size {size[0]:g} x {size[1]:g}")
+    return Card(_text(record, "name", None, "the card"), (size[0], size[1]), patches,
+                _text(record, "illuminant", "D65", "the card"), _text(record, "observer", Card.observer, "the card"),
+                _text(record, "description", "", "the card"), marks)
 
 
-def _patch(row: dict[str, Any]) -> Patch:
-    name, role = str(row["name"]), str(row["role"])
+def _patch(row: dict[str, Any], number: int) -> Patch:
+    name = _text(row, "name", None, f"patch {number}")
+    where = f"patch {name!r}"
+    _only(row, ("name", "role", "polygon", "level_ire", "hue", "wavelengths_nm", "reflectance", "xyz"), where)
+    role, hue = row.get("role"), row.get("hue")
     if role not in ROLES:
-        raise InputError(f"patch {name!r}: role is one of {', '.join(ROLES)}, not {role!r}")
-    hue = row.get("hue")
+        raise InputError(f"{where}: role is one of {', '.join(ROLES)}, not {role!r}")
     if hue is not None and hue not in HUES:
-        raise InputError(f"patch {name!r}: hue is one of {', '.join(HUES)}, not {hue!r}")
-    level = row.get("level_ire")
-    return Patch(name, role, _polygon(row, name), None if level is None else float(level), hue, *_colour(row, name))
+        raise InputError(f"{where}: hue is one of {', '.join(HUES)}, not {hue!r}")
+    level = None if row.get("level_ire") is None else _number(row["level_ire"], "level_ire", where)
+    return Patch(name, str(role), _polygon(row, where), level, hue, *_colour(row, where))
 
 
-def _mark(row: dict[str, Any]) -> Mark:
-    name = str(row["name"])
-    return Mark(name, _polygon(row, name), *_colour(row, name))
+def _mark(row: dict[str, Any], number: int) -> Mark:
+    name = _text(row, "name", None, f"mark {number}")
+    where = f"mark {name!r}"
+    _only(row, ("name", "polygon", "wavelengths_nm", "reflectance", "xyz"), where)
+    return Mark(name, _polygon(row, where), *_colour(row, where))
 
 
-def _polygon(row: dict[str, Any], name: str) -> tuple[Point, ...]:
-    polygon = tuple((float(x), float(y)) for x, y in row["polygon"])
-    if len(polygon) < 3:
-        raise InputError(f"patch {name!r}: its polygon needs three points or more")
+def _tables(record: dict[str, Any], key: str) -> list[dict[str, Any]]:
+    rows = record.get(key, [])
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        raise InputError(f"{key} must be tables, each begun with [[{key}]] in double brackets")
+    return rows
+
+
+def _only(row: dict[str, Any], known: tuple[str, ...], where: str) -> None:
+    strange = [key for key in row if key not in known]
+    if strange:
+        close = difflib.get_close_matches(strange[0], known, 1, 0.5)
+        hint = f"; do you mean {close[0]}?" if close else f"; the keys are {', '.join(known)}"
+        raise InputError(f"{where}: there is no key {strange[0]!r}{hint}")
+
+
+def _text(row: dict[str, Any], key: str, default: str | None, where: str) -> str:
+    value = row.get(key, default)
+    if value is None or (key == "name" and not value):
+        raise InputError(f"{where} has no {key}; give it one")
+    if not isinstance(value, str):
+        raise InputError(f"{where}: {key} is text in quotation marks, not {value!r}")
+    return value
+
+
+def _number(value: Any, key: str, where: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise InputError(f"{where}: {key} takes numbers, not {value!r}")
+    return float(value)
+
+
+def _numbers(row: dict[str, Any], key: str, count: int | None, where: str) -> tuple[float, ...]:
+    values = row.get(key)
+    if not isinstance(values, list) or (count is not None and len(values) != count):
+        wanted = f"{count} numbers" if count else "numbers"
+        raise InputError(f"{where}: {key} must be {wanted} in brackets" + ("" if key in row else "; it is missing"))
+    return tuple(_number(value, key, where) for value in values)
+
+
+def _polygon(row: dict[str, Any], where: str) -> tuple[Point, ...]:
+    points = row.get("polygon")
+    if not isinstance(points, list) or len(points) < 3:
+        raise InputError(f"{where}: polygon must be three or more points, each [x, y]"
+                         + ("" if "polygon" in row else "; it is missing"))
+    if not all(isinstance(point, list) and len(point) == 2 for point in points):
+        raise InputError(f"{where}: each point of its polygon must be two numbers, [x, y]")
+    polygon = tuple((_number(x, "polygon", where), _number(y, "polygon", where)) for x, y in points)
     turns = [_turn(polygon[i - 2], polygon[i - 1], polygon[i]) for i in range(len(polygon))]
     if min(turns) < 0 < max(turns) or not any(turns):
-        raise InputError(f"patch {name!r}: its polygon must be convex, its points in order around it")
+        raise InputError(f"{where}: its polygon must be convex, its points in order around it")
     return polygon
 
 
@@ -196,11 +248,19 @@ def _turn(a: Point, b: Point, c: Point) -> float:
     return (b[0] - a[0]) * (c[1] - b[1]) - (b[1] - a[1]) * (c[0] - b[0])
 
 
-def _colour(row: dict[str, Any], name: str) -> tuple[tuple[float, ...], tuple[float, ...],
-                                                     tuple[float, float, float] | None]:
-    wavelengths = tuple(float(v) for v in row.get("wavelengths_nm", ()))
-    reflectance = tuple(float(v) for v in row.get("reflectance", ()))
+def _colour(row: dict[str, Any], where: str) -> tuple[tuple[float, ...], tuple[float, ...],
+                                                      tuple[float, float, float] | None]:
+    wavelengths, reflectance = ((_numbers(row, key, None, where) if key in row else ())
+                                for key in ("wavelengths_nm", "reflectance"))
     if len(wavelengths) != len(reflectance):
-        raise InputError(f"patch {name!r}: wavelengths_nm and reflectance differ in length")
-    xyz = row.get("xyz")
-    return wavelengths, reflectance, None if xyz is None else (float(xyz[0]), float(xyz[1]), float(xyz[2]))
+        raise InputError(f"{where}: wavelengths_nm and reflectance differ in length")
+    if any(b <= a for a, b in zip(wavelengths, wavelengths[1:], strict=False)):
+        raise InputError(f"{where}: wavelengths_nm must rise from one to the next")
+    if reflectance and (min(reflectance) < 0 or max(reflectance) > MOST_REFLECTANCE):
+        raise InputError(f"{where}: reflectance is a factor, 1 for the perfect diffuser, not {max(reflectance):g}; "
+                         "divide percentages by 100")
+    xyz = _numbers(row, "xyz", 3, where) if "xyz" in row else None
+    if xyz is not None and (min(xyz) < 0 or max(xyz) > MOST_REFLECTANCE):
+        raise InputError(f"{where}: xyz is relative, the perfect diffuser has Y = 1, not {max(xyz):g}; "
+                         "divide percentages by 100")
+    return wavelengths, reflectance, None if xyz is None else (xyz[0], xyz[1], xyz[2])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 from dataclasses import dataclass, replace
 from importlib import resources
@@ -11,14 +12,16 @@ from typing import Any
 import numpy as np
 
 from huewright.errors import InputError
-from huewright.files import refuse_existing, whole_file
+from huewright.files import refuse_existing, whole_file, write_json
 from huewright.finding.interchange import Measurements, Sample, read_measurements
 from huewright.finding.layout import own_card
-from huewright.models.card import HUES, Card, Mark, Patch, load_card, save_card
+from huewright.models.card import HUES, Card, Mark, Patch, card_text, load_card, save_card
 
 CAUTION = ("An ordinary print is not a calibrated reference: inks, paper and lamp decide what it reflects. "
            "Measure the print and give the measurements, or use it for practice only.")
 PAGE_MM = (297.0, 210.0)                                # A4, ISO 216
+ON_PAGE = 0.95                                          # so that printers which leave a margin print all of it
+SMALL_PATCH = 0.002                                     # of the card's area: 10 pixels square on a card 220 wide
 FROM_XYZ = np.array([[3.2404542, -1.5371385, -0.4985314], [-0.9692660, 1.8760108, 0.0415560],
                      [0.0556434, -0.2040259, 1.0572252]])    # XYZ (D65) to linear sRGB, IEC 61966-2-1
 # A bar is nearly neutral, a chip clearly coloured (CIELAB chroma); common practice, no source.
@@ -66,6 +69,17 @@ def _notes(card: Card) -> list[str]:
     missing = [hue for hue in HUES if hue not in {chip.hue for chip in chips}]
     if missing:
         notes.append(f"No chip for {', '.join(missing)}: these hues are only interpolated.")
+    for hue in HUES:
+        same = [chip.name for chip in chips if chip.hue == hue]
+        if len(same) > 1:
+            notes.append(f"{' and '.join(same)} are both chips for {hue}: each pulls that hue its own way.")
+    stray = [patch.name for patch in card.patches if patch.hue is not None and patch.role != "chip"]
+    if stray:
+        notes.append(f"A hue is given for {', '.join(stray)}, no chip: it has no effect there.")
+    notes += _unknown_light(card)
+    smallest = min(card.patches, key=_area)
+    if _area(smallest) < SMALL_PATCH * card.size[0] * card.size[1]:
+        notes.append(f"{smallest.name} is so small that few frames will show it in enough pixels.")
     if not card.of_role("check"):
         notes.append("No check patches: the proof then shows only what the solve has seen.")
     colourless = [patch.name for patch in card.patches if patch.xyz is None and not patch.reflectance]
@@ -75,6 +89,26 @@ def _notes(card: Card) -> list[str]:
         notes.append("No marks (ground, lines): a reflection that lies evenly over a patch is harder to see.")
     notes += [f"{a} and {b} overlap." for a, b in _overlaps(card)]
     return notes
+
+
+def _area(patch: Patch) -> float:
+    x, y = np.array(patch.polygon).T
+    return abs(float(x @ np.roll(y, -1) - np.roll(x, -1) @ y)) / 2
+
+
+def _unknown_light(card: Card) -> list[str]:
+    """Of the illuminant and the observer of the card's XYZ, those that colour-science has no tables of."""
+    import colour
+
+    whites = colour.CCS_ILLUMINANTS
+    if card.observer not in whites:
+        known = "CIE 1931 2 Degree Standard Observer or CIE 1964 10 Degree Standard Observer"
+        return [f"Its observer {card.observer!r} is unknown; write {known}."]
+    if card.illuminant not in whites[card.observer]:
+        close = difflib.get_close_matches(card.illuminant, list(whites[card.observer]), 3, 0.4)
+        return [f"Its illuminant {card.illuminant!r} is unknown" + (f"; near it are {', '.join(close)}." if close
+                                                                     else "; D50 and D65 are usual.")]
+    return []
 
 
 def _overlaps(card: Card) -> list[tuple[str, str]]:
@@ -95,32 +129,46 @@ def make_printable(path: Path | str, card_path: Path | str | None = None, *, ove
     The card's reference values are what was designed, not what a printer makes of it: the file's description says
     so. Raises :class:`InputError` if either file exists, or the suffix is another.
     """
-    path = Path(path)
+    path = _drawable(path)
     card_path = path.with_suffix(".toml") if card_path is None else Path(card_path)
-    refuse_existing(path, overwrite=overwrite)
-    refuse_existing(card_path, overwrite=overwrite)
     card = replace(own_card(), description=f"{own_card().description} Printed design values. {CAUTION}")
+    refuse_existing(path, overwrite=overwrite)
+    # A PDF and a PNG of the card share one card file.
+    there = card_path.is_file() and card_path.read_bytes() == card_text(card).encode()
+    if not there:
+        refuse_existing(card_path, overwrite=overwrite)
     draw_card(card, path, labels=False, page=True, overwrite=overwrite)
-    save_card(card, card_path, overwrite=overwrite)
+    if not there:
+        save_card(card, card_path, overwrite=overwrite)
     return card
 
 
+def write_schema(path: Path | str, *, overwrite: bool = False) -> None:
+    """Writes :func:`card_schema` to ``path``; :class:`InputError` if it exists."""
+    write_json(path, card_schema(), overwrite=overwrite)
+
+
+def _drawable(path: Path | str) -> Path:
+    path = Path(path)
+    if path.suffix.lower() not in (".pdf", ".png"):
+        raise InputError(f"{path}: a card is drawn to a .pdf or .png file; give it such a name")
+    return path
+
+
 def draw_card(card: Card, path: Path | str, *, labels: bool, page: bool = False, overwrite: bool = False) -> None:
-    """Draws ``card`` to a PNG or PDF in sRGB. ``page`` puts it life-size (1 unit = 1 mm) on an A4 page with the
+    """Draws ``card`` to a PNG or PDF in sRGB. ``page`` puts it on an A4 page, 1 unit ``ON_PAGE`` mm long, with the
     caution under it; ``labels`` writes each patch's name and role on it."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
     from matplotlib.patches import Polygon
 
-    path = Path(path)
-    if path.suffix.lower() not in (".pdf", ".png"):
-        raise InputError(f"{path}: a card is drawn to .pdf or .png")
+    path = _drawable(path)
     width, height = card.size
     page_mm = PAGE_MM if page else (PAGE_MM[0], PAGE_MM[0] * height / width)
-    scale = 1.0 if page else page_mm[0] / width
+    scale = ON_PAGE if page else page_mm[0] / width
     sheet = Figure(figsize=(page_mm[0] / 25.4, page_mm[1] / 25.4), dpi=300 if page else 100, facecolor="white")
     FigureCanvasAgg(sheet)
-    left, bottom = (page_mm[0] - width * scale) / 2, (page_mm[1] - height * scale) * (0.75 if page else 0.5)
+    left, bottom = (page_mm[0] - width * scale) / 2, (page_mm[1] - height * scale) * (0.6 if page else 0.5)
     axes = sheet.add_axes((left / page_mm[0], bottom / page_mm[1], width * scale / page_mm[0],
                            height * scale / page_mm[1]))
     axes.set_xlim(0, width)
@@ -139,7 +187,7 @@ def draw_card(card: Card, path: Path | str, *, labels: bool, page: bool = False,
                       ha="center", va="center", fontsize=7,
                       color="black" if light else "white")
     if page:
-        sheet.text(left / page_mm[0], 0.55 * bottom / page_mm[1], CAUTION, fontsize=6, va="center", color="#444444")
+        sheet.text(left / page_mm[0], 0.62 * bottom / page_mm[1], CAUTION, fontsize=6, va="center", color="#444444")
     with whole_file(path, overwrite=overwrite) as temporary:
         sheet.savefig(temporary, format=path.suffix.lower()[1:])
 
