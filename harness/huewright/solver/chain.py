@@ -10,7 +10,8 @@
 
 Footage that is a display picture already is decoded by the inverse of the encoding of the display aimed at,
 balanced as light, and encoded again; with nothing to correct, it passes untouched. A look replaces the display's
-encoding and is given light in the camera's primaries, because that is what it was made for.
+encoding and is given light in the camera's primaries, because that is what it was made for; ``colour`` then comes after
+it, on the display light that the look's picture shows, since nobody can aim through a table at the light before it.
 """
 
 from __future__ import annotations
@@ -57,15 +58,19 @@ class Chain:
             self.encode = inverse_operations(source) + footage.look
         else:
             self.encode = footage.look
+        # What takes balanced camera light to the light that ``colour`` works on, and from there to the signal.
+        self.to_colour: tuple[Operation, ...] = self.encode + display.decode if self.has_look else ()
+        self.from_colour: tuple[Operation, ...] = display.encode
 
     def after_decode(self, balance: Balance, *, colour: Sequence[Operation] = (), tone: ToneCurve | None = None,
                      sectors: HueSectors | None = None) -> tuple[Operation, ...]:
-        """The operations that follow ``decode``. ``colour`` takes balanced camera light to display-linear light
-        (it replaces the change of primaries)."""
+        """The operations that follow ``decode``. ``colour`` takes balanced camera light (the display light of the
+        look's picture, where there is a look) to display light; it replaces the change of primaries."""
         gains = np.diag(balance.gains)
-        matrix = matrix_operation(gains if colour else self.primaries @ gains)
         rest = tuple(operation for operation in (tone, sectors) if operation is not None)
-        return (matrix, *colour, *self.encode, *rest)
+        if colour:
+            return (matrix_operation(gains), *self.to_colour, *colour, *self.from_colour, *rest)
+        return (matrix_operation(self.primaries @ gains), *self.encode, *rest)
 
     def whole(self, balance: Balance, *, colour: Sequence[Operation] = (), tone: ToneCurve | None = None,
               sectors: HueSectors | None = None) -> tuple[Operation, ...]:

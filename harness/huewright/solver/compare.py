@@ -19,7 +19,7 @@ from huewright.reference import apply_chain
 from huewright.solver import quality
 from huewright.solver.evidence import Sample
 from huewright.solver.hues import direct, miss
-from huewright.solver.linear import fit_map, linear_pairs, white_preserving_matrix
+from huewright.solver.linear import TABLE_LIMIT, fit_map, linear_pairs, white_preserving_matrix
 from huewright.solver.problem import Problem, Solution, set_up
 from huewright.solver.sectors import arriving_ycbcr
 from huewright.solver.settings import METHODS, SolveSettings
@@ -50,13 +50,18 @@ def compare(reading: Reading, card: Card, footage: Footage,
     """
     problem = set_up(reading, card, footage, settings or SolveSettings())
     rows = []
+    barred = set()
     for method in METHODS:
         asked = dataclasses.replace(problem, settings=dataclasses.replace(problem.settings, method=method))
         try:
-            rows.append(_row(asked, solve_method(asked)))
+            solution = solve_method(asked)
+            rows.append(_row(asked, solution))
+            if solution.colour_error > TABLE_LIMIT:
+                rows[-1]["note"] = "; ".join(filter(None, ("its table is too far off to render", rows[-1]["note"])))
+                barred.add(method)
         except (InputError, NoAnswerError) as error:
             rows.append({"method": method, **dict.fromkeys(_COLUMNS), "recommended": False, "note": str(error)})
-    chosen, reason = recommend(rows, problem.settings)
+    chosen, reason = recommend([row for row in rows if row["method"] not in barred], problem.settings)
     for row in rows:
         if row["method"] == chosen:
             row["recommended"] = True
@@ -129,11 +134,11 @@ def _without(problem: Problem, solution: Solution, index: int) -> Callable[[Samp
             arriving_ycbcr(chain, balance, tone, (sample,), colour), luma)), luma)[0]
     assert pairs is not None
     linear_map = fit_map(solution.method, *pairs)
-    after = (*chain.encode, *(() if tone is None else (tone,)))
+    after = (*chain.from_colour, *(() if tone is None else (tone,)))
 
     def landed(sample: Sample) -> np.ndarray:
         camera = apply_chain(chain.decode, [sample.mean]) * balance.gains
-        return to_ycbcr(apply_chain(after, linear_map(camera)), luma)[0]
+        return to_ycbcr(apply_chain(after, linear_map(apply_chain(chain.to_colour, camera))), luma)[0]
 
     return landed
 

@@ -88,7 +88,7 @@ def worst_local_gain(problem: Problem, solution: Solution, size: int = 16) -> fl
     operations: tuple[Operation, ...] = rest
     if solution.colour:
         to_camera = matrix_operation(np.linalg.inv(chain.primaries))
-        operations = (*inverse_operations(chain.encode), to_camera, *solution.colour, *chain.encode, *rest)
+        operations = (*inverse_operations(chain.from_colour), to_camera, *solution.colour, *chain.from_colour, *rest)
     if not operations:
         return 1.0
     step = 5e-4

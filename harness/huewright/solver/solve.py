@@ -12,7 +12,7 @@ from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.models.reading import Reading
 from huewright.solver.chain import Balance
-from huewright.solver.linear import solve_linear, solve_matrix_sectors
+from huewright.solver.linear import refuse_unfaithful, solve_linear, solve_matrix_sectors
 from huewright.solver.model import Layout, Model
 from huewright.solver.problem import Problem, Solution, set_up
 from huewright.solver.results import correction_from
@@ -29,13 +29,15 @@ def solve(reading: Reading, card: Card, footage: Footage, settings: SolveSetting
     ``start`` (natural unknowns, see :mod:`huewright.solver.model`) replaces the first guess of the methods with
     sectors and of "balance"; the answer does not depend on it. Raises :class:`InputError` for settings or a card that
     don't fit, :class:`NoAnswerError` where the reading cannot support an answer: clipped bars, too few bars,
-    no chips, light that leaves no colours apart.
+    no chips, light that leaves no colours apart, a polynomial that no table holds.
     """
     problem = set_up(reading, card, footage, settings or SolveSettings())
     if is_right_already(problem):
         return correction_from(problem, Solution(problem.settings.method, Balance()), identity=True,
                                provenance=provenance)
-    return correction_from(problem, solve_method(problem, start), provenance=provenance)
+    solution = solve_method(problem, start)
+    refuse_unfaithful(solution)
+    return correction_from(problem, solution, provenance=provenance)
 
 
 def solve_method(problem: Problem, start: np.ndarray | None = None) -> Solution:
