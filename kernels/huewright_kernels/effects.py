@@ -360,6 +360,7 @@ def _native_operations() -> str:
     segments = ", ".join(f"{{{count}, {_CODE_OF[tone._BLOCKS[count]]}}}" for count in tone.SEGMENTS)
     lines += [f"TABLE int tone_segments[][2] = {{{segments}}};",
               f"#define TONE_FLOATS {HEADER + 5 * tone.SEGMENTS[-1]}", f"#define HEADER_FLOATS {HEADER}",
+              f"#define LUT_HEADER_FLOATS {lut.LUT_HEADER}",
               f"#define SCRATCH_FLOATS {SCRATCH_FLOATS}", f"#define JOB_FIELDS {len(JOB_FIELDS)}",
               f"#define STREAMED_BYTES {STREAMED_BYTES}",
               f"#define HUE_SMALLEST {hue.SMALLEST_TABLE}", f"#define HUE_LARGEST {hue.LARGEST_TABLE}",

@@ -26,7 +26,7 @@ from huewright_kernels.formats import (
     read_block,
     write_block,
 )
-from huewright_kernels.lanes import block, offset, pointer_f32, pointer_i64, prefetched, settle
+from huewright_kernels.lanes import block, offset, pointer_f32, pointer_i64, settle
 from huewright_kernels.ops import REGISTRY
 from huewright_kernels.ops.base import Operation
 from huewright_kernels.planes import ALPHA, BLOCK, BLUE, GREEN, QUANTUM, RED, SCRATCH_FLOATS
@@ -34,10 +34,6 @@ from huewright_kernels.threads import for_each_tile
 
 BLOCK_FORMS: tuple[Callable[..., None], ...] = tuple(form for kind in REGISTRY.values() for form in kind.block_forms)
 """An instruction's code is the place of its block form here."""
-
-_LOOK_UPS = tuple(BLOCK_FORMS.index(form) for kind in REGISTRY.values() if kind.looks_up for form in kind.block_forms)
-LINE = 64
-"""Bytes that memory moves at once."""
 
 JOB_FIELDS = ("source", "source_encoding", "source_row_bytes", "source_pixel_bytes", "source_channels",
               "target", "target_encoding", "target_row_bytes", "target_pixel_bytes", "target_channels",
@@ -100,20 +96,12 @@ def core(job_address, x0, y0, x1, y1, scratch):
     target, target_code, target_row, target_pixel, target_channels = job[5], job[6], job[7], job[8], job[9]
     instructions, count, data = pointer_i64(job[10]), job[11], pointer_f32(job[12])
     premultiplied, dither, seed, full_scale, streaming = job[13], job[14], job[15], job[16], job[17]
-    # Reading tables here and there keeps the processor from seeing that the picture is read in order; so say what
-    # comes next. (Where nothing is looked up it sees that by itself, and better.)
-    looks_up = False
-    for k in range(count):
-        looks_up = looks_up or instructions[INSTRUCTION * k] in _LOOK_UPS
     for y in range(y0, y1):
         for x in range(x0, x1, BLOCK):
             n = min(x1 - x, BLOCK)
             padded = (n + QUANTUM - 1) // QUANTUM * QUANTUM
             here = source + y * source_row + x * source_pixel
             read_block(source_code, here, source_pixel, source_channels, planes, n)
-            if looks_up:
-                for ahead in range(BLOCK * source_pixel, 2 * BLOCK * source_pixel, LINE):
-                    prefetched(here + ahead)
             if premultiplied != 0:
                 _unpremultiply(planes, padded)
             for k in range(count):

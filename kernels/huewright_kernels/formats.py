@@ -35,6 +35,7 @@ from huewright_kernels.lanes import (
     pointer_i32,
     pointer_u8,
     pointer_u16,
+    prefetched,
     rgba_to_planes,
     right,
     sub,
@@ -191,6 +192,12 @@ def quantised(value, full_scale):
     return sub(bits_of(code + _ROUND), _ROUND_BITS)
 
 
+LINE = 64
+"""Bytes that memory moves at once."""
+AHEAD = 2 * BLOCK
+"""Pixels from what is read to what is asked for ahead."""
+
+
 # ---- readers and writers --------------------------------------------------------------------------------------
 
 _S10, _S8 = f32(1023.0), f32(255.0)
@@ -335,10 +342,15 @@ def _kind_of_16_bits(code):
 
 @block
 def _read_rgba(address, planes, n):
-    """Float32 RGBA, the commonest picture, with our own shuffles (twice as fast as the general reader)."""
-    p, whole = pointer_f32(address), n // 8 * 8
+    """Float32 RGBA, the commonest picture, with our own shuffles (twice as fast as the general reader).
+
+    What is asked for ahead is asked for line by line among the reading: a burst of so many would be dropped.
+    """
+    p, whole, ahead = pointer_f32(address), n // 8 * 8, address + AHEAD * 16
     for i in range(0, whole, 8):
         rgba_to_planes(p, i, planes, BLOCK)
+        prefetched(ahead + 16 * i)
+        prefetched(ahead + 16 * i + LINE)
     for i in range(whole, n):
         planes[RED + i], planes[GREEN + i] = p[4 * i], p[4 * i + 1]
         planes[BLUE + i], planes[ALPHA + i] = p[4 * i + 2], p[4 * i + 3]
@@ -360,10 +372,17 @@ def _write_rgba(address, planes, n, streaming):
 
 @block
 def read_block(code, address, pixel_bytes, channels, planes, n):
-    """``n`` pixels from ``address`` on into the planes; ``code`` is the place in :data:`ENCODINGS`."""
+    """``n`` pixels from ``address`` on into the planes; ``code`` is the place in :data:`ENCODINGS`.
+
+    The processor is told what will be read :data:`AHEAD`: among much other reading (of tables) it doesn't see by
+    itself that a picture is read in order.
+    """
     if code == 0 and channels == 4 and pixel_bytes == 16:
         _read_rgba(address, planes, n)
-    elif code == 0:
+        return
+    for ahead in range(AHEAD * pixel_bytes, (AHEAD + n) * pixel_bytes, LINE):
+        prefetched(address + ahead)
+    if code == 0:
         _read_f32(address, pixel_bytes, channels, planes, n, 0)
     elif code == 1:
         _read_f16(address, pixel_bytes, channels, planes, n, 0)

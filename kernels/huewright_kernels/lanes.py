@@ -241,13 +241,13 @@ def settle(typingctx: Any) -> tuple[Signature, Any]:
 # ---- four floats at a time: rows of a table, found by index, turned into planes -------------------------------
 
 
-
 def _load4(builder: Any, base: Any, index: Any) -> Any:
     """Four floats from ``base + index`` (no alignment asked)."""
-    address = builder.gep(base, [builder.zext(index, ir.IntType(64))], inbounds=True)
-    loaded = builder.load(builder.bitcast(address, _V4.as_pointer()))
-    loaded.align = 4
-    return loaded
+    return _load(builder, base, builder.zext(index, ir.IntType(64)), 4)
+
+
+def _load8(builder: Any, base: Any, index: Any) -> Any:
+    return _load(builder, base, builder.zext(index, ir.IntType(64)), 8)
 
 
 def _at(builder: Any, pointer: Any, position: Any, k: int) -> Any:
@@ -270,42 +270,85 @@ def rows_to_planes(typingctx: Any, table: Any, index: Any, i: Any, out: Any, str
     return types.void(table, index, types.int64, out, types.int64), emit
 
 
-def _blender(count: int) -> Any:
-    def blended(typingctx: Any, table: Any, indices: Any, weights: Any, i: Any, out: Any, stride: Any
-                ) -> tuple[Signature, Any]:
-        """For pixels i to i+7: the weighted sum of table rows of four floats, as three planes.
+@intrinsic
+def blend_of_path(typingctx: Any, table: Any, whole: Any, index: Any, weights: Any, stride: Any, i: Any, out: Any,
+                  out_stride: Any) -> tuple[Signature, Any]:
+    """For pixels i to i+7: the weighted sum of four table rows of four floats, as three planes.
 
-        Vertex v of a pixel is the row at ``table[indices[v * stride + pixel]]``, its weight
-        ``weights[v * stride + pixel]``; neighbouring pairs of vertices are summed first, then the pairs.
-        The planes go to ``out[k * stride + pixel]``, k 0..2.
-        """
-        def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-            base, index, weight, position, planes, step = args
-            factors, starts, where = [], [], position
-            for _vertex in range(count):
-                factors.append(_load(builder, weight, where, 8))
-                starts.append(where)
-                where = builder.add(where, step)
-            sums = []
-            for k in range(4):  # pixels k and k + 4 share a register
-                terms = []
-                for start, factor in zip(starts, factors, strict=True):
-                    rows = [_load4(builder, base, _at(builder, index, start, pixel)) for pixel in (k, k + 4)]
-                    splat = _shuffle(builder, factor, factor, (k, k, k, k, k + 4, k + 4, k + 4, k + 4))
-                    terms.append(builder.fmul(_shuffle(builder, *rows, tuple(range(8))), splat))
-                while len(terms) > 1:
-                    terms = [builder.fadd(a, b) for a, b in zip(terms[::2], terms[1::2], strict=True)]
-                sums.append(terms[0])
-            where = position
-            for column in _transposed_halves(builder, sums)[:3]:
-                _store(builder, planes, where, column)
-                where = builder.add(where, step)
-            return context.get_dummy_value()
-        return types.void(table, indices, weights, types.int64, out, types.int64), emit
-    return intrinsic(blended)
+    The first three rows of a pixel start at ``table[index[v * stride + pixel]]``, v 0..2, the fourth ``whole`` floats
+    behind the first; their weights are ``weights[v * stride + pixel]``. The first two are summed, then the other
+    two, then both sums. The planes go to ``out[k * out_stride + pixel]``, k 0..2.
+    """
+    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        base, farther, indices, weight, step, position, planes, out_step = args
+        far = builder.gep(base, [farther], inbounds=True)
+        factors, starts, where = [], [], position
+        for _vertex in range(4):
+            factors.append(_load(builder, weight, where, 8))
+            starts.append(where)
+            where = builder.add(where, step)
+        sums = []
+        for k in range(4):  # pixels k and k + 4 share a register
+            places = [[_at(builder, indices, start, pixel) for pixel in (k, k + 4)] for start in starts[:3]]
+            terms = []
+            for pair, factor in zip([*places, places[0]], factors, strict=True):
+                start = far if len(terms) == 3 else base
+                rows = _shuffle(builder, *(_load4(builder, start, place) for place in pair), tuple(range(8)))
+                terms.append(builder.fmul(rows, _splat(builder, factor, k)))
+            sums.append(builder.fadd(builder.fadd(terms[0], terms[1]), builder.fadd(terms[2], terms[3])))
+        _store_columns(builder, planes, position, out_step, sums)
+        return context.get_dummy_value()
+    return types.void(table, types.int64, index, weights, types.int64, types.int64, out, types.int64), emit
 
 
-blend_of_4_rows, blend_of_8_rows = _blender(4), _blender(8)
+@intrinsic
+def blend_of_cell(typingctx: Any, table: Any, near: Any, far: Any, index: Any, weights: Any, stride: Any, i: Any,
+                  out: Any, out_stride: Any) -> tuple[Signature, Any]:
+    """For pixels i to i+7: the sum over a cell's eight rows of four floats, as three planes.
+
+    The rows lie in pairs, side by side: at ``table[index[pixel]]``, and from there ``near``, ``far`` and both
+    further. The pairs have the weights ``weights[v * stride + pixel]``, v 0..3; after them the first row of all
+    pairs has ``weights[4 * stride + pixel]`` and the second ``weights[5 * stride + pixel]``.
+    The planes go to ``out[k * out_stride + pixel]``, k 0..2.
+    """
+    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        base, step_near, step_far, indices, weight, step, position, planes, out_step = args
+        corner = builder.gep(base, [step_far], inbounds=True)
+        corners = [base, builder.gep(base, [step_near], inbounds=True), corner,
+                   builder.gep(corner, [step_near], inbounds=True)]
+        factors, where = [], position
+        for _factor in range(6):
+            factors.append(_load(builder, weight, where, 8))
+            where = builder.add(where, step)
+        sums = []
+        for k in range(4):  # pixels k and k + 4 share a register
+            pairs = []
+            for pixel in (k, k + 4):
+                place = _at(builder, indices, position, pixel)
+                terms = [builder.fmul(_load8(builder, start, place), _shuffle(builder, factor, factor, (pixel,) * 8))
+                         for start, factor in zip(corners, factors[:4], strict=True)]
+                pairs.append(builder.fadd(builder.fadd(terms[0], terms[1]), builder.fadd(terms[2], terms[3])))
+            first, second = (_shuffle(builder, *pairs, picks) for picks in (_FIRSTS, _SECONDS))
+            sums.append(builder.fadd(builder.fmul(first, _splat(builder, factors[4], k)),
+                                     builder.fmul(second, _splat(builder, factors[5], k))))
+        _store_columns(builder, planes, position, out_step, sums)
+        return context.get_dummy_value()
+    return types.void(table, types.int64, types.int64, index, weights, types.int64, types.int64, out, types.int64), emit
+
+
+_FIRSTS, _SECONDS = (0, 1, 2, 3, 8, 9, 10, 11), (4, 5, 6, 7, 12, 13, 14, 15)
+
+
+def _splat(builder: Any, factor: Any, k: int) -> Any:
+    """Element k four times, then element k + 4 four times."""
+    return _shuffle(builder, factor, factor, (k,) * 4 + (k + 4,) * 4)
+
+
+def _store_columns(builder: Any, planes: Any, position: Any, step: Any, rows: list[Any]) -> None:
+    where = position
+    for column in _transposed_halves(builder, rows)[:3]:
+        _store(builder, planes, where, column)
+        where = builder.add(where, step)
 
 
 @intrinsic

@@ -27,8 +27,6 @@ class Operation:
 
     name: ClassVar[str]
     block_forms: ClassVar[tuple[Callable[..., None], ...]] = ()
-    looks_up: ClassVar[bool] = False
-    """True where the block form reads a table at places that hang on the colours."""
 
     def pack(self) -> Packed | None:
         """The parameters as the block form wants them; None where the operation does nothing."""

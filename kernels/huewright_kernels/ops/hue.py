@@ -53,7 +53,6 @@ class HueSectors(Operation):
     """
 
     name: ClassVar[str] = "hue-sectors"
-    looks_up: ClassVar[bool] = True
     hues_deg: tuple[float, ...] = (0.0, 60.0, 120.0, 180.0, 240.0, 300.0)
     rotations_deg: tuple[float, ...] = (0.0,) * 6
     gains: tuple[float, ...] = (1.0,) * 6
@@ -81,7 +80,7 @@ class HueSectors(Operation):
         work = np.empty(3 * len(self.hues_deg), np.float64)
         size = SMALLEST_TABLE
         while True:
-            parameters = np.zeros(HEADER + 4 * size, np.float32)
+            parameters = np.zeros(HEADER + 2 * (size + 1), np.float32)
             worst = np.zeros(2)
             pack_hue(sectors.ctypes.data, len(self.hues_deg), size, work.ctypes.data, parameters.ctypes.data,
                      worst.ctypes.data)
@@ -125,7 +124,7 @@ def hue_of_position(position, size):
 
 def _hue(sectors_at, n, size, work_at, parameters, worst_at):
     """Packs ``n`` sectors (addresses; float64 hues, rotations, log gains, then kr and kb) into a header of 16
-    and ``size`` table rows. ``work`` holds 3 n float64. ``worst`` receives the table's worst errors: degrees,
+    and ``size + 1`` table rows. ``work`` holds 3 n float64. ``worst`` receives the table's worst errors: degrees,
     relative gain."""
     sectors, slopes, q = pointer_f64(sectors_at), pointer_f64(work_at), pointer_f32(parameters)
     worst = pointer_f64(worst_at)
@@ -149,8 +148,8 @@ def _hue(sectors_at, n, size, work_at, parameters, worst_at):
         turn, log_gain = exact_turn(sectors, slopes, n, hue_of_position(k + 1.0, size))
         gain = math.exp(log_gain)
         next_cosine, next_sine = gain * math.cos(turn) - 1.0, gain * math.sin(turn)
-        row = offset(q, HEADER + 4 * k)
-        row[0], row[1], row[2], row[3] = cosine, sine, next_cosine - cosine, next_sine - sine
+        row = offset(q, HEADER + 2 * k)
+        row[0], row[1], row[2], row[3] = cosine, sine, next_cosine, next_sine
         turn, log_gain = exact_turn(sectors, slopes, n, hue_of_position(k + 0.5, size))
         c, s = 1.0 + 0.5 * (cosine + next_cosine), 0.5 * (sine + next_sine)
         error = abs(math.degrees(math.atan2(s * math.cos(turn) - c * math.sin(turn),
@@ -174,7 +173,7 @@ def pseudo_angle(cb, cr):
 @block
 def hue_block(planes, q, size, n):
     """``q``: kr, kg, kb; Cb and Cr per unit of B'-Y' and R'-Y', and back; -kr/kg, -kb/kg; bins per unit of
-    pseudo-angle, last bin; then rows of turn (gain cos - 1, gain sin) and its growth over the bin."""
+    pseudo-angle, last bin; then rows of turn (gain cos - 1, gain sin), one more than there are bins."""
     kr, kg, kb, to_cb, to_cr, from_cb, from_cr, red_share, blue_share = (
         q[0], q[1], q[2], q[3], q[4], q[5], q[6], q[7], q[8])
     bins, last = q[9], q[10]
@@ -189,13 +188,14 @@ def hue_block(planes, q, size, n):
         position = pseudo_angle(cb, cr) * bins
         k = truncated(clamp(position, ZERO, last))
         cbs[i], crs[i], fractions[i] = cb, cr, position - to_float(k)
-        index[i] = left(k, 2)
+        index[i] = left(k, 1)
     for i in range(0, n, 8):
         rows_to_planes(table, index, i, turns, BLOCK)
     for i in range(n):
         f, cb, cr = fractions[i], cbs[i], crs[i]
-        cosine_1 = turns[i] + f * turns[2 * BLOCK + i]
-        sine = turns[BLOCK + i] + f * turns[3 * BLOCK + i]
+        cosine_1, sine = turns[i], turns[BLOCK + i]
+        cosine_1 += f * (turns[2 * BLOCK + i] - cosine_1)
+        sine += f * (turns[3 * BLOCK + i] - sine)
         blue = (cosine_1 * cb - sine * cr) * from_cb
         red = (sine * cb + cosine_1 * cr) * from_cr
         planes[RED + i] += red

@@ -246,7 +246,7 @@ int add_hue(Program *program, const double *hues, const double *rotations, const
     }
     sectors[3 * n] = kr, sectors[3 * n + 1] = kb;
     for (int size = HUE_SMALLEST;; size *= 2) {
-        float *q = add(program, CODE_HUE, HEADER_FLOATS + 4 * (size_t)size, size, trouble);
+        float *q = add(program, CODE_HUE, HEADER_FLOATS + 2 * ((size_t)size + 1), size, trouble);
         if (!q) return 0;
         worst[0] = worst[1] = 0;
         huewright_pack_hue_baseline(&unused[0], &unused[1], (int64_t)(uintptr_t)sectors, n, size,
@@ -257,17 +257,36 @@ int add_hue(Program *program, const double *hues, const double *rotations, const
     }
 }
 
+/* The header, as Python's _scaling has it: scale and shift in one piece and in two, the domain, sizes. */
 static int scaling(float *q, const double low[3], const double high[3], int n, Trouble *trouble)
 {
+    int exact = 1, brief = 1;
     for (int k = 0; k < 3; k++) {
-        double scale;
+        double scale, shift;
+        uint32_t bits;
+        int exponent;
         if (!(high[k] > low[k])) return fail(trouble, OFX_FAILED, "a LUT's domain_max must exceed its domain_min");
         scale = (n - 1) / (high[k] - low[k]);
+        shift = -low[k] * scale;
         q[k] = (float)scale;
-        q[3 + k] = (float)(-low[k] * scale);
+        q[3 + k] = (float)shift;
+        memcpy(&bits, &q[k], sizeof bits);
+        bits &= 0xFFFFF000u;
+        memcpy(&q[6 + k], &bits, sizeof bits);
+        q[9 + k] = (float)(scale - (double)q[6 + k]);
+        q[12 + k] = (float)rint(shift);
+        q[15 + k] = (float)(shift - rint(shift));
+        q[18 + k] = (float)low[k];
+        q[21 + k] = (float)high[k];
+        if ((double)q[18 + k] > low[k]) q[18 + k] = nextafterf(q[18 + k], -HUGE_VALF);
+        if ((double)q[21 + k] < high[k]) q[21 + k] = nextafterf(q[21 + k], HUGE_VALF);
+        exact = exact && frexp(scale, &exponent) == 0.5 && shift == 0;
+        brief = brief && (double)q[6 + k] == scale && shift == 0;
     }
-    q[6] = (float)(n - 1);
-    q[7] = (float)(n - 2);
+    q[24] = (float)(n - 1);
+    q[25] = (float)(n - 2);
+    q[26] = (float)exact;
+    q[27] = (float)brief;
     return 1;
 }
 
@@ -276,14 +295,10 @@ int add_lut_1d(Program *program, const float *table, int n, const double low[3],
 {
     float *q;
     if (n < 2 || n > 65536) return fail(trouble, OFX_FAILED, "a 1D LUT has 2 to 65536 entries");
-    q = add(program, CODE_LUT_1D, HEADER_FLOATS + 6 * (size_t)n, n, trouble);
+    q = add(program, CODE_LUT_1D, LUT_HEADER_FLOATS + 3 * (size_t)n, n, trouble);
     if (!q || !scaling(q, low, high, n, trouble)) return 0;
     for (int c = 0; c < 3; c++)
-        for (int i = 0; i < n; i++) {
-            float *pair = q + HEADER_FLOATS + 2 * ((size_t)c * n + i);
-            pair[0] = table[3 * i + c];
-            pair[1] = i < n - 1 ? (float)((double)table[3 * (i + 1) + c] - (double)table[3 * i + c]) : 0.0f;
-        }
+        for (int i = 0; i < n; i++) q[LUT_HEADER_FLOATS + (size_t)c * n + i] = table[3 * i + c];
     return 1;
 }
 
@@ -293,10 +308,10 @@ int add_lut_3d(Program *program, const float *table, int n, const double low[3],
     size_t points = (size_t)n * n * n;
     float *q;
     if (n < 2 || n > 129) return fail(trouble, OFX_FAILED, "a 3D LUT has 2 to 129 entries along each axis");
-    q = add(program, trilinear ? CODE_TRILINEAR : CODE_TETRAHEDRAL, HEADER_FLOATS + 4 * points, n, trouble);
+    q = add(program, trilinear ? CODE_TRILINEAR : CODE_TETRAHEDRAL, LUT_HEADER_FLOATS + 4 * points, n, trouble);
     if (!q || !scaling(q, low, high, n, trouble)) return 0;
     for (size_t i = 0; i < points; i++)
-        for (int c = 0; c < 3; c++) q[HEADER_FLOATS + 4 * i + c] = table[3 * i + c];
+        for (int c = 0; c < 3; c++) q[LUT_HEADER_FLOATS + 4 * i + c] = table[3 * i + c];
     return 1;
 }
 
