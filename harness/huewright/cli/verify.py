@@ -22,6 +22,7 @@ def register(app: typer.Typer) -> None:
         from huewright.errors import NoAnswerError
         from huewright.files import refuse_existing, write_json
         from huewright.steps.verify import run_verify
+        from huewright.verify.check import ABSOLUTE, SPACING_MEANS
 
         if json_file is not None:
             refuse_existing(json_file, overwrite=overwrite)
@@ -29,9 +30,10 @@ def register(app: typer.Typer) -> None:
             result = run_verify(frames=frames, progress=progress)
         if json_file is not None:
             write_json(json_file, plain(result), overwrite=overwrite)
-        say(table("Accuracy", ["check", "worst error", "tolerance", "", "at", "source"],
-                  [[c.check, f"{c.worst_error:.2e}", f"{c.tolerance:.0e}", "ok" if c.passed else "FAILS",
-                    str(c.at), c.source] for c in result.checks]))
+        say(table("Accuracy", ["check", "worst error", "tolerance", "unit", "", "at", "source"],
+                  [[c.check, f"{c.worst_error:.2e}", f"{c.tolerance:.0e}", "" if c.unit == ABSOLUTE else c.unit,
+                    "ok" if c.passed else "FAILS", str(c.at), c.source] for c in result.checks]))
+        say(f"Errors are absolute where no unit is named. {SPACING_MEANS}.")
         failed = [c.check for c in result.checks if not c.passed]
         say(f"{len(result.checks) - len(failed)} of {len(result.checks)} checks within tolerance")
         if failed:

@@ -10,7 +10,7 @@ from huewright_kernels.executor import compile_chain, run_colours
 from huewright_kernels.ops import LogDecode, LogEncode, Lut1D, Lut3D, Matrix, Operation, ToneCurve, Transfer
 
 from huewright.verify import published
-from huewright.verify.check import Check, check, relative_errors
+from huewright.verify.check import RELATIVE, Check, check, relative_errors
 from huewright.verify.colours import colours_between
 from huewright.verify.kernels import ACESCCT, LOGS, SMOOTH, TONES, smooth_lattice
 
@@ -112,7 +112,7 @@ def log_curve_checks() -> Iterator[Check]:
                                    ("between", "log curves by table, past their stated error", SMOOTH)):
         if rows[kind]:
             yield check(f"{title} ({len(rows[kind])} curves)", "colour-science", tolerance,
-                        [error for error, _ in rows[kind]], [f"code {code:.5f}" for _, code in rows[kind]])
+                        [error for error, _ in rows[kind]], [f"code {code:.5f}" for _, code in rows[kind]], RELATIVE)
 
 
 def opencolorio_checks() -> Iterator[Check]:
@@ -171,7 +171,7 @@ def _against(title: str, transform: Any, operations: tuple[Operation, ...], colo
     theirs = np.array(colours, np.float32, order="C")
     processor.getOptimizedCPUProcessor(ocio.OPTIMIZATION_NONE).applyRGB(theirs)
     errors = relative_errors(run_colours(compile_chain(operations), colours), theirs.astype(np.float64))
-    return check(title, "OpenColorIO CPU processor", OPENCOLORIO_TOLERANCE, errors, colours)
+    return check(title, "OpenColorIO CPU processor", OPENCOLORIO_TOLERANCE, errors, colours, RELATIVE)
 
 
 def tone_checks() -> Iterator[Check]:

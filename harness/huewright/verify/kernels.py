@@ -21,10 +21,9 @@ from huewright_kernels.ops import (
 from huewright_kernels.ops.transfer import CURVES
 
 from huewright.reference.hue import rotation_and_gain, ycbcr_from_rgb
-from huewright.verify.check import Check, check, kernel_check
+from huewright.verify.check import RELATIVE, SMOOTH, SPACING, Check, check, kernel_check
 from huewright.verify.colours import SMOOTH_RANGE, colours_between, greys_between
 
-SMOOTH = 2e-6
 LUT = 1e-6
 HUE_DEG = 0.01
 HUE_GAIN = 1e-4
@@ -59,26 +58,23 @@ SECTORS = {
 
 def operation_checks() -> Iterator[Check]:
     wide = colours_between(*SMOOTH_RANGE)
-    codes = colours_between(-0.2, 1.1)
     for title, parameters in LOGS.items():
-        yield kernel_check(f"log decode, {title}", REFERENCE, SMOOTH, (LogDecode(**parameters),), codes)
+        yield kernel_check(f"log decode, {title}", REFERENCE, 1.0, (LogDecode(**parameters),), wide, SPACING)
         yield kernel_check(f"log encode, {title}", REFERENCE, SMOOTH, (LogEncode(**parameters),), wide)
     yield kernel_check("matrix", REFERENCE, SMOOTH, (Matrix(((1.7, -0.5, -0.2), (-0.1, 1.3, -0.2), (0.02, -0.6, 1.58)),
                                                             (0.01, -0.02, 0.0)),), wide)
     for curve in CURVES:
-        for direction in ("encode", "decode"):
-            # PQ's decode has a pole above its range of 0..1 and light above 1 doesn't exist in it.
-            colours = colours_between(-0.5, 1.0) if curve == "pq" else wide
-            if (curve, direction) == ("hlg", "decode"):
-                colours = colours_between(-0.5, 1.5)
-            yield kernel_check(f"transfer {curve}, {direction}", REFERENCE, SMOOTH, (Transfer(curve, direction),),
-                               colours)
+        # PQ's decode has a pole above 1, where its standard ends.
+        pq = curve == "pq"
+        yield kernel_check(f"transfer {curve}, encode", REFERENCE, SMOOTH, (Transfer(curve, "encode"),), wide)
+        yield kernel_check(f"transfer {curve}, decode" + ", signal to 1" * pq, REFERENCE, 1.0,
+                           (Transfer(curve, "decode"),), colours_between(-0.5, 1.0) if pq else wide, SPACING)
     for title, tone in TONES.items():
         yield kernel_check(f"tone curve, {title}", REFERENCE, SMOOTH, (tone,), wide)
     for title, sectors in SECTORS.items():
         yield from hue_checks(title, sectors, wide)
     yield from lut_checks()
-    yield kernel_check("the whole chain", REFERENCE, CHAIN, chain(), colours_between(0.0, 0.8))
+    yield kernel_check("the whole chain, codes to 0.8", REFERENCE, CHAIN, chain(), colours_between(0.0, 0.8))
 
 
 def chain() -> tuple[Operation, ...]:
@@ -112,19 +108,22 @@ def hue_checks(title: str, sectors: HueSectors, colours: np.ndarray, where: str 
 
 
 def lut_checks() -> Iterator[Check]:
-    codes = colours_between(-0.1, 1.1)
-    for size in (2, 17, 33, 65):
-        table = smooth_lattice(size)
-        for interpolation in ("tetrahedral", "trilinear"):
-            yield kernel_check(f"3D LUT {size}, {interpolation}", REFERENCE, LUT,
-                               (Lut3D(table, interpolation=interpolation),), codes)
-    wide = Lut3D(smooth_lattice(33), (-0.25, 0.0, -0.1), (1.5, 2.0, 1.25))
-    yield kernel_check("3D LUT 33, its own domain", REFERENCE, LUT, (wide,), colours_between(-0.5, 2.5))
-    steps = np.linspace(0, 1, 4096)
-    curves = np.stack([steps**0.45, steps, np.sin(1.5 * steps)], axis=1)
-    yield kernel_check("1D LUT 4096", REFERENCE, LUT, (Lut1D(curves),), codes)
-    yield kernel_check("1D LUT 1024, its own domain", REFERENCE, LUT,
-                       (Lut1D(curves[::4], (-0.1,) * 3, (1.2, 1.0, 1.1)),), codes)
+    codes, wide = colours_between(-0.1, 1.1), colours_between(*SMOOTH_RANGE)
+    rng = np.random.default_rng(7)
+    for size in (2, 17, 33, 36, 65):
+        for kind, table in (("smooth", smooth_lattice(size)), ("random", rng.random((size, size, size, 3)))):
+            for interpolation in ("tetrahedral", "trilinear"):
+                yield kernel_check(f"3D LUT {size}, {kind}, {interpolation}", REFERENCE, LUT,
+                                   (Lut3D(table, interpolation=interpolation),), codes)
+    own = Lut3D(smooth_lattice(33), (-0.25, 0.0, -0.1), (1.5, 2.0, 1.25))
+    yield kernel_check("3D LUT 33, its own domain", REFERENCE, LUT, (own,), wide)
+    for size in (1024, 4096):
+        yield kernel_check(f"1D LUT {size}, random", REFERENCE, LUT, (Lut1D(rng.random((size, 3))),), codes)
+    yield kernel_check("1D LUT 1024, random, its own domain", REFERENCE, LUT,
+                       (Lut1D(rng.random((1024, 3)), (-0.1,) * 3, (1.2, 1.0, 3.1)),), wide)
+    steps = np.linspace(0, 1, 65536)
+    yield kernel_check("1D LUT 65536, smooth", REFERENCE, LUT,
+                       (Lut1D(np.stack([steps**0.45, steps, np.sin(1.5 * steps)], axis=1)),), codes)
 
 
 def smooth_lattice(size: int) -> np.ndarray:
@@ -196,14 +195,11 @@ def frame_checks(name: str, colours: np.ndarray) -> Iterator[Check]:
     colours = np.ascontiguousarray(colours[finite], np.float32)
     if not colours.size:
         return
-    # Decoding is an exponential: a float32 code above 1.5 (scene light of some 10^5) stands for no light in particular.
-    codes = np.minimum(colours, np.float32(1.5))
-    for title, operations, tolerance, values in (
-            ("log decode, codes to 1.5", (LogDecode(**ACESCCT),), SMOOTH, codes),
-            ("log encode", (LogEncode(**ACESCCT),), SMOOTH, colours),
-            ("transfer bt709", (Transfer("bt709"),), SMOOTH, colours),
-            ("tone curve", (TONES["three bars"],), SMOOTH, colours),
-            ("3D LUT 33", (Lut3D(smooth_lattice(33)),), LUT, colours),
-            ("the whole chain, codes to 1.5", chain(), CHAIN, codes)):
-        yield kernel_check(f"{title}, {name}", REFERENCE, tolerance, operations, values)
+    for title, operation in (("log decode", LogDecode(**ACESCCT)), ("log encode", LogEncode(**ACESCCT)),
+                             ("transfer bt709", Transfer("bt709")), ("tone curve", TONES["three bars"])):
+        yield kernel_check(f"{title}, {name}", REFERENCE, 1.0, (operation,), colours, SPACING)
+    yield kernel_check(f"3D LUT 33, {name}", REFERENCE, LUT, (Lut3D(smooth_lattice(33)),), colours)
+    # The chain begins with an exponential: light of a code above 1.5 (some 10^5) is no picture's.
+    yield kernel_check(f"the whole chain, codes to 1.5, {name}", REFERENCE, CHAIN, chain(),
+                       np.minimum(colours, np.float32(1.5)), RELATIVE)
     yield from list(hue_checks(name, SECTORS["six hues, BT.709"], colours))[:-1]
