@@ -223,11 +223,11 @@ def test_day_and_night_and_the_button(open_page):
     for page, visible in ((light, "day"), (dark, "night")):
         assert page.locator(f".scope img.{visible}").first.is_visible()
         assert page.locator(".scope img:visible").count() == 14
-    button = light.get_by_role("button", name="Ground")
+    button = light.get_by_role("button", name="Background")
     button.click()
     assert ground(light) > 220
     button.click()
-    assert "slate" in button.inner_text() and ground(light) < 40 and light.locator("img.night").first.is_visible()
+    assert "dark" in button.inner_text() and ground(light) < 40 and light.locator("img.night").first.is_visible()
 
 
 def test_it_prints_both_pictures_side_by_side_and_no_controls(open_page):

@@ -282,3 +282,22 @@ def test_a_label_gets_out_of_the_traces_way():
     assert beside[1] == 0.41 and beside[2] == "left"
     trace[int((1.1 - 0.43) / 1.2 * 480):int((1.1 - 0.39) / 1.2 * 480)] = 1.0
     assert abs(_free_place("middle 40.9", (0.1, 0.3), 0.41, trace)[1] - 0.41) > 0.04
+
+
+def test_weak_colours_are_enlarged_and_strong_ones_are_not(take):
+    """A chip at the edge of what fits a dial twice as large, and pixels beyond it."""
+    from huewright.colorimetry.display import from_ycbcr
+    from huewright.report.draw import RING, View
+    from huewright.report.scopes import _zoom
+
+    patch = chips_of(take.proof.patches)[0]
+
+    def zoom(chip: float, pixels: float) -> int:
+        weak = dataclasses.replace(patch, before=(0.4, 0.0, 0.0), after=(0.4, chip, 0.0), target=(None, chip, 0.0))
+        flat = np.broadcast_to(from_ycbcr((0.4, 0.0, pixels), LUMA), (40, 60, 3)).astype(np.float32)
+        return _zoom(View("a", (flat, flat), None, {}), [weak], LUMA)
+
+    assert zoom(0.44 * RING, 0.1) == 2
+    assert zoom(0.46 * RING, 0.1) == 1
+    assert zoom(0.2, 0.51 * RING) == 1
+    assert _zoom(View("a", (take.before, take.after), None, {}), take.proof.patches, LUMA) == 1

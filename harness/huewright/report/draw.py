@@ -27,12 +27,14 @@ RING = 0.615
 
 @dataclass(frozen=True)
 class View:
-    """What one scope looks at: pixels (h, w, 3), an optional coverage (h, w), and where patches lie across, 0..1."""
+    """What one scope looks at: pixels (h, w, 3), an optional coverage (h, w), where patches lie across, 0..1, and how
+    many times the vectorscope is enlarged."""
 
     title: str
     pixels: tuple[np.ndarray, np.ndarray]
     mask: np.ndarray | None
     across: dict[str, tuple[float, float]]
+    zoom: int = 1
 
 
 @dataclass(frozen=True)
@@ -97,13 +99,14 @@ def draw_vectorscope(traces: list[np.ndarray], view: View, patches: Sequence[Pat
         size = 372 / VECTOR_HEIGHT
         axes = made.add_axes((side / 2 + 14 / WIDTH, 24 / VECTOR_HEIGHT, 372 / WIDTH, size))
         axes.set_axis_off()
-        _dial(axes, ground, palette)
+        _dial(axes, ground, view.zoom, palette)
         lay(axes, trace, (-EXTENT, EXTENT, -EXTENT, EXTENT), palette.trace)
         for patch in patches:
-            _chroma_mark(axes, patch, side, palette)
+            _chroma_mark(axes, patch, side, view.zoom, palette)
         axes.set_xlim(-EXTENT, EXTENT)
         axes.set_ylim(-EXTENT, EXTENT)
-    foot(made, f"{ground.standard}. Bars at {100 * ground.bar:.0f} % and 100 %", VECTOR_HEIGHT, palette)
+    bars = f"Bars at {100 * ground.bar:.0f} % and 100 %" if view.zoom == 1 else f"Enlarged {view.zoom} times"
+    foot(made, f"{ground.standard}. {bars}", VECTOR_HEIGHT, palette)
     return made
 
 
@@ -141,13 +144,13 @@ def _level_axes(made: Figure, side: int, start: float, stop: float, palette: Pal
     return axes
 
 
-def _dial(axes: Axes, ground: Ground, palette: Palette) -> None:
+def _dial(axes: Axes, ground: Ground, zoom: int, palette: Palette) -> None:
     """Ring of degrees, spokes to the bars, and the outlines that join the bars at 75 % (or what the display's standard
-    has for it) and at 100 %."""
+    has for it) and at 100 %, as far as they lie within the ring."""
     from matplotlib.patches import Circle
 
     ring = RING
-    axes.add_patch(Circle((0, 0), ring, facecolor=palette.sheet, edgecolor=palette.thread, lw=0.7, zorder=0))
+    rim = axes.add_patch(Circle((0, 0), ring, facecolor=palette.sheet, edgecolor=palette.thread, lw=0.7, zorder=0))
     angles = np.arange(0, 360, 10)
     towards = np.stack([np.cos(np.radians(angles)), np.sin(np.radians(angles))])
     inner = ring - np.where(angles % 30 == 0, 0.016, 0.008)
@@ -158,16 +161,21 @@ def _dial(axes: Axes, ground: Ground, palette: Palette) -> None:
         axes.text(x, y, f"{angle}°", size=SMALL_PT - 0.6, color=palette.soft, ha="center", va="center")
     for amplitude, style in ((ground.bar, (0, (1.2, 2.2))), (1.0, "-")):
         bars = colour_bars(ground.luma, amplitude)
-        loop = np.array([bars[name][1:] for name in (*bars, next(iter(bars)))])
-        axes.plot(loop[:, 0], loop[:, 1], color=palette.thread, lw=0.7, ls=style, zorder=1)
-        for name, (_, cb, cr) in bars.items():
-            axes.plot([cb], [cr], marker="D", ms=3.2, mew=0.8, mec=palette.soft, zorder=4,
-                      mfc=palette.soft if amplitude == 1.0 else palette.sheet)
+        loop = zoom * np.array([bars[name][1:] for name in (*bars, next(iter(bars)))])
+        (line,) = axes.plot(loop[:, 0], loop[:, 1], color=palette.thread, lw=0.7, ls=style, zorder=1)
+        line.set_clip_path(rim)
+        for name, (_, *chroma) in bars.items():
+            place = zoom * np.array(chroma)
+            radius = float(np.hypot(*place))
+            if radius < ring:
+                axes.plot(*place[:, None], marker="D", ms=3.2, mew=0.8, mec=palette.soft, zorder=4,
+                          mfc=palette.soft if amplitude == 1.0 else palette.sheet)
             if amplitude == 1.0:
-                unit = np.array([cb, cr]) / np.hypot(cb, cr)
-                axes.plot(*np.outer(unit, (0.03, np.hypot(cb, cr))), color=palette.thread, lw=0.5, zorder=1)
-                axes.text(*_beside(unit, cb, cr), name, size=SMALL_PT, color=palette.ink, ha="center", va="center",
-                          zorder=6, path_effects=halo(palette))
+                unit = place / radius
+                axes.plot(*np.outer(unit, (0.03, min(radius, ring))), color=palette.thread, lw=0.5, zorder=1)
+                x, y = _beside(unit, *(place if radius < ring else 0.85 * ring * unit))
+                axes.text(x, y, name, size=SMALL_PT, color=palette.ink, ha="center", va="center", zorder=6,
+                          path_effects=halo(palette))
     axes.plot([-0.012, 0.012, np.nan, 0, 0], [0, 0, np.nan, -0.012, 0.012], color=palette.soft, lw=0.7, zorder=1)
 
 
@@ -178,9 +186,9 @@ def _beside(unit: np.ndarray, cb: float, cr: float) -> tuple[float, float]:
     return float(place[0]), float(place[1])
 
 
-def _chroma_mark(axes: Axes, patch: PatchProof, side: int, palette: Palette) -> None:
-    _, cb, cr = _measured(patch, side)
-    _, target_cb, target_cr = patch.target
+def _chroma_mark(axes: Axes, patch: PatchProof, side: int, zoom: int, palette: Palette) -> None:
+    cb, cr = (zoom * value for value in _measured(patch, side)[1:])
+    target_cb, target_cr = (None if value is None else zoom * value for value in patch.target[1:])
     colour = (palette.before, palette.after)[side]
     small = patch.role != "chip"
     if target_cb is not None and target_cr is not None:

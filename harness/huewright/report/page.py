@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from huewright import __version__
-from huewright.colorimetry.display import Display, display_named
+from huewright.colorimetry.display import BT2020, Display, display_named
 from huewright.colorimetry.shown import HDR, shown_note
 from huewright.errors import InputError
 from huewright.files import refuse_existing, write_text
@@ -37,6 +37,7 @@ EXPLAINED = {
     "closeup": "Each chip's pixels from so near that its target fills a tile: hue error across, saturation error up. "
                "The ring is the limit; an arrow points to a chip that lies outside the tile. Whiskers are the 95 % "
                "interval."}
+WIDE_EXPLAINED = " Weak colours are shown enlarged; the bars then lie outside."
 HDR_EXPLAINED = " The broken line is HDR reference white, 203 cd/m² (ITU-R BT.2408)."
 VIEWS = {"card": "The card alone", "frame": "The whole frame"}
 
@@ -138,6 +139,8 @@ def _scopes(files: Mapping[str, Path], display: Display) -> list[dict[str, Any]]
             explained = EXPLAINED[kind].format(bar=100 * display.bar_amplitude)
             if kind == "waveform" and display.name in HDR:
                 explained += HDR_EXPLAINED
+            if kind == "vectorscope" and display.primaries == BT2020:
+                explained += WIDE_EXPLAINED
             explained = unbroken(explained)
             rows.append({"label": f"{kind_label}, {view_label.lower()}", "kind": kind_label, "panels": panels,
                          "night": night, "explained": "" if groups else explained})

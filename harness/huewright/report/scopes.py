@@ -10,15 +10,17 @@ target, the gap cross (see :mod:`huewright.report.style`).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from huewright.colorimetry.display import to_ycbcr
 from huewright.files import refuse_existing
 from huewright.models.proof import PatchProof
 from huewright.report.closeup import HOME, Tile, chip_cloud, chips_of, draw_closeups
-from huewright.report.draw import EXTENT, View, draw_parade, draw_vectorscope, draw_waveform, ground_of
+from huewright.report.draw import EXTENT, RING, View, draw_parade, draw_vectorscope, draw_waveform, ground_of
 from huewright.report.graticule import HIGH, LOW, density
 from huewright.report.marks import SIDES
 from huewright.report.photo import save_photo
@@ -55,6 +57,7 @@ def scope_pictures(before_rgb: np.ndarray, after_rgb: np.ndarray, *, display: st
     views = {"frame": _frame_view(before, after, outlines)}
     if outlines:
         views["card"] = _card_view(before, after, outlines)
+    views = {name: replace(view, zoom=_zoom(view, patches, ground.luma)) for name, view in views.items()}
     palettes = {"": DAY, "_night": NIGHT} if night else {"": DAY}
     kinds = ("waveform", "parade", "vectorscope")
 
@@ -73,7 +76,7 @@ def scope_pictures(before_rgb: np.ndarray, after_rgb: np.ndarray, *, display: st
     for view_name, view in views.items():
         counted = {"waveform": [_waveform(pixels, view.mask, ground.luma) for pixels in view.pixels],
                    "parade": [_parade(pixels, view.mask, ground.luma) for pixels in view.pixels],
-                   "vectorscope": [_vectorscope(pixels, view.mask, ground.luma) for pixels in view.pixels]}
+                   "vectorscope": [_vectorscope(pixels, view.mask, ground.luma, view.zoom) for pixels in view.pixels]}
         for suffix, palette in palettes.items():
             with drawing(palette):
                 for kind, draw in (("waveform", draw_waveform), ("parade", draw_parade),
@@ -170,7 +173,22 @@ def _parade(pixels: np.ndarray, mask: np.ndarray | None, luma: tuple[float, floa
     return density(parade(pixels, min(206, pixels.shape[1]), 480, LOW, HIGH, *luma, mask=mask))
 
 
-def _vectorscope(pixels: np.ndarray, mask: np.ndarray | None, luma: tuple[float, float]) -> np.ndarray:
+def _vectorscope(pixels: np.ndarray, mask: np.ndarray | None, luma: tuple[float, float], zoom: int = 1) -> np.ndarray:
     from huewright_kernels.scopes import vectorscope
 
-    return density(vectorscope(pixels, 560, EXTENT, *luma, mask=mask), curve=1000.0)
+    return density(vectorscope(pixels, 560, EXTENT / zoom, *luma, mask=mask), curve=1000.0)
+
+
+def _zoom(view: View, patches: Sequence[PatchProof], luma: tuple[float, float]) -> int:
+    """2 where all chips and all but a thousandth of the pixels would fit a dial twice as large, as on the displays of
+    BT.2020 and BT.2100, whose bars lie far out; else 1."""
+    places = np.array([place for patch in patches for place in (patch.before[1:], patch.after[1:], patch.target[1:])
+                       if None not in place], dtype=np.float64).reshape(-1, 2)
+    if not len(places) or np.hypot(*places.T).max() > 0.45 * RING:
+        return 1
+    for pixels in view.pixels:
+        seen = pixels[::4, ::4] if view.mask is None else pixels[view.mask > 0]
+        chroma = np.hypot(*np.moveaxis(to_ycbcr(np.nan_to_num(seen), luma)[..., 1:], -1, 0))
+        if np.mean(chroma > 0.5 * RING) > 1e-3:
+            return 1
+    return 2

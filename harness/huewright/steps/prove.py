@@ -29,18 +29,24 @@ from huewright.progress import Progress, silent
 from huewright.solver.compare import compare
 from huewright.solver.settings import SolveSettings, settings_from_dict
 from huewright.steps.measure import EvenLight, Measurement, Measuring, outlines
-from huewright.steps.shots import ShotPictures, beyond_words, look_through, percent_words, shot_cautions
+from huewright.steps.shots import (
+    EXCURSION,
+    PREFERRED,
+    ShotPictures,
+    beyond_words,
+    look_through,
+    percent_words,
+    shot_cautions,
+)
 
 if TYPE_CHECKING:
     from huewright.frames.sequence import FrameSequence
 
 NOISE_CAUTION_DB = 6.0
 LIGHT_CAUTION_STOPS = 0.05
-EXCURSION = 1e-3         # signal beyond 0..1 by more than this counts as an excursion
 SCREENED = ("the shots were screened for flashing by the limits of ITU-R BT.1702, which is no certified test; "
             "patterned content is not judged, nor whether the picture is legal for broadcast: the delivery "
             "specification and the person responsible decide")
-PREFERRED = 0.05         # EBU R 103 (from memory): R', G', B' preferred within -5 % to 105 % (10-bit codes 20 to 984)
 PREFERRED_TOLERANCE_PERCENT = 1.0       # EBU R 103 (from memory): errors in up to 1 % of the pixels pass
 SHOTS_SHOWN = 3          # of which the page holds a picture before and after
 INTERVAL = 1.96          # standard errors in half a 95 % interval

@@ -20,7 +20,8 @@ from huewright.progress import Progress, silent
 
 RATE_TAKEN = 25.0        # frames a second where the files don't say
 SAMPLES_ACROSS = 480     # of a picture's width; every k-th pixel is looked at
-EXCURSION, PREFERRED = 1e-3, 0.05        # as the proof of the card take has them
+EXCURSION = 1e-3         # signal beyond 0..1 by more than this counts as an excursion
+PREFERRED = 0.05         # EBU R 103 (from memory): R', G', B' preferred within -5 % to 105 % (10-bit codes 20 to 984)
 _RATES = ("FramesPerSecond", "dpx:FrameRate", "dpx:TemporalFrameRate")
 
 

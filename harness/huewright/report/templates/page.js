@@ -4,7 +4,7 @@
   root.classList.add("js");
 
   const ground = document.getElementById("ground");
-  const grounds = [["", "as the system"], ["paper", "paper"], ["slate", "slate"]];
+  const grounds = [["", "as the system"], ["paper", "light"], ["slate", "dark"]];
   let chosen = 0;
   ground.hidden = false;
   ground.addEventListener("click", () => {
