@@ -126,7 +126,8 @@ def one_frame(tmp_path, card_file, c, footage="display"):
 
 @pytest.mark.parametrize(("change", "reason", "cure"), [
     ({"exposure_stops": 1.6}, "clipped", "close down"),
-    ({"motion_px": (26.0, 8.0), "size": 0.4}, "blurred", "focus on the card"),
+    ({"motion_px": (17.0, 5.0), "size": 0.35}, "blurred", "hold still"),
+    ({"blur_px": 4.0, "size": 0.35}, "blurred", "focus on the card"),
     ({"size": 0.085}, "too small", "move closer"),
     ({"centre": (3.0, 0.5)}, "no card", "full view"),
 ])

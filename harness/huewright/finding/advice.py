@@ -108,8 +108,14 @@ def _noise_cure(frames: list[Judged], card: Card, light: LinearLight) -> str:
 
 
 def _blur_cure(frames: list[Judged]) -> str:
-    moving = np.median([frame.motion_px / max(frame.edge_width_px, 0.1) for frame in frames])
-    return "hold still" if moving > 0.5 else "focus on the card"
+    """Movement blurs along one line, a lens out of focus alike all round; where neither can be told, how far the card
+    moved from frame to frame tells."""
+    moving = []
+    for frame in frames:
+        smear = frame.raw.smear
+        moving.append(smear.length_px > 2.0 * smear.focus_px if smear is not None
+                      else frame.motion_px > 0.5 * frame.edge_width_px)
+    return "hold still" if np.mean(moving) > 0.5 else "focus on the card"
 
 
 def _s(count: int) -> str:

@@ -18,8 +18,10 @@ GLARE_SHIFT = 0.005        # code-value shift by a reflection at which a patch's
 GLARE_EXCLUDES = 0.5
 SLOPE_SHARE = 0.5          # a reflection's slope across a patch shifts its mean by about this share of it
 CLIPPED_BAR, CLIPPED_CHIP = 0.01, 0.02
-BLUR_OF_PATCH = 0.45       # edge width over the smallest patch's side
-SMEAR_OF_PATCH = 0.22      # from here on a smear may be what looks like reflections all over the card
+MOST_CLIPPED = 0.25        # of a patch's pixels; fewer count by how far they move its mean, in code values:
+CLIP_SHIFT = 0.001
+MOST_SPILL = 1.1          # of RawReading.spill: from here on neighbours shift a patch's mean by over half a per cent
+SMEAR_OF_PATCH = 0.22      # edge width over the smallest side: a smear may be what looks like reflections all over
 LEAST_PATCH_PX = 7.0
 MOST_TILT_DEG = 50.0
 MOST_LIGHT_STOPS = 1.5
@@ -78,7 +80,7 @@ def even_veil(raw: RawReading, card: Card) -> float:
     """
     bars = [(float(np.mean(expected_colour(patch) ** 2)), float(raw.linear[k].mean())) for k, patch in
             enumerate(card.patches) if patch.role == "bar" and raw.seen[k] > 0.9
-            and np.nan_to_num(raw.statistics.clipped[k], nan=1.0).max() < CLIPPED_BAR]
+            and raw.clipped[k].max() < CLIPPED_BAR]
     bars = sorted(bar for bar in bars if np.isfinite(bar[0]))
     if len(bars) < 2 or bars[-1][0] < 0.5 or bars[-1][1] <= 0:
         return 0.0
@@ -97,7 +99,7 @@ def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Po
     glare = glare_scores(raw)
     if extra_glare is not None:
         glare = 1 - (1 - glare) * (1 - extra_glare)
-    clipped = np.nan_to_num(raw.statistics.clipped[: len(card.patches)], nan=0.0)
+    clipped = raw.clipped
     patches, excluded, kinds_of = [], [], []
     for k, patch in enumerate(card.patches):
         reasons, kind = _patch_reasons(raw, patch.role, k, float(glare[k]), clipped[k])
@@ -117,7 +119,7 @@ def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Po
     motion = 0.0
     if previous is not None:
         motion = float(np.linalg.norm(previous.corners(card) - found.corners, axis=1).mean())
-    return Judged(reading, raw, found, float(glare.max()), float(clipped.max()), found.edge_width_px, motion, smallest,
+    return Judged(reading, raw, found, float(glare.max()), float(clipped.max()), blur_px(raw, found), motion, smallest,
                   tilt, raw.light_stops, noise, reasons, kinds, tuple(excluded))
 
 
@@ -126,12 +128,17 @@ def _patch_reasons(raw: RawReading, role: str, k: int, glare: float, clipped: np
         return ["outside the picture"], "hidden"
     if raw.statistics.weight[k] < 4:
         return ["too small to read"], "small"
+    if raw.spill[k] > MOST_SPILL:
+        return ["blurred into its neighbours"], "blurred"
     if raw.hidden[k]:
         return ["something lies over it"], "covered"
-    limit = CLIPPED_BAR if role == "bar" else CLIPPED_CHIP
-    if clipped.max() > limit:
-        channels = "".join(name for name, value in zip("RGB", clipped, strict=True) if value > limit)
-        return [f"clipped in {channels} ({100 * clipped.max():.0f} %)"], "clipped"
+    # Noise may carry a few pixels over the end of the code range without moving the mean: no reason to refuse.
+    over = (clipped > (CLIPPED_BAR if role == "bar" else CLIPPED_CHIP)) & (
+        (clipped > MOST_CLIPPED) | (raw.clip_shift[k] > CLIP_SHIFT))
+    if over.any():
+        channels = "".join(name for name, value in zip("RGB", over, strict=True) if value)
+        at = raw.clipped_at[k][int(np.where(over, clipped, -1.0).argmax())]
+        return [f"clipped in {channels} at {at} ({100 * clipped.max():.0f} %)"], "clipped"
     if glare > GLARE_EXCLUDES:
         return [f"reflection (score {glare:.2f})"], "glare"
     return [], ""
@@ -140,18 +147,23 @@ def _patch_reasons(raw: RawReading, role: str, k: int, glare: float, clipped: np
 def _frame_reasons(card: Card, patches: list[PatchReading], kinds_of: list[str], raw: RawReading, found: Found,
                    smallest: float, tilt: float) -> tuple[tuple[str, ...], tuple[str, ...]]:
     reasons: list[tuple[str, str]] = []
-    smeared = found.edge_width_px > SMEAR_OF_PATCH * smallest
-    if smeared and sum(k == "glare" for k in kinds_of) > MOST_EXCLUDED * len(card.patches):
+    blur = blur_px(raw, found)
+    smeared = blur > SMEAR_OF_PATCH * smallest
+    if smeared and sum(k in ("glare", "blurred") for k in kinds_of) > MOST_EXCLUDED * len(card.patches):
         # Smear slopes every patch as a reflection would: it is the likelier where edges are wide as well.
         kinds_of = ["blurred" if k == "glare" else k for k in kinds_of]
-    wording = {"blurred": "blurred:",
+    wording = {"blurred": f"blurred over {blur:.0f} px:",
                "glare": "reflection on", "clipped": "clipped:", "covered": "something lies over",
                "hidden": "outside the picture:", "small": "too small:"}
     for kind, words in wording.items():
         bad = [patch for patch, k in zip(card.patches, kinds_of, strict=True) if k == kind]
         bars = [patch.name for patch in bad if patch.role == "bar"]
         if bars:
-            reasons.append((f"{words} the {' and '.join(bars)} bar{'s' if len(bars) > 1 else ''}", kind))
+            text = f"{words} the {' and '.join(bars)} bar{'s' if len(bars) > 1 else ''}"
+            if kind == "clipped":
+                first = next(patch for patch in patches if patch.name == bars[0])
+                text += first.reasons[0].removeprefix("clipped")
+            reasons.append((text, kind))
         elif len(bad) > MOST_EXCLUDED * len(card.patches):
             reasons.append((f"{words} {len(bad)} of {len(card.patches)} patches", kind))
     chips = [patch for patch in card.patches if patch.role == "chip"]
@@ -166,8 +178,6 @@ def _frame_reasons(card: Card, patches: list[PatchReading], kinds_of: list[str],
                         "than declared)", "glare"))
     if smallest < LEAST_PATCH_PX:
         reasons.append((f"too small: its smallest patch is {smallest:.0f} px wide", "small"))
-    elif found.edge_width_px > BLUR_OF_PATCH * smallest and "blurred" not in kinds_of:
-        reasons.append((f"blurred: edges {found.edge_width_px:.0f} px wide on patches of {smallest:.0f} px", "blurred"))
     if tilt > MOST_TILT_DEG:
         reasons.append((f"tilted by {tilt:.0f} degrees", "tilted"))
     if raw.light_stops > MOST_LIGHT_STOPS:
@@ -177,6 +187,12 @@ def _frame_reasons(card: Card, patches: list[PatchReading], kinds_of: list[str],
     if worst > MOST_ERROR:
         reasons.append((f"noisy: a bar's level is uncertain by {100 * worst:.1f} %", "noisy"))
     return tuple(text for text, _ in reasons), tuple(kind for _, kind in reasons)
+
+
+def blur_px(raw: RawReading, found: Found) -> float:
+    """10 % to 90 % width of an edge in the direction in which the picture is blurred most; a steady movement's is
+    0.8 of its length."""
+    return max(found.edge_width_px, 0.8 * raw.smear.length_px) if raw.smear is not None else found.edge_width_px
 
 
 def tilt_deg(pose: Pose, card: Card) -> float:

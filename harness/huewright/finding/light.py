@@ -31,6 +31,7 @@ class LinearLight:
     def __init__(self, footage: Footage) -> None:
         operations: tuple[Operation, ...] = footage.to_linear()
         self.display = footage.encoding == "display"
+        self._footage = footage
         if self.display:
             # Above the coding's peak the OETF's formula simply goes on.
             operations = (*operations, Transfer(curve="bt709", direction="decode"))
@@ -41,6 +42,13 @@ class LinearLight:
             grid[:, None], 3, axis=1)
         self._grid = grid
         self._curves = [np.maximum.accumulate(values[:, channel]) for channel in range(3)]
+
+    def in_words(self, code: float) -> str:
+        """A code value as a person reads it off the file: "code 923 of 1023"; floats in linear light as they are."""
+        if self._footage.encoding == "linear":
+            return f"value {code:.3f}"
+        full = 2**self._footage.bits - 1
+        return f"code {round(code * full)} of {full}"
 
     def to_linear(self, code: np.ndarray) -> np.ndarray:
         """(..., 3) code values to linear light."""

@@ -6,15 +6,26 @@ from dataclasses import dataclass
 
 import numpy as np
 from huewright_kernels.masks import PatchStatistics, patch_statistics
+from scipy.special import ndtri
 
+from huewright.finding.clip import Plateaus, find_plateaus
 from huewright.finding.cover import covered_patches, covered_spots, ring_covered
 from huewright.finding.expect import expected_colour
 from huewright.finding.find import Found
 from huewright.finding.light import Field, LinearLight, fit_field
-from huewright.finding.spots import ground_spots
+from huewright.finding.smear import Smear, measure_smear
+from huewright.finding.spots import ground_spots, spot_room
 from huewright.models.card import Card
 
 INNER, LEAST_INNER = 0.8, 0.4
+# Reading between pixels blurs by about this much more.
+SAMPLING_PX = 0.7
+# Pixel noise (code values) from which the bend of a curve shows in a mean, and how much of the mean's bias the robust
+# location has: found on generated frames with known truth, over noise of 0.01 to 0.05.
+NOISY = 0.008
+# A patch as many times as noisy as the others is not one colour.
+MOST_SPREAD = 4.0
+BIWEIGHT_SHARE = 0.4
 # Below this a patch says nothing (pixels).
 LEAST_PIXELS = 6.0
 
@@ -38,6 +49,10 @@ class RawReading:
     pixels_per_sample  correlation between pixels: how many pixels count for one
     linear       (p, 3) linear light of ``code``; ``display`` whether only a display picture's curve told it
     hidden       (p,) whether something lies over the patch
+    smear        how far blur reaches, None if that couldn't be told; ``spill`` (p,) that over what is left out at the
+                 patch's sides: over 1 its neighbours' colours are in the reading
+    clipped      (p, 3) fraction of pixels at the code range's ends or on a plateau below them; ``clip_shift`` (p, 3)
+                 what that takes from the mean where noise or a slope made only some clip; ``clipped_at`` in words
     """
 
     code: np.ndarray
@@ -59,6 +74,11 @@ class RawReading:
     linear: np.ndarray
     display: bool
     hidden: np.ndarray
+    smear: Smear | None
+    spill: np.ndarray
+    clipped: np.ndarray
+    clip_shift: np.ndarray
+    clipped_at: tuple[tuple[str, str, str], ...]
 
 
 def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, *, clip_low: float = 0.0,
@@ -70,12 +90,8 @@ def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, 
     full = pose.polygons(card)
     sides = np.sqrt([abs(_area(polygon)) for polygon in full])
     blur = found.edge_width_px + 1.0
-    polygons = []
-    for polygon in full:
-        reach = _inradius(polygon)
-        inner = float(np.clip(1 - blur / max(reach, 1e-6), LEAST_INNER, INNER))
-        middle = polygon.mean(axis=0)
-        polygons.append(middle + inner * (polygon - middle))
+    smear = measure_smear(rgb, card, pose)
+    polygons, spill = _inner_polygons(full, smear, blur)
     spots, half = ground_spots(card)
     clear = _spot_polygons(pose.to_pixels, spots, half, blur, pose.area_scale(spots) if len(spots) else np.empty(0))
     statistics = patch_statistics(rgb, polygons + clear, 0.0, clip_low, clip_high, threads=1)
@@ -85,6 +101,7 @@ def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, 
     code = np.nan_to_num(statistics.robust[:p])
     noise = np.nan_to_num(statistics.noise[:p])
     sigma = np.sqrt(np.maximum(np.einsum("pcc->pc", noise), 1e-12))
+    code = code - _noise_bias(code, sigma, light)
     count = np.maximum(statistics.weight[:p] / per_sample, 1.0)
     error = sigma / np.sqrt(count)[:, None]
 
@@ -96,10 +113,15 @@ def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, 
     inner_px = np.sqrt(np.maximum(statistics.weight[:p], 1.0))
     slope_sigma = (rate * sigma / np.sqrt(count)[:, None] * np.sqrt(12) / inner_px[:, None])   # per pixel, linear
     unit = np.sqrt(np.abs(np.linalg.det(jacobian)))
-    usable = (seen > 0.98) & (statistics.weight[:p] > LEAST_PIXELS) & (statistics.clipped[:p].max(axis=1) < 0.002)
+    plateaus = find_plateaus(rgb, polygons, light)
+    clipped = np.maximum(np.nan_to_num(statistics.clipped[:p]), np.maximum(plateaus.top, plateaus.bottom))
+    usable = (seen > 0.98) & (statistics.weight[:p] > LEAST_PIXELS) & (clipped.max(axis=1) < 0.002)
     relative, relative_error = _relative_slopes(linear, slopes, slope_sigma * unit[:, None])
     relative_error[~usable] = np.nan
     ground, ground_error, inside = _ground(statistics, p, light, per_sample, w, h, clear)
+    if smear is not None and len(spots):
+        # Ground that blur mixes with what stands around it tells nothing of the light.
+        inside &= spot_room(card) * np.sqrt(np.maximum(pose.area_scale(spots), 0.0)) > smear.furthest_px
     level = ground.mean(axis=1)
     with np.errstate(all="ignore"):
         level_log = np.where(inside & (level > 0), np.log(np.maximum(level, 1e-9)), np.nan)
@@ -128,10 +150,66 @@ def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, 
         pixel = float((ground_error[inside] / white).max(axis=1).mean() * np.sqrt(statistics.weight[p:][inside].mean()
                                                                                 / per_sample))
         ring = ring_covered(rgb, card, pose, light, field, usual, white, found.edge_width_px, pixel)
-        hidden = covered_patches(ring, slope_value, slope_error)
+        spread = np.median(sigma, axis=1)
+        hidden = covered_patches(ring, (slope_value > np.maximum(5.0 * slope_error, 5.0 * np.median(slope_value)))
+                                 | (spread > MOST_SPREAD * np.median(spread)))
     return RawReading(corrected, code, error, noise, statistics, field,
                       float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error, tail,
-                      error.mean(axis=1), seen, sides, per_sample, even, light.display, hidden)
+                      error.mean(axis=1), seen, sides, per_sample, even, light.display, hidden, smear,
+                      spill, clipped,
+                      _clip_shift(clipped, statistics, p), _clipped_at(code, plateaus, clip_low, clip_high, light))
+
+
+def _noise_bias(code: np.ndarray, sigma: np.ndarray, light: LinearLight) -> np.ndarray:
+    """(p, 3) what noise even in linear light adds to a robust location of code values whose curve is bent there.
+
+    The mean's bias from five-point Gauss-Hermite quadrature of the curve, times the share of it that the biweight
+    location has (the median has none).
+    """
+    if sigma.max(initial=0.0) < NOISY:
+        return np.zeros_like(code)
+    at, weight = np.polynomial.hermite_e.hermegauss(5)
+    mean = sum(w * light.to_linear(code + z * sigma) for z, w in zip(at, weight / weight.sum(), strict=True))
+    return BIWEIGHT_SHARE * (code - light.to_code(mean))
+
+
+def _inner_polygons(full: list[np.ndarray], smear: Smear | None, blur: float) -> tuple[list[np.ndarray], np.ndarray]:
+    """Each patch shrunk to what blur leaves clean, and (p,) how far blur reaches over what could be shrunk away: 1
+    where it just reaches the inner polygon's sides, 0 if it doesn't blur at all."""
+    polygons, spill = [], []
+    for polygon in full:
+        middle = polygon.mean(axis=0)
+        side = np.roll(polygon, -1, axis=0) - polygon
+        normal = np.column_stack([-side[:, 1], side[:, 0]]) / np.maximum(np.linalg.norm(side, axis=1), 1e-9)[:, None]
+        room = np.maximum(np.abs(((middle - polygon) * normal).sum(axis=1)), 1e-6)
+        reach = np.full(len(room), blur) if smear is None else smear.reach(normal)
+        inner = float(np.clip(1 - ((reach + SAMPLING_PX) / room).max(), LEAST_INNER, INNER))
+        polygons.append(middle + inner * (polygon - middle))
+        spill.append(float((reach / ((1 - inner) * room)).max()))
+    return polygons, np.array(spill)
+
+
+def _clip_shift(clipped: np.ndarray, statistics: PatchStatistics, p: int) -> np.ndarray:
+    """(p, 3) how far clipping a fraction of a normal spread moves its mean: sigma (pdf(z) - z f), f = P(x > z)."""
+    sigma = np.sqrt(np.maximum(np.einsum("pcc->pc", np.nan_to_num(statistics.covariance[:p])), 0.0))
+    share = np.clip(clipped, 1e-9, 0.5)
+    z = -ndtri(share)
+    return np.where(clipped > 0, sigma * (np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) - z * share), 0.0)
+
+
+def _clipped_at(code: np.ndarray, plateaus: Plateaus, low: float, high: float,
+                light: LinearLight) -> tuple[tuple[str, str, str], ...]:
+    """The code value at which each patch's channels clip if they do, in words."""
+    words = []
+    for k in range(len(code)):
+        row = []
+        for c in range(3):
+            down = plateaus.bottom[k, c] > 0 or (plateaus.top[k, c] == 0 and code[k, c] < 0.25)
+            level = (plateaus.low[c] if plateaus.bottom[k, c] > 0 else low) if down else (
+                plateaus.high[c] if plateaus.top[k, c] > 0 else high)
+            row.append(light.in_words(float(level)))
+        words.append((row[0], row[1], row[2]))
+    return tuple(words)
 
 
 def _white(card: Card, linear: np.ndarray, usable: np.ndarray) -> np.ndarray:

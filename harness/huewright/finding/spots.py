@@ -61,6 +61,14 @@ def ground_spots(card: Card) -> tuple[np.ndarray, float]:
     return at, half
 
 
+@lru_cache(maxsize=16)
+def spot_room(card: Card) -> np.ndarray:
+    """(s,) how far each of :func:`ground_spots` is from all that isn't ground, in card units."""
+    room, scale = clear_ground(card)
+    at, _ = ground_spots(card)
+    return np.array([room[int(y * scale), int(x * scale)] for x, y in at]) if room is not None else np.empty(0)
+
+
 def _same_colour(a: Mark, b: Mark) -> bool:
     if a.xyz is not None and b.xyz is not None:
         return bool(np.allclose(a.xyz, b.xyz, atol=0.004))

@@ -1,0 +1,127 @@
+"""Clipping that the file's own limits don't show: a plateau below full scale.
+
+A log curve's greatest code, a sensor channel that clips before a gain: many pixels share one value with nothing above
+it in the whole picture. Noise would spread them, and noise that is seen in the other patches is expected here too, so a
+picture without noise (drawn, or denoised flat) is never called clipped for being even.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from huewright.finding.light import LinearLight
+
+# A plateau holds at least this share of a patch's pixels: of a display picture more, for its curve may press whites
+# together until noise no longer shows.
+LEAST_SHARE, LEAST_SHARE_DISPLAY = 0.03, 0.5
+MOST_BEYOND = 2e-4         # of the picture's pixels beyond a plateau: dead pixels
+SAMPLES = 700
+
+
+@dataclass(frozen=True)
+class Plateaus:
+    """``top`` and ``bottom`` (p, 3) fraction of each patch's pixels on a plateau, 0 where there is none; ``high`` and
+    ``low`` (3,) the plateaus' code values, NaN where there is none."""
+
+    top: np.ndarray
+    bottom: np.ndarray
+    high: np.ndarray
+    low: np.ndarray
+
+
+def find_plateaus(rgb: np.ndarray, polygons: list[np.ndarray], light: LinearLight) -> Plateaus:
+    """Plateaus of ``rgb`` (h, w, 3) in the patches' inner ``polygons``."""
+    pixels = [_pixels(rgb, polygon) for polygon in polygons]
+    p = len(polygons)
+    top, bottom = np.zeros((p, 3)), np.zeros((p, 3))
+    high, low = np.full(3, np.nan), np.full(3, np.nan)
+    kept = [k for k in range(p) if len(pixels[k]) >= 24]
+    if len(kept) < 4:
+        return Plateaus(top, bottom, high, low)
+    least = LEAST_SHARE_DISPLAY if light.display else LEAST_SHARE
+    for channel in range(3):
+        values = [pixels[k][:, channel].astype(np.float64) for k in kept]
+        for sign, share, level in ((1.0, top, high), (-1.0, bottom, low)):
+            found = _plateau([sign * v for v in values], sign, channel, light, least)
+            if found is None:
+                continue
+            limit, fractions = found
+            beyond = rgb[::2, ::2, channel] * np.float32(sign) > limit + _tolerance(limit)
+            if beyond.mean() > MOST_BEYOND:
+                continue
+            level[channel] = sign * limit
+            for k, fraction in zip(kept, fractions, strict=True):
+                share[k, channel] = fraction if fraction > 0.005 else 0.0
+    return Plateaus(top, bottom, high, low)
+
+
+def _plateau(values: list[np.ndarray], sign: float, channel: int, light: LinearLight,
+             least: float) -> tuple[float, list[float]] | None:
+    """(value, fraction of each patch on it) of a spike at the greatest value of all patches, or None."""
+    limit = max(float(v.max()) for v in values)
+    tolerance = _tolerance(limit)
+    fractions = [float((v >= limit - tolerance).mean()) for v in values]
+    worst = int(np.argmax(fractions))
+    if fractions[worst] < least:
+        return None
+    others = [k for k in range(len(values)) if fractions[k] < 0.005]
+    if len(others) < 3:
+        return None
+    expected = _expected_noise([sign * values[k] for k in others], sign * limit, channel, light)
+    step = _step(values, limit)
+    s = expected / max(step, 1e-12)
+    # What a Gaussian of this spread leaves in its last occupied step, at worst.
+    usual = 1.0 - float(ndtr(3.5 - 1.0 / s)) if s > 0.2 else 1.0
+    return (limit, fractions) if fractions[worst] > 1.5 * usual + least else None
+
+
+def _expected_noise(others: list[np.ndarray], at: float, channel: int, light: LinearLight) -> float:
+    """The noise in code values that unclipped patches let expect at code value ``at``: in linear light it grows as the
+    root of the light, or not at all; the less of the two is taken."""
+    level = np.array([v.mean() for v in others])
+    sigma = np.array([_spread(v) for v in others])
+    codes = np.repeat(np.append(level, at)[:, None], 3, axis=1)
+    linear, rate = light.to_linear(codes)[:, channel], light.slope(codes)[:, channel]
+    shining = sigma * rate[:-1]
+    root = np.sqrt(np.maximum(linear[-1], 1e-6) / np.maximum(linear[:-1], 1e-6))
+    return float(np.median(shining * np.minimum(root, 1.0)) / rate[-1])
+
+
+def _spread(values: np.ndarray) -> float:
+    """Noise without a patch's slope: from differences of neighbours in the sample."""
+    return float(np.abs(np.diff(values)).mean() / 1.128) if len(values) > 1 else 0.0
+
+
+def _step(values: list[np.ndarray], limit: float) -> float:
+    """The coding's step near ``limit``: the least difference between values that occur there (floats have coarser steps
+    there than elsewhere)."""
+    every = np.unique(np.concatenate(values))
+    apart = np.diff(every[every > 0.5 * (limit + every[0])])
+    apart = apart[apart > 1e-7]
+    return float(apart.min()) if len(apart) else 0.0
+
+
+def _tolerance(value: float) -> float:
+    return 2e-6 * max(abs(value), 1.0)
+
+
+def _pixels(rgb: np.ndarray, polygon: np.ndarray) -> np.ndarray:
+    """Up to about SAMPLES whole pixels (n, 3) inside a convex polygon, row by row."""
+    h, w = rgb.shape[:2]
+    low = np.maximum(np.ceil(polygon.min(axis=0) - 0.5), 0).astype(int)
+    high = np.minimum(np.floor(polygon.max(axis=0) - 0.5), (w - 1, h - 1)).astype(int)
+    if (high < low).any():
+        return np.empty((0, 3), np.float32)
+    every = max(1, int(np.sqrt(np.prod(high - low + 1) / SAMPLES)))
+    x, y = np.meshgrid(np.arange(low[0], high[0] + 1, every), np.arange(low[1], high[1] + 1, every))
+    x, y = x.ravel(), y.ravel()
+    inside = np.ones(len(x), bool)
+    following = np.roll(polygon, -1, axis=0)
+    turn = np.sign(((following - polygon)[:, 0] * (np.roll(polygon, -2, axis=0) - polygon)[:, 1]
+                    - (following - polygon)[:, 1] * (np.roll(polygon, -2, axis=0) - polygon)[:, 0]).sum())
+    for a, b in zip(polygon, following, strict=True):
+        inside &= turn * ((b - a)[0] * (y + 0.5 - a[1]) - (b - a)[1] * (x + 0.5 - a[0])) > 0
+    return rgb[y[inside], x[inside], :3]

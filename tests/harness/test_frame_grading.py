@@ -1,0 +1,164 @@
+"""Single frames graded: plateaus below full scale, noise at the code range's end, smear, covered patches, reflections.
+
+Every frame is generated with known truth (tests/testset); the card, the lamp and the hand are invented.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from huewright.finding.clip import find_plateaus
+from huewright.finding.find import find_card
+from huewright.finding.grade import Judged, judge
+from huewright.finding.layout import own_card
+from huewright.finding.light import LinearLight
+from huewright.finding.read import read_patches
+from huewright.finding.smear import measure_smear
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from testset.scene import FOOTAGE, Conditions, Plane, Truth, compose, paint
+
+CARD = own_card()
+NAMES = [patch.name for patch in CARD.patches]
+TEXTURE = (paint(CARD, 4.0), 4.0)
+BASE = Conditions(width=960, height=540, size=0.55, roll_deg=5, gloss=0.0, exposure_stops=-0.3, shot_noise=2e-4,
+                  coding="acescct")
+
+
+def drawn(c: Conditions, seed: int = 3) -> tuple[np.ndarray, Truth]:
+    return compose(CARD, None, c, np.random.default_rng([11, seed]), TEXTURE)
+
+
+def graded(rgb: np.ndarray, coding: str = "acescct") -> Judged:
+    found = find_card(rgb, CARD)
+    assert found is not None
+    raw = read_patches(rgb, CARD, found, LinearLight(FOOTAGE[coding]))
+    return judge(raw, CARD, found, 1)
+
+
+def excluded_reasons(judged: Judged) -> dict[str, str]:
+    return {patch.name: "; ".join(patch.reasons) for patch in judged.reading.patches if patch.excluded}
+
+
+def test_a_clean_frame_has_no_reason_against_it_and_means_within_half_a_per_cent():
+    for coding in ("acescct", "display"):
+        rgb, truth = drawn(replace(BASE, coding=coding))
+        judged = graded(rgb, coding)
+        assert judged.reasons == () and judged.excluded == ()
+        assert np.abs(judged.raw.code - truth.patches).max() < 0.005
+
+
+@pytest.mark.parametrize("channels", [(0, 1, 2), (0,)])
+def test_a_plateau_below_full_scale_is_clipping_and_is_said_in_code_values(channels):
+    """As a log curve whose sensor ends at code 0.5, or one channel that clips before a gain."""
+    rgb, _ = drawn(BASE)
+    top = 512 / 1023
+    for channel in channels:
+        rgb[..., channel] = np.minimum(rgb[..., channel], np.float32(top))
+    judged = graded(rgb)
+    words = excluded_reasons(judged)["white"]
+    assert "code 512 of 1023" in words and f"clipped in {''.join('RGB'[c] for c in channels)} " in words
+    assert any("clipped: the white bar" in reason and "512" in reason for reason in judged.reasons)
+    assert "middle" not in excluded_reasons(judged)
+
+
+def test_crushed_blacks_above_code_zero_are_clipping():
+    rgb, truth = drawn(BASE)
+    black = truth.patches[NAMES.index("black")].min()
+    judged = graded(np.maximum(rgb, np.float32(np.round((black + 0.03) * 1023) / 1023)))
+    assert "clipped in RGB" in excluded_reasons(judged)["black"]
+
+
+def test_a_drawn_picture_without_noise_is_never_called_clipped():
+    rgb, _ = drawn(replace(BASE, shot_noise=0.0, read_noise=0.0))
+    judged = graded(rgb)
+    assert not any("clipped" in reason for reason in excluded_reasons(judged).values())
+
+
+def test_a_brighter_thing_in_the_picture_shows_that_white_is_no_plateau():
+    rgb, _ = drawn(BASE)
+    rgb = np.minimum(rgb, np.float32(512 / 1023))
+    found = find_card(rgb, CARD)
+    polygons = found.pose.polygons(CARD, 0.7)
+    light = LinearLight(FOOTAGE["acescct"])
+    assert find_plateaus(rgb, polygons, light).top[0].max() > 0.9
+    rgb[:40, :200] = 0.7
+    assert find_plateaus(rgb, polygons, light).top.max() == 0.0
+
+
+def test_noise_over_the_end_of_the_code_range_alone_is_no_reason():
+    """A few per cent of a noisy white's pixels clip; its mean is right all the same."""
+    c = replace(BASE, coding="display", exposure_stops=0.04, shot_noise=4e-4, read_noise=2e-3, vignette_stops=0.0)
+    rgb, truth = drawn(c)
+    judged = graded(rgb, "display")
+    white = judged.reading.patch("white")
+    assert 0.01 < max(white.clipped) < 0.25
+    assert not white.excluded
+    assert np.abs(np.array(white.mean) - truth.patches[0]).max() < 0.002
+
+
+def test_strong_noise_in_a_log_curves_darks_does_not_shift_them():
+    rgb, truth = drawn(replace(BASE, shot_noise=1e-3, read_noise=4e-3))
+    judged = graded(rgb)
+    k = NAMES.index("black")
+    assert np.sqrt(np.diag(judged.raw.noise[k])).min() > 0.02
+    assert np.abs(judged.raw.code[k] - truth.patches[k]).max() < 0.005
+
+
+@pytest.mark.parametrize(("moved", "blur"), [((0.0, 0.0), 0.6), ((14.0, 6.0), 0.6), ((-9.0, 16.0), 0.6)])
+def test_smear_is_measured_as_it_was_made(moved, blur):
+    rgb, _ = drawn(replace(BASE, motion_px=moved, blur_px=blur))
+    found = find_card(rgb, CARD)
+    smear = measure_smear(rgb, CARD, found.pose)
+    seen = smear.moved_px * (1 if smear.moved_px @ np.array(moved) >= 0 else -1)
+    assert np.abs(seen - moved).max() < 0.3 * max(np.hypot(*moved), 5.0)
+
+
+def test_out_of_focus_is_no_movement():
+    rgb, _ = drawn(replace(BASE, blur_px=3.5))
+    smear = measure_smear(rgb, CARD, find_card(rgb, CARD).pose)
+    assert smear.length_px < 2.0 * smear.focus_px
+    assert smear.focus_px == pytest.approx(1.96 * 3.5, rel=0.3)
+
+
+@pytest.mark.parametrize("length", [6, 10, 16, 22])
+def test_no_smeared_patch_that_is_kept_has_its_neighbours_in_it(length):
+    rgb, truth = drawn(replace(BASE, motion_px=(0.9 * length, 0.44 * length)))
+    judged = graded(rgb)
+    kept = [k for k, patch in enumerate(judged.reading.patches) if not patch.excluded]
+    assert np.abs(judged.raw.code - truth.patches)[kept].max() < 0.005
+
+
+@pytest.mark.parametrize("name", ["sage", "grey", "magenta", "sky"])
+def test_a_finger_over_a_patch_excludes_it_and_nothing_else(name):
+    points = np.array(CARD.patches[NAMES.index(name)].polygon)
+    x, y = points.mean(axis=0)
+    radius = float(np.ptp(points, axis=0).min() / 2 * 1.05)
+    end = {"sage": (x, 270.0), "grey": (-70.0, y), "magenta": (x + 5, -70.0), "sky": (350.0, y)}[name]
+    rgb, truth = drawn(replace(BASE, fingers=((*end, x, y, radius),)))
+    judged = graded(rgb)
+    words = excluded_reasons(judged)
+    assert name in words
+    open_patches = [k for k in range(len(NAMES)) if truth.visible[k] > 0.999]
+    assert not set(words) & {NAMES[k] for k in open_patches}
+    assert np.abs(judged.raw.code - truth.patches)[open_patches].max() < 0.005
+
+
+@pytest.mark.parametrize("roughness", [0.08, 0.14, 0.2])
+@pytest.mark.parametrize("at", [(60.0, 60.0), (150.0, 110.0), (230.0, 160.0)])
+def test_no_patch_with_a_reflection_is_kept(roughness, at):
+    c = replace(BASE, gloss=1.0, roughness=roughness)
+    lamp = Plane(CARD, c).mirror_lamp(at, 2200.0)
+    rgb, truth = drawn(replace(c, lamp=tuple(float(v) for v in lamp)))
+    found = find_card(rgb, CARD)
+    if found is None:
+        return   # washed out: nothing is read, so nothing wrong is kept
+    judged = judge(read_patches(rgb, CARD, found, LinearLight(FOOTAGE["acescct"])), CARD, found, 1)
+    struck = {NAMES[k] for k in np.flatnonzero(truth.glare > 0.01)}
+    assert struck
+    assert judged.reasons or struck <= set(judged.excluded)
