@@ -84,11 +84,11 @@ def test_a_brighter_thing_in_the_picture_shows_that_white_is_no_plateau():
     rgb, _ = drawn(BASE)
     rgb = np.minimum(rgb, np.float32(512 / 1023))
     found = find_card(rgb, CARD)
-    polygons = found.pose.polygons(CARD, 0.7)
+    whole = np.ones(len(NAMES))
     light = LinearLight(FOOTAGE["acescct"])
-    assert find_plateaus(rgb, polygons, light).top[0].max() > 0.9
+    assert find_plateaus(rgb, CARD, found.pose, light, whole).top[0].max() > 0.9
     rgb[:40, :200] = 0.7
-    assert find_plateaus(rgb, polygons, light).top.max() == 0.0
+    assert find_plateaus(rgb, CARD, found.pose, light, whole).top.max() == 0.0
 
 
 def test_noise_over_the_end_of_the_code_range_alone_is_no_reason():

@@ -113,7 +113,8 @@ def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, 
     inner_px = np.sqrt(np.maximum(statistics.weight[:p], 1.0))
     slope_sigma = (rate * sigma / np.sqrt(count)[:, None] * np.sqrt(12) / inner_px[:, None])   # per pixel, linear
     unit = np.sqrt(np.abs(np.linalg.det(jacobian)))
-    plateaus = find_plateaus(rgb, polygons, light)
+    scale = np.sqrt([abs(_area(inner)) for inner in polygons]) / np.maximum(sides, 1e-9) / INNER
+    plateaus = find_plateaus(rgb, card, pose, light, scale)
     clipped = np.maximum(np.nan_to_num(statistics.clipped[:p]), np.maximum(plateaus.top, plateaus.bottom))
     usable = (seen > 0.98) & (statistics.weight[:p] > LEAST_PIXELS) & (clipped.max(axis=1) < 0.002)
     relative, relative_error = _relative_slopes(linear, slopes, slope_sigma * unit[:, None])

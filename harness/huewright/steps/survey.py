@@ -5,9 +5,11 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 
 import huewright
@@ -26,7 +28,7 @@ from huewright.models.survey import FrameGrade, Survey
 from huewright.progress import Progress, silent
 
 MOST_MERGED = 8
-READ_AHEAD = 3
+READ_AHEAD, BEHIND = 3, 3
 # Following a take that is being written: how often to look, and how long without a new frame ends it (seconds).
 LOOK_EVERY_S = 0.25
 QUIET_S = 5.0
@@ -50,31 +52,50 @@ def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str, foot
     if not follow:
         sequence.require_complete()
     light = LinearLight(footage)
-    judged: list[Judged] = []
+    judged: list[Future[Judged]] = []
     empty: list[int] = []
     size: tuple[int, int] | None = None
     before: Found | None = None
     done = 0
-    for number, total, picture in _pictures(sequence, follow=follow, quiet_s=quiet_s):
-        rgb, aspect, whole = picture
-        if size is None:
-            size = (rgb.shape[1], rgb.shape[0])
-        elif size != (rgb.shape[1], rgb.shape[0]):
-            raise InputError(f"{sequence.path(number)} is {rgb.shape[1]} x {rgb.shape[0]} pixels, the frames before it "
-                             f"{size[0]} x {size[1]}; give one take of one size")
-        found = find_card(rgb, card, hint=before, corners=by_hand, pixel_aspect=aspect)
-        if found is None:
-            empty.append(number)
-            before = None
-        else:
-            low, high = (0.0, 1.0) if whole or footage.encoding != "linear" else (-NO_LIMIT, NO_LIMIT)
-            raw = read_patches(rgb, card, found, light, clip_low=low, clip_high=high)
-            judged.append(judge(raw, card, found, number, previous=None if before is None else before.pose))
+
+    def graded(rgb: np.ndarray, found: Found, number: int, previous: Found | None, whole: bool) -> Judged:
+        low, high = (0.0, 1.0) if whole or footage.encoding != "linear" else (-NO_LIMIT, NO_LIMIT)
+        raw = read_patches(rgb, card, found, light, clip_low=low, clip_high=high)
+        return judge(raw, card, found, number, previous=None if previous is None else previous.pose)
+
+    # Finding goes from frame to frame; what it found is read and graded beside it, a few frames behind at most.
+    with _opencv_threads(1), ThreadPoolExecutor(1) as beside:
+        for number, total, picture in _pictures(sequence, follow=follow, quiet_s=quiet_s):
+            rgb, aspect, whole = picture
+            if size is None:
+                size = (rgb.shape[1], rgb.shape[0])
+            elif size != (rgb.shape[1], rgb.shape[0]):
+                raise InputError(f"{sequence.path(number)} is {rgb.shape[1]} x {rgb.shape[0]} pixels, the frames "
+                                 f"before it {size[0]} x {size[1]}; give one take of one size")
+            found = find_card(rgb, card, hint=before, corners=by_hand, pixel_aspect=aspect)
+            if found is None:
+                empty.append(number)
+            else:
+                if len(judged) >= BEHIND:
+                    judged[-BEHIND].result()
+                judged.append(beside.submit(graded, rgb, found, number, before, whole))
             before = found
-        done += 1
-        progress(done, max(total, done), "looking for the card")
+            done += 1
+            progress(done, max(total, done), "looking for the card")
+        frames = [future.result() for future in judged]
     assert size is not None
-    return _concluded(sequence, card, card_path, footage, light, judged, empty, size, max_frames)
+    return _concluded(sequence, card, card_path, footage, light, frames, empty, size, max_frames)
+
+
+@contextmanager
+def _opencv_threads(count: int) -> Iterator[None]:
+    """OpenCV's own threads on pictures this small only get in the way of those that read ahead and grade beside."""
+    usual = cv2.getNumThreads()
+    cv2.setNumThreads(count)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(usual)
 
 
 def _concluded(sequence: FrameSequence, card: Card, card_path: Path | str, footage: Footage, light: LinearLight,
