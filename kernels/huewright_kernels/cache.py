@@ -3,7 +3,8 @@
 Numba's own cache notices only changes of the file that holds an entry point, not of the files it calls, so
 the folder's name carries a hash of everything that the machine code depends on. Writing is numba's: to a
 temporary file, then renamed, so that processes may start at once. Where the user's cache folder cannot be
-written, a private folder under the system's temporary one serves.
+written, a private folder under the system's temporary one serves; it begins with what the user's folder holds, so
+that a warm folder is of use though it is read-only. Where nothing can be written, code is compiled for the process.
 """
 
 from __future__ import annotations
@@ -46,19 +47,33 @@ def key() -> str:
     return digest.hexdigest()[:24]
 
 
-def folder() -> Path:
-    """Where compiled code goes; made if need be."""
-    global _folder
-    if _folder is None:
+def folder() -> Path | None:
+    """Where compiled code goes; made if need be. None where no folder can be written."""
+    global _folder, _searched
+    if not _searched:
         name = key()
-        _folder = next((path for path in (base / name for base in _bases()) if _usable(path)), None)
+        read_only = []
+        for path in (base / name for base in _bases()):
+            if _usable(path):
+                _folder = path
+                break
+            read_only.append(path)
         if _folder is None:
-            _folder = Path(tempfile.mkdtemp(prefix="huewright-kernels-"))
-        _prune(_folder)
+            try:
+                _folder = Path(tempfile.mkdtemp(prefix="huewright-")) / "kernels" / name
+                _folder.mkdir(parents=True, mode=0o700)
+            except OSError:
+                _folder = None
+        if _folder is not None:
+            for path in read_only:
+                _take_over(path, _folder)
+            _prune(_folder)
+        _searched = True
     return _folder
 
 
 _folder: Path | None = None
+_searched = False
 _LOCK = threading.RLock()
 
 
@@ -84,6 +99,32 @@ def _usable(path: Path) -> bool:
     return True
 
 
+def _take_over(shelf: Path, into: Path) -> None:
+    """Copies compiled code from a folder that may be read only, if nobody but us and the system's owner could have
+    put it there. Indices come last, so that none points to what isn't there yet."""
+    try:
+        held = sorted((path for path in shelf.rglob("*.nb[ci]") if path.is_file()), key=lambda path: path.suffix)
+        if not all(_trusted(path) for path in {*held, *(path.parent for path in held), shelf, *shelf.parents[:2]}):
+            return
+        for path in held:
+            place = into / path.relative_to(shelf)
+            if place.exists():
+                continue
+            place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            handle, temporary = tempfile.mkstemp(dir=place.parent)
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(path.read_bytes())
+            os.replace(temporary, place)
+    except OSError:
+        return
+
+
+def _trusted(path: Path) -> bool:
+    status = path.stat()
+    return not hasattr(os, "getuid") or (status.st_uid in (0, os.getuid())
+                                         and not status.st_mode & (stat.S_IWOTH | stat.S_IWGRP))
+
+
 def _prune(current: Path) -> None:
     """Drops the longest unused folders beside ``current``."""
     try:
@@ -97,11 +138,14 @@ def _prune(current: Path) -> None:
 
 
 @contextmanager
-def _in_folder() -> Iterator[None]:
+def _in_folder() -> Iterator[bool]:
+    """Numba's cache folder is ours meanwhile; False where there is none."""
     before = numba.core.config.CACHE_DIR
-    numba.core.config.CACHE_DIR = str(folder())
+    place = folder()
+    if place is not None:
+        numba.core.config.CACHE_DIR = str(place)
     try:
-        yield
+        yield place is not None
     finally:
         numba.core.config.CACHE_DIR = before
 
@@ -132,8 +176,8 @@ class Entry:
         if self._compiled is None:
             with _LOCK:
                 if self._compiled is None:
-                    with _in_folder():
-                        dispatcher = numba.njit(cache=True, error_model="numpy", nogil=True)(self.function)
+                    with _in_folder() as cached:
+                        dispatcher = numba.njit(cache=cached, error_model="numpy", nogil=True)(self.function)
                         dispatcher.compile(self.signature)
                     dispatcher.disable_compile()
                     self._compiled = dispatcher
@@ -141,7 +185,8 @@ class Entry:
 
     def on_disk(self) -> bool:
         """Whether compiled code is there already."""
-        return any(folder().rglob(f"*.{self.__name__}-*.nbc"))
+        place = folder()
+        return place is not None and any(place.rglob(f"*.{self.__name__}-*.nbc"))
 
     def __call__(self, *arguments: Any) -> Any:
         return self.compiled()(*arguments)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 import threading
@@ -21,9 +22,9 @@ SMALL = ("from huewright_kernels.ops.tone import ToneCurve, pack_tone;"
          "print(sum(pack_tone.compiled().stats.cache_hits.values()), packed.parameters.sum())")
 
 
-def start(tmp_path, code: str = SMALL, **environment: str) -> subprocess.Popen:
-    return subprocess.Popen([sys.executable, "-c", code], text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-                            env={**os.environ, "TMPDIR": str(tmp_path), **environment})
+def start(tmp_path, code: str = SMALL, before: tuple[str, ...] = (), **environment: str) -> subprocess.Popen:
+    return subprocess.Popen([*before, sys.executable, "-c", code], text=True, stdout=subprocess.PIPE,
+                            stderr=subprocess.PIPE, env={**os.environ, "TMPDIR": str(tmp_path), **environment})
 
 
 def result(process: subprocess.Popen) -> list[str]:
@@ -34,7 +35,7 @@ def result(process: subprocess.Popen) -> list[str]:
 
 def test_processes_may_start_at_once_and_the_next_one_compiles_nothing(tmp_path):
     cache = tmp_path / "cache"
-    together = [start(tmp_path, XDG_CACHE_HOME=str(cache)) for _ in range(2)]
+    together = [start(tmp_path, XDG_CACHE_HOME=str(cache)) for _ in range(4)]
     sums = {result(process)[1] for process in together}
     hits, total = result(start(tmp_path, XDG_CACHE_HOME=str(cache)))
     assert hits == "1" and sums == {total}
@@ -48,6 +49,64 @@ def test_a_cache_folder_that_cannot_be_made_is_replaced_by_a_private_one(tmp_pat
     (made,) = tmp_path.glob("huewright-*")
     assert made.stat().st_mode & 0o077 == 0
     assert list(made.rglob("*.nbc"))
+
+
+def bound_by_permissions() -> tuple[str, ...]:
+    """What to put before a command so that a folder's mode binds it even if it runs as root; or a skip."""
+    if not hasattr(os, "getuid") or os.getuid() != 0:
+        return ()
+    if shutil.which("setpriv") is None:
+        pytest.skip("root may write everywhere, and setpriv is not there to take that from it")
+    return "setpriv", "--bounding-set=-dac_override", "--inh-caps=-dac_override"
+
+
+def make_read_only(folder) -> None:
+    for path in [*folder.rglob("*"), folder]:
+        path.chmod(0o555 if path.is_dir() else 0o444)
+
+
+def make_writable(folder) -> None:
+    for path in [folder, *folder.rglob("*")]:
+        path.chmod(0o755 if path.is_dir() else 0o644)
+
+
+def test_a_warm_folder_that_is_read_only_saves_compiling(tmp_path):
+    cache, before = tmp_path / "cache", bound_by_permissions()
+    _, total = result(start(tmp_path, XDG_CACHE_HOME=str(cache)))
+    held = {path: path.read_bytes() for path in cache.rglob("*") if path.is_file()}
+    make_read_only(cache)
+    try:
+        for _ in range(2):  # the second start finds the private folder filled
+            assert result(start(tmp_path, before=before, XDG_CACHE_HOME=str(cache))) == ["1", total]
+        assert {path: path.read_bytes() for path in cache.rglob("*") if path.is_file()} == held
+    finally:
+        make_writable(cache)
+    (private,) = tmp_path.glob("huewright-*")
+    assert sorted(path.name for path in private.rglob("*.nb*")) == sorted(path.name for path in held)
+
+
+def test_compiled_code_that_others_could_have_put_there_is_not_taken_over(tmp_path):
+    cache, before = tmp_path / "cache", bound_by_permissions()
+    _, total = result(start(tmp_path, XDG_CACHE_HOME=str(cache)))
+    make_read_only(cache)
+    for path in cache.rglob("*.nbc"):
+        path.chmod(0o666)
+    try:
+        assert result(start(tmp_path, before=before, XDG_CACHE_HOME=str(cache))) == ["0", total]
+    finally:
+        make_writable(cache)
+
+
+def test_where_nothing_can_be_written_code_is_compiled_for_the_process(tmp_path):
+    closed, before = tmp_path / "closed", bound_by_permissions()
+    closed.mkdir()
+    closed.chmod(0o555)
+    code = f"import tempfile; tempfile.tempdir = {str(closed)!r}; " + SMALL.replace(
+        "sum(pack_tone.compiled().stats.cache_hits.values())", "pack_tone.compiled() is not None")
+    try:
+        assert result(start(closed, code, before=before, XDG_CACHE_HOME=str(closed)))[0] == "True"
+    finally:
+        closed.chmod(0o755)
 
 
 def test_a_folder_that_others_can_write_is_not_trusted(tmp_path):
