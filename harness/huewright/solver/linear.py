@@ -15,6 +15,7 @@ reference colour, brought to the bars' levels; where the card has none, the leve
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 from huewright_kernels.ops import Lut3D, Operation, ToneCurve, Transfer
@@ -25,6 +26,8 @@ from huewright.errors import NoAnswerError
 from huewright.reference import apply_chain
 from huewright.solver.chain import Balance
 from huewright.solver.evidence import Sample
+from huewright.solver.fit import Fit, Held, with_held
+from huewright.solver.model import Model
 from huewright.solver.problem import Problem, Solution, rounded
 from huewright.solver.sectors import arriving_ycbcr, judge_light, solve_levels, solve_sectors
 
@@ -42,7 +45,9 @@ LinearMap = Callable[[np.ndarray], np.ndarray]
 
 def solve_matrix_sectors(problem: Problem, start: np.ndarray | None = None) -> Solution:
     """The white-preserving matrix, held, then all other unknowns jointly. Raises as :func:`solve_linear` does."""
-    return solve_sectors(problem, start, colour=solve_linear(problem, "matrix").colour)
+    first = solve_linear(problem, "matrix")
+    assert first.fit is not None
+    return solve_sectors(problem, start, held=first.fit.held)
 
 
 def solve_linear(problem: Problem, method: str) -> Solution:
@@ -54,10 +59,11 @@ def solve_linear(problem: Problem, method: str) -> Solution:
     balance, tone = model.balance(rounded(fit.natural, 7)), model.tone(rounded(fit.natural, 7))
     judge_light(problem, balance, tone)
     samples = problem.evidence.bars + problem.evidence.chips
-    camera, wanted = linear_pairs(problem, balance, tone, samples)
-    linear_map = fit_map(method, camera, wanted)
     if method == "matrix":
-        return Solution(method, balance, (matrix_operation(linear_map(np.eye(3)).T),), tone, model=model, fit=fit)
+        held = _held_matrix(problem, model, fit)
+        return Solution(method, balance, held.colour(held.values), tone, model=model,
+                        fit=with_held(fit, samples, held))
+    linear_map = fit_map(method, *linear_pairs(problem, balance, tone, samples))
     colour, worst, mean = _baked(problem, linear_map)
     notes = [f"the root polynomial is rendered from a {TABLE_SIZE}-cubed table: its signal is off by up to "
              f"{worst:.4f} and {mean:.5f} on average over the display's cube, and light above {TABLE_TOP:g} times "
@@ -68,6 +74,47 @@ def solve_linear(problem: Problem, method: str) -> Solution:
                      "stray between them")
     return Solution(method, balance, colour, tone, model=model, fit=fit, colour_error=worst, notes=tuple(notes),
                     numbers={"table_error_worst": worst, "table_error_mean": mean})
+
+
+MIXED = ((0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1))         # the entries off the diagonal
+PRIMARIES = ("red", "green", "blue")
+
+
+def _held_matrix(problem: Problem, model: Model, fit: Fit) -> Held:
+    """The matrix at the levels of ``fit``, by its entries off the diagonal (rows add up to 1), with how they answer to
+    the code values of bars and chips: through the levels that the bars set, and through the pairs themselves."""
+    bars, chips = problem.evidence.bars, problem.evidence.chips
+    natural = rounded(fit.natural, 7)
+
+    def pairs(levels: np.ndarray, samples: Sequence[Sample]) -> tuple[np.ndarray, np.ndarray]:
+        return linear_pairs(problem, model.balance(levels), model.tone(levels), samples)
+
+    def entries(camera: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+        return white_preserving_matrix(camera, wanted)[tuple(np.transpose(MIXED))]
+
+    camera, wanted = pairs(natural, bars + chips)
+    values, slopes = entries(camera, wanted), []
+    step = 1e-5
+    for column in range(3 * len(bars)):
+        shift = step * np.eye(3 * len(bars))[column].reshape(-1, 3)
+        moved = tuple(replace(bar, mean=bar.mean + offset) for bar, offset in zip(bars, shift, strict=True))
+        slopes.append(entries(*pairs(natural + step * fit.response[:, column], moved + chips)) - values)
+    shifted = [(index, replace(chip, mean=chip.mean + offset)) for index, chip in enumerate(chips, start=len(bars))
+               for offset in step * np.eye(3)]
+    if shifted:
+        for (index, _), seen, asked in zip(shifted, *pairs(natural, [chip for _, chip in shifted]), strict=True):
+            other_camera, other_wanted = camera.copy(), wanted.copy()
+            other_camera[index], other_wanted[index] = seen, asked
+            slopes.append(entries(other_camera, other_wanted) - values)
+    names = tuple(f"matrix_{PRIMARIES[row]}_from_{PRIMARIES[column]}" for row, column in MIXED)
+    return Held(names, rounded(values, 9), np.column_stack(slopes) / step, _matrix_of)
+
+
+def _matrix_of(values: np.ndarray) -> tuple[Operation, ...]:
+    """The operation for the entries off the diagonal, with rows that add up to 1."""
+    matrix = np.zeros((3, 3))
+    matrix[tuple(np.transpose(MIXED))] = values
+    return (matrix_operation(matrix + np.diag(1.0 - matrix.sum(axis=1))),)
 
 
 def refuse_unfaithful(solution: Solution) -> None:
@@ -104,7 +151,7 @@ def white_preserving_matrix(camera: np.ndarray, wanted: np.ndarray) -> np.ndarra
     for channel in range(3):
         pair, *_ = np.linalg.lstsq(basis, wanted[:, channel] - camera[:, 0], rcond=None)
         matrix[channel] = 1.0 - pair.sum(), pair[0], pair[1]
-    return rounded(matrix, 9)
+    return matrix
 
 
 def linear_pairs(problem: Problem, balance: Balance, tone: ToneCurve | None,
@@ -139,7 +186,7 @@ def before_tone(tone: ToneCurve | None, signal: np.ndarray) -> np.ndarray:
     if tone is None:
         return signal
     low, high = np.full(signal.shape, -16.0), np.full(signal.shape, 16.0)
-    for _ in range(80):
+    for _ in range(52):
         middle = (low + high) / 2
         above = apply_chain((tone,), middle) > signal
         low, high = np.where(above, low, middle), np.where(above, middle, high)

@@ -99,7 +99,11 @@ def tone_layout(bars: Sequence[Sample]) -> tuple[tuple[float, ...], int]:
 
 class Model:
     """Prediction and residuals for ``samples`` under ``chain`` with the unknowns of ``layout``. ``colour`` is what
-    :meth:`Chain.after_decode` takes under that name; it is held."""
+    :meth:`Chain.after_decode` takes under that name; it is held.
+
+    Bars are judged as they arrive at the sectors: what is grey there stays grey, at its level, and at grey itself the
+    sectors have no derivative, since which hue a trace of noise has decides how far it is scaled.
+    """
 
     def __init__(self, chain: Chain, samples: Sequence[Sample], layout: Layout, settings: SolveSettings,
                  colour: Sequence[Operation] = ()) -> None:
@@ -108,6 +112,7 @@ class Model:
         self.luma = (chain.display.kr, chain.display.kb)
         self.means = np.array([sample.mean for sample in samples])
         self.points = apply_chain(chain.decode, evaluation_points(samples))
+        self._coloured = np.array([sample.role != "bar" for sample in samples], dtype=bool)
         self.asked = np.array([[np.nan if value is None else value for value in
                                 (sample.target.luma, sample.target.cb, sample.target.cr)] for sample in samples])
         self._kept: dict[bytes, np.ndarray] = {}
@@ -198,11 +203,12 @@ class Model:
     # --- prediction -----------------------------------------------------------------------------------------
 
     def predict(self, natural: np.ndarray) -> np.ndarray:
-        """Expected (Y', Cb, Cr) (n, 3) of the patches' corrected pixels."""
+        """Expected (Y', Cb, Cr) (n, 3) of the patches' corrected pixels; bars as they arrive at the sectors."""
         rgb = self._arriving(natural)
         sectors = self.sectors(natural)
         if sectors is not None:
-            rgb = apply_chain((sectors,), rgb)
+            rgb = rgb.copy()
+            rgb[self._coloured] = apply_chain((sectors,), rgb[self._coloured])
         return to_ycbcr(rgb.mean(axis=1), self.luma)
 
     def _arriving(self, natural: np.ndarray) -> np.ndarray:
@@ -215,12 +221,24 @@ class Model:
             self._kept[key] = apply_chain(operations, self.points)
         return self._kept[key]
 
+    def with_colour(self, colour: Sequence[Operation]) -> Model:
+        """The same with other ``colour``."""
+        return Model(self.chain, self.samples, self.layout, self.settings, colour)
+
+    def slopes(self, natural: np.ndarray) -> np.ndarray:
+        """(n, 3, 3): how each patch's (Y', Cb, Cr), as :meth:`predict` has it, answers to its code values."""
+        plain = self.chain.after_decode(self.balance(natural), colour=self.colour, tone=self.tone(natural))
+        slopes = code_jacobian((*self.chain.decode, *plain), self.means, self.luma)
+        if len(self._hues):
+            coloured = (*self.chain.decode, *self.operations(natural))
+            slopes[self._coloured] = code_jacobian(coloured, self.means[self._coloured], self.luma)
+        return slopes
+
     def uncertainty(self, natural: np.ndarray) -> list[np.ndarray]:
         """For each patch the covariance, from the reading's noise, of what is asked of it: (Y', Cb, Cr) (3, 3), or
         (Cb, Cr) (2, 2)."""
-        jacobian = code_jacobian((*self.chain.decode, *self.operations(natural)), self.means, self.luma)
         return [_asked(slope @ sample.mean_covariance @ slope.T, sample)
-                for sample, slope in zip(self.samples, jacobian, strict=True)]
+                for sample, slope in zip(self.samples, self.slopes(natural), strict=True)]
 
     def whitening(self, natural: np.ndarray) -> list[np.ndarray]:
         """For each patch the matrix that turns misses into uncorrelated ones of unit variance, floor included."""

@@ -11,6 +11,7 @@ from huewright.colorimetry.targets import delta_e
 from huewright.models.correction import Correction, PatchResult
 from huewright.solver import quality
 from huewright.solver.evidence import Sample
+from huewright.solver.fit import Held
 from huewright.solver.hues import leave_one_out, miss
 from huewright.solver.model import Model
 from huewright.solver.problem import Problem, Solution
@@ -104,17 +105,19 @@ def _delta_e(problem: Problem, samples: tuple[Sample, ...], before: np.ndarray,
 
 def _landing_errors(problem: Problem, solution: Solution) -> dict[str, np.ndarray]:
     """Standard errors (hue in degrees, radius ratio, level in IRE) of where the used patches land."""
-    solved_jointly = solution.method in ("sectors", "matrix-sectors", "balance")
-    if solution.model is None or solution.fit is None or not solved_jointly:
-        return {}
     fit, samples = solution.fit, problem.evidence.bars + problem.evidence.chips
+    if solution.model is None or fit is None or (solution.colour and fit.held is None):
+        return {}
     model = Model(problem.chain, samples, solution.model.layout, problem.settings, solution.colour)
-    slopes = np.empty((len(samples), 3, model.size))
+    neighbours = [] if fit.held is None else fit.held.neighbours(model)
+    slopes = np.empty((len(samples), 3, model.size + len(neighbours)))
     for column in range(model.size):
         step = np.zeros(model.size)
         step[column] = 1e-5 * model.prior[column]
         slopes[:, :, column] = (model.predict(fit.natural + step) - model.predict(fit.natural - step)) / (
             2e-5 * model.prior[column])
+    for column, (higher, lower) in enumerate(neighbours, start=model.size):
+        slopes[:, :, column] = (higher.predict(fit.natural) - lower.predict(fit.natural)) / (2 * Held.STEP)
     result = {}
     for sample, slope, place in zip(samples, slopes, model.predict(fit.natural), strict=True):
         covariance = slope @ fit.covariance @ slope.T
@@ -143,9 +146,12 @@ def _left_out(problem: Problem, solution: Solution) -> dict[str, np.ndarray]:
 def _parameters(solution: Solution, identity: bool) -> dict[str, tuple[float, float]]:
     if identity or solution.fit is None or solution.model is None:
         return {}
-    errors = np.sqrt(np.diag(solution.fit.covariance))
+    fit, names = solution.fit, solution.model.layout.names
+    values, errors = fit.natural, np.sqrt(np.diag(fit.covariance))
+    if fit.held is not None:
+        names, values = names + fit.held.names, np.concatenate([values, fit.held.values])
     parameters = {}
-    for name, value, error in zip(solution.model.layout.names, solution.fit.natural, errors, strict=True):
+    for name, value, error in zip(names, values, errors, strict=True):
         if name.startswith("log_gain"):        # a reader wants the gain itself
             value = float(np.exp(value))
             name, error = name.removeprefix("log_"), error * value

@@ -12,7 +12,7 @@ from huewright.errors import NoAnswerError
 from huewright.reference import apply_chain
 from huewright.solver.chain import Balance, Chain
 from huewright.solver.evidence import Sample, check_light
-from huewright.solver.fit import Fit, describe, minimise
+from huewright.solver.fit import Fit, Held, describe, minimise
 from huewright.solver.hues import direct
 from huewright.solver.model import MID_LEVEL, Layout, Model, tone_layout
 from huewright.solver.problem import Problem, Solution, rounded
@@ -65,10 +65,10 @@ def solve_balance(problem: Problem, start: np.ndarray | None = None) -> Solution
     return Solution("balance", model.balance(fit.natural), model=model, fit=fit)
 
 
-def solve_sectors(problem: Problem, start: np.ndarray | None = None, *,
-                  colour: tuple[Operation, ...] = ()) -> Solution:
-    """All unknowns jointly. ``start`` (natural unknowns; hue part optional) replaces the first guess; ``colour`` is
-    held, as :meth:`Chain.after_decode` takes it."""
+def solve_sectors(problem: Problem, start: np.ndarray | None = None, *, held: Held | None = None) -> Solution:
+    """All unknowns jointly. ``start`` (natural unknowns; hue part optional) replaces the first guess; ``held`` is what
+    goes before the sectors and is held."""
+    colour = () if held is None else held.colour(held.values)
     model, fit = solve_levels(problem, start=start)
     chips = problem.evidence.chips
     balance, curve = model.balance(fit.natural), model.tone(fit.natural)
@@ -86,10 +86,10 @@ def solve_sectors(problem: Problem, start: np.ndarray | None = None, *,
     natural, more = minimise(joint, whitening, first)
     used += more
     natural = rounded(natural, 7)
-    final = describe(joint, whitening, natural, fit.evaluations + used)
+    final = describe(joint, whitening, natural, fit.evaluations + used, held)
     # A share of the circle at its bound is a hue map at its least slope: the order of hues is what holds it.
     touched = tuple(dict.fromkeys("hue_order" if name.startswith("rotation") else name for name in final.at_bounds))
-    return Solution("matrix-sectors" if colour else "sectors", joint.balance(natural), colour,
+    return Solution("matrix-sectors" if held else "sectors", joint.balance(natural), colour,
                     tone=_plain_tone(joint.tone(natural)), sectors=_plain_sectors(joint.sectors(natural)), model=joint,
                     fit=dataclasses.replace(final, at_bounds=touched))
 

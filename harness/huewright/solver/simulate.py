@@ -1,9 +1,10 @@
 """Invented takes with known truth, to measure what the solve claims: does it land, and do its intervals hold?
 
-    python -m huewright.solver.simulate CARD.toml --takes 1000
+    python -m huewright.solver.simulate CARD.toml --takes 1000 --method sectors
 
 A take starts from the card's own display colours. Each hue of the card is turned and its chroma scaled by random
-amounts, the picture is decoded to light, exposed and balanced wrongly, coded by the camera's curve, and given noise.
+amounts, the picture is decoded to light, its channels are mixed (if crosstalk is asked for; greys stay grey), exposed
+and balanced wrongly, coded by the camera's curve, and given noise.
 Noise is that of video practice: 40 dB means that a pixel of the uncorrected display picture has a standard deviation
 of 1 % of its range. A patch is read over ``pixels`` pixels (the default is a patch of 63 by 63 in one frame).
 """
@@ -26,7 +27,7 @@ from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.models.reading import PatchReading, Reading
 from huewright.reference import apply_chain
-from huewright.solver.settings import SolveSettings
+from huewright.solver.settings import METHODS, SolveSettings
 from huewright.solver.solve import solve
 
 FOOTAGE = Footage(encoding="ACEScct", decode=(SHAPER_INVERSE,))
@@ -34,7 +35,8 @@ FOOTAGE = Footage(encoding="ACEScct", decode=(SHAPER_INVERSE,))
 
 @dataclass(frozen=True)
 class Spread:
-    """How wrong takes are: each drawn evenly within plus or minus these."""
+    """How wrong takes are: each drawn evenly within plus or minus these; ``crosstalk`` is what each channel gets of
+    each other."""
 
     exposure_stops: float = 2.0
     balance_stops: float = 0.5
@@ -42,6 +44,7 @@ class Spread:
     saturation: float = 0.3
     noise_db: float = 40.0
     pixels: int = 4000
+    crosstalk: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -65,6 +68,9 @@ def simulated_take(card: Card, rng: np.random.Generator, spread: Spread | None =
     names = tuple(patch.name for patch in card.patches if patch.name in reference)
     signal = np.array([reference[name] for name in names])
     light = apply_chain(known.decode, apply_chain((_hue_errors(card, rng, spread, display),), signal))
+    if spread.crosstalk:
+        mix = rng.uniform(-spread.crosstalk, spread.crosstalk, (3, 3)) * (1 - np.eye(3))
+        light = light @ (mix + np.diag(1 - mix.sum(axis=1))).T
     exposure = rng.uniform(-spread.exposure_stops, spread.exposure_stops)
     red, blue = rng.uniform(-spread.balance_stops, spread.balance_stops, 2)
     codes = apply_chain(inverse_operations(footage.to_linear()),
@@ -182,8 +188,12 @@ def main() -> None:
     parser.add_argument("--takes", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--pixels", type=int, default=Spread.pixels, help="pixels read in each patch")
+    parser.add_argument("--crosstalk", type=float, default=Spread.crosstalk, help="most that a channel gets of another")
+    parser.add_argument("--method", default=SolveSettings.method, help=f"one of {', '.join(METHODS)}")
     given = parser.parse_args()
-    measured = measure(load_card(given.card), given.takes, seed=given.seed, spread=Spread(pixels=given.pixels))
+    measured = measure(load_card(given.card), given.takes, seed=given.seed,
+                       spread=Spread(pixels=given.pixels, crosstalk=given.crosstalk),
+                       settings=SolveSettings(method=given.method))
     print(json.dumps(asdict(measured), indent=2))
 
 
