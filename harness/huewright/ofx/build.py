@@ -58,8 +58,8 @@ def native_objects(notify: Callable[[str], None] = lambda line: None) -> Path:
     """A folder with the emitted kernels, made in a process of its own unless it is there already."""
     kept = cache.folder()
     if kept is None:
-        raise InputError("building the OpenFX bundle needs a folder to work in, and neither the user's cache folder nor "
-                         "the temporary one can be written; set XDG_CACHE_HOME to a folder of yours")
+        raise InputError("building the OpenFX bundle needs a folder to work in, and neither the user's cache folder "
+                         "nor the temporary one can be written; set XDG_CACHE_HOME to a folder of yours")
     folder = kept.parent.parent / "native" / native.key()
     if (folder / "complete").is_file():
         return folder
