@@ -38,6 +38,22 @@ def address(take, pictures, tmp_path_factory) -> str:
     return path.as_uri()
 
 
+@pytest.fixture(scope="module")
+def bad_address(take, pictures, tmp_path_factory) -> str:
+    """A page with all that can go wrong: limits missed, a note, long names, a shot that flashes."""
+    names, folder = pictures
+    rows = tuple(dataclasses.replace(row, note="a thumb lies over a part of it") for row in take.proof.patches)
+    shot = {"name": "scene-12-second-day/a_rather_long_name_of_a_shot.####.dpx", "frames": 240, "shown": 1007,
+            "integers": True, "pixels_over_range_percent": 0.0, "pixels_under_range_percent": 0.0,
+            "pixels_at_end_stops_percent": 1.25, "flashes": 5, "red_flashes": 0, "flashes_too_many": True}
+    proof = dataclasses.replace(take.proof, patches=rows, passed=False, shots=(shot,), title="/".join(["long"] * 30),
+                                limits={"hue_deg": 1e-6, "radius": 1e-6, "level_ire": 1e-6})
+    path: Path = tmp_path_factory.mktemp("bad") / "proof.html"
+    files = {name: folder / file for name, file in names.items()}
+    write_page(proof, {**files, "shot_1_before": files["before"], "shot_1_after": files["after"]}, path)
+    return path.as_uri()
+
+
 @pytest.fixture
 def open_page(browser, address) -> Iterator[Any]:
     """``open_page(width, height, ...)``: the page, failing at the end on any console message or request."""
@@ -175,11 +191,13 @@ def test_the_table_sorts_by_any_column_with_gaps_last(open_page):
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [360, 1200])
-def test_axe_core_finds_nothing(open_page, scheme, width):
+@pytest.mark.parametrize(("width", "kind"), [(360, "good"), (1200, "good"), (1200, "bad")])
+def test_axe_core_finds_nothing(open_page, bad_address, scheme, width, kind):
     """axe-core (MPL-2.0) as axe-playwright-python ships it; its rules for WCAG 2.2 A and AA."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="the test extra is not installed")
     page = open_page(width, 900, color_scheme=scheme)
+    if kind == "bad":
+        page.goto(bad_address)
     results = axe.Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa",
                                                        "best-practice"]}).response
     assert [(found["id"], [node["target"] for node in found["nodes"]]) for found in results["violations"]] == []
@@ -197,9 +215,12 @@ def test_axe_core_would_find_a_fault(open_page):
     assert {"color-contrast", "image-alt"} <= found
 
 
-@pytest.mark.parametrize("width", [320, 360, 768, 1200])
-def test_nothing_sticks_out_sideways(open_page, width):
+@pytest.mark.parametrize("width", [320, 390, 800, 1280])
+@pytest.mark.parametrize("kind", ["good", "bad"])
+def test_nothing_sticks_out_sideways(open_page, bad_address, width, kind):
     page = open_page(width, 740)
+    if kind == "bad":
+        page.goto(bad_address)
     assert page.evaluate("document.documentElement.scrollWidth") == width
     outside = page.evaluate("""() => [...document.querySelectorAll('body *')]
         .filter(e => !e.closest('.scroll, .vh, .divider') && e.getClientRects().length

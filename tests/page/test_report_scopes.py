@@ -297,7 +297,9 @@ def test_weak_colours_are_enlarged_and_strong_ones_are_not(take):
         flat = np.broadcast_to(from_ycbcr((0.4, 0.0, pixels), LUMA), (40, 60, 3)).astype(np.float32)
         return _zoom(View("a", (flat, flat), None, {}), [weak], LUMA)
 
-    assert zoom(0.44 * RING, 0.1) == 2
-    assert zoom(0.46 * RING, 0.1) == 1
-    assert zoom(0.2, 0.51 * RING) == 1
+    assert zoom(0.27 * RING, 0.1) == 2
+    assert zoom(0.29 * RING, 0.1) == 1
+    assert zoom(0.1, 0.51 * RING) == 1
+    half_way = [np.hypot(*patch.target[1:]) for patch in chips_of(take.proof.patches)]
+    assert min(half_way) > 0.29 * RING
     assert _zoom(View("a", (take.before, take.after), None, {}), take.proof.patches, LUMA) == 1

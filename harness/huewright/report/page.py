@@ -66,7 +66,7 @@ def page_html(proof: Proof, pictures: Mapping[str, Path | str]) -> str:
     from markupsafe import Markup
 
     environment = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, trim_blocks=True)
-    environment.filters["sentence"] = sentence
+    environment.filters |= {"sentence": sentence, "unbroken": unbroken}
     script = (TEMPLATES / "page.js").read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     styles = environment.get_template("page.css").render(day=_variables(DAY), night=_variables(NIGHT))
@@ -93,7 +93,7 @@ def sentence(text: str) -> str:
 
 def unbroken(text: str) -> str:
     """``text`` with its figures kept on one line with their units."""
-    return re.sub(r"(\d) (%|cd/m²|IRE|dB|ΔE|px)", "\\1\u00a0\\2", text)
+    return re.sub(r"(\d) (%|cd/m²|IRE|dB|ΔE|px|pixels|stops)", "\\1\u00a0\\2", text)
 
 
 def _worse(proof: Proof) -> bool:

@@ -26,6 +26,7 @@ from huewright.report.marks import SIDES
 from huewright.report.photo import save_photo
 from huewright.report.style import DAY, NIGHT, drawing, save_png
 
+WEAK = 0.28                     # of the dial's radius; a chip half-way to a 75 % bar of BT.709 reaches 0.31 and more
 INSET = 0.9                     # the card's scopes leave out the patches' rims, where paint and ground mix
 Polygons = Mapping[str, Any] | Sequence[Any] | None
 
@@ -180,11 +181,11 @@ def _vectorscope(pixels: np.ndarray, mask: np.ndarray | None, luma: tuple[float,
 
 
 def _zoom(view: View, patches: Sequence[PatchProof], luma: tuple[float, float]) -> int:
-    """2 where all chips and all but a thousandth of the pixels would fit a dial twice as large, as on the displays of
-    BT.2020 and BT.2100, whose bars lie far out; else 1."""
+    """2 where all patches are weak and all but a thousandth of the pixels would fit a dial twice as large, as on the
+    displays of BT.2100, whose bars lie far out; else 1. Half-way to the bars of BT.709 is not weak."""
     places = np.array([place for patch in patches for place in (patch.before[1:], patch.after[1:], patch.target[1:])
                        if None not in place], dtype=np.float64).reshape(-1, 2)
-    if not len(places) or np.hypot(*places.T).max() > 0.45 * RING:
+    if not len(places) or np.hypot(*places.T).max() > WEAK * RING:
         return 1
     for pixels in view.pixels:
         seen = pixels[::4, ::4] if view.mask is None else pixels[view.mask > 0]
