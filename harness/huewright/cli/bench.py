@@ -39,9 +39,13 @@ def register(app: typer.Typer) -> None:
             draw_bench(result, picture, overwrite=overwrite)
         say(result.machine)
         if result.stages:
-            say(table("A frame of yours, one thread", ["stage", "frames", "ms", "spread"],
-                      [[row.stage, str(row.frames), number(row.median_ms, 1),
+            whole = sum(row.median_ms for row in result.stages)
+            say(table("A frame of yours, in its file's own numbers, milliseconds",
+                      ["stage", "frames", "ms", "share", "spread"],
+                      [[row.stage, str(row.frames), number(row.median_ms, 1), f"{row.median_ms / whole:.0%}",
                         f"{row.spread:.0%}" + ("" if row.reliable else " unreliable")] for row in result.stages]))
+            say("Computing is the whole chain of the table below, on one thread; reading and writing are the picture "
+                "library's, with the threads that it starts itself (EXR), and files read before come from memory.")
         grid = table("Medians; ratio above 1: ours is the faster",
                      ["operation", "size", "picture", "threads", "ours ms", "peer", "peer ms", "ratio", "copy ms",
                       "spread", "note"],

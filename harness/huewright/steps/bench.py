@@ -54,7 +54,8 @@ class BenchRow:
 
 @dataclass(frozen=True)
 class StageRow:
-    """One stage of a render over the person's own frames: milliseconds a frame, one thread."""
+    """One stage of a render over the person's own frames: milliseconds a frame. Computing on one thread; reading and
+    writing with those that the picture library starts itself."""
 
     stage: str
     frames: int
@@ -183,7 +184,7 @@ def _own_picture(path: Path) -> tuple[str, dict[str, np.ndarray]]:
 
 
 def _stages(paths: list[Path], progress: Progress) -> Iterator[StageRow]:
-    """Reading, computing the chain in the file's own numbers, and writing, one after another on one thread."""
+    """Reading, computing the chain in the file's own numbers on one thread, and writing, one after another."""
     from huewright_kernels import compile_chain, run
 
     from huewright.bench import work
