@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 import pytest
 from huewright.errors import InputError
+from huewright.finding.blobs import edge_strength, find_blobs
+from huewright.finding.expect import expected_rgb
 from huewright.finding.find import find_card
 from huewright.finding.grade import judge, tilt_deg
 from huewright.finding.layout import own_card
@@ -21,14 +23,17 @@ from huewright.finding.match import constellation, polygon_moments
 from huewright.finding.pose import Pose, plain_pose
 from huewright.finding.read import read_patches
 from huewright.finding.spots import ground_spots
+from huewright.finding.verify import hue_agreement
 from huewright.models.card import Card, Patch
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from testset.backgrounds import background
+from testset.decoys import EMPTY_KINDS
 from testset.draw import KINDS, conditions
 from testset.measure import one_empty, one_with_card
 from testset.scene import FOOTAGE, Conditions, Plane, compose, paint
+from testset.takes import take
 
 CARD = own_card()
 PLAIN = Conditions(width=1280, height=720, size=0.45, roll_deg=8, tilt_deg=12, tilt_towards_deg=40, gloss=0.0)
@@ -64,13 +69,16 @@ def test_each_difficulty_is_found_where_it_lies(kind):
     assert row["visible"] >= 0.8 and row["found"] and row["right"]
     assert row["corner_errors"].max() < WORST_CORNER.get(kind, 1.5)
     assert not row["let_through"]
-    if row["clean"] and not row["refused"]:
+    if row["clean"] and not row["refused"] and len(row["patch_errors"]):
         assert row["patch_errors"].max() < 0.005
 
 
-@pytest.mark.parametrize("index", [22, 25, 27, 50, 58, 101, 102, 103])
+# The odd ones from 17 on are other cards, among them our layout mirrored, in other colours and in grey; 21 and 29
+# were once taken for the card.
+@pytest.mark.parametrize("index", [0, 2, 4, 13, 17, 19, 21, 23, 25, 27, 29])
 def test_nothing_is_found_where_no_card_is(index):
-    assert not one_empty(index)["found"]
+    row = one_empty(index)
+    assert row["kind"] == EMPTY_KINDS[index] and not row["found"]
 
 
 @pytest.mark.parametrize("decoy", ["mirrored", "colours moved", "another card"])
@@ -116,6 +124,71 @@ def test_a_hint_is_followed_over_a_move_and_given_up_when_the_card_is_gone():
     assert tracked is not None and np.abs(tracked.corners - truth.corners).max() < 1.0
     empty = np.full_like(frame, 0.3) + np.random.default_rng(0).normal(0, 0.01, frame.shape).astype(np.float32)
     assert find_card(empty, CARD, hint=first) is None
+
+
+def test_a_take_is_followed_lost_under_a_hand_found_again_and_lost_when_it_leaves():
+    shown = [*range(20, 34), *range(35, 39), *range(51, 54), *range(66, 70)]
+    before = None
+    seen, gone = [], []
+    for frame, truth in take(1, CARD, 960, 540, shown):
+        hinted = before is not None
+        before = find_card(frame, CARD, hint=before)
+        if truth.visible_card > 0.8:
+            assert before is not None
+            assert np.abs(before.corners - truth.corners).max() < 1.5
+            seen.append(hinted)
+        elif truth.visible_card < 0.05:
+            assert before is None
+            gone.append(hinted)
+        elif before is not None:
+            assert np.abs(before.corners - truth.corners).max() < 10
+    # Followed, found again from nothing, and looked for in vain, each at least twice.
+    assert seen.count(True) >= 10 and seen.count(False) >= 2 and len(gone) >= 2
+
+
+def test_uniform_areas_are_those_that_opencv_labels():
+    rng = np.random.default_rng(4)
+    strength = cv2.GaussianBlur(rng.random((240, 320)).astype(np.float32), (0, 0), 3)
+    picture = rng.random((240, 320, 3)).astype(np.float32)
+    threshold = float(np.median(strength))
+    blobs = find_blobs(picture, strength, threshold, least=30, largest=0.2)
+    count, labels, stats, centroids = cv2.connectedComponentsWithStats((strength < threshold).astype(np.uint8),
+                                                                       connectivity=4)
+    assert len(blobs.area) >= 5
+    for k in range(len(blobs.area)):
+        inside = blobs.where == k
+        label = int(labels[inside][0])
+        np.testing.assert_array_equal(inside, labels == label)
+        assert blobs.area[k] == stats[label, cv2.CC_STAT_AREA]
+        np.testing.assert_allclose(blobs.centre[k], centroids[label] + 0.5, atol=1e-9)
+        np.testing.assert_allclose(blobs.colour[k], picture[inside].mean(axis=0), rtol=1e-5)
+        y, x = np.nonzero(inside)
+        np.testing.assert_allclose(blobs.shape[k], np.cov(x, y, bias=True) + np.eye(2) / 12, atol=1e-6)
+
+
+def test_edge_strength_is_the_gradient_that_opencv_measures():
+    picture = np.random.default_rng(2).random((60, 90, 3)).astype(np.float32)
+    smooth = cv2.GaussianBlur(picture, (0, 0), 0.8)
+    gx, gy = (cv2.Scharr(smooth, cv2.CV_32F, *order, scale=1 / 32) for order in ((1, 0), (0, 1)))
+    expected = np.sqrt(gx**2 + gy**2).max(axis=2)
+    np.testing.assert_allclose(edge_strength(picture)[4:-4, 4:-4], expected[4:-4, 4:-4], atol=1e-5)
+
+
+def test_hues_agree_through_any_coding_and_cast_but_not_when_moved_mirrored_or_faded():
+    expected = expected_rgb(CARD)
+    rng = np.random.default_rng(9)
+    for cast in ([1, 1, 1], [2.0, 1, 0.6], [0.6, 1, 2.0]):
+        linear = expected**2 * np.array(cast) * 0.6
+        for coded in (linear, np.clip(linear, 0, 1) ** 0.45, 0.07 * np.log2(linear + 0.003) + 0.6):
+            assert hue_agreement(coded, expected) > 0.85
+            noisy = coded + rng.normal(0, 0.01, coded.shape)
+            assert hue_agreement(noisy, expected) > 0.8
+    seen = np.sqrt(expected**2 * 0.6)
+    assert hue_agreement(np.repeat(seen.mean(axis=1, keepdims=True), 3, axis=1)
+                         + rng.normal(0, 0.003, seen.shape), expected) == 0
+    for _ in range(20):
+        assert hue_agreement(rng.permutation(seen), expected) < 0.6
+    assert hue_agreement(seen[:, [2, 1, 0]], expected) < 0.6
 
 
 def test_corners_by_hand_are_taken_as_they_are():

@@ -48,7 +48,7 @@ REFLECTS, CLEAN = 0.01, 0.0025
 SEED = 2024
 # What the finder claims to find the card under, beyond the limits that the frames are drawn in: how far the card
 # travels in one exposure, over its width, and the share of it that a reflection outshines.
-LIMITS = {"motion": 0.05, "outshone": 0.10}
+LIMITS = {"motion": 0.03, "outshone": 0.10}
 # Reasons of a refusal that a frame without a reflection and within the limits should not get.
 WRONG_ON_CLEAN = {"glare", "uneven"}
 

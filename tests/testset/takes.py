@@ -5,7 +5,7 @@ Motion smears each frame by what the card travels in half a frame's time.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -23,7 +23,8 @@ PATH = np.array([[0, -0.45, 0.55], [4, -0.40, 0.55], [16, 0.42, 0.50], [24, 0.50
 COVERED = range(28, 33)
 
 
-def take(index: int, card: Card, width: int = 1920, height: int = 1080) -> Iterator[tuple[np.ndarray, Truth]]:
+def take(index: int, card: Card, width: int = 1920, height: int = 1080,
+         frames: Sequence[int] = range(FRAMES)) -> Iterator[tuple[np.ndarray, Truth]]:
     """Frames (height, width, 3) of take ``index`` with their truth; ``truth.visible_card`` is 0 where there is none."""
     rng = np.random.default_rng([2024, 3_000_000, index])
     base = replace(conditions(rng, card, "plain", width=width, height=height), size=float(rng.uniform(0.25, 0.45)),
@@ -32,7 +33,7 @@ def take(index: int, card: Card, width: int = 1920, height: int = 1080) -> Itera
     texture = (paint(card, 4.0), 4.0)
     phase = rng.uniform(0, 2 * np.pi, 3)
     flip = bool(rng.random() < 0.5)
-    for frame in range(FRAMES):
+    for frame in frames:
         c = _moment(base, frame, phase, flip)
         before = Plane(card, _moment(base, frame - 0.25, phase, flip)).to_pixels(_middle(card))
         after = Plane(card, _moment(base, frame + 0.25, phase, flip)).to_pixels(_middle(card))

@@ -35,14 +35,36 @@ def toned(values: np.ndarray, power: float) -> np.ndarray:
 
 
 def edge_strength(picture: np.ndarray) -> np.ndarray:
-    """Largest gradient over the channels, code values a pixel (h, w), of a lightly blurred ``picture``."""
-    smooth = cv2.GaussianBlur(picture, (0, 0), 0.8)
-    out = None
-    for channel in cv2.split(smooth):
-        gx = cv2.Scharr(channel, cv2.CV_32F, 1, 0, scale=1 / 32)
-        gy = cv2.Scharr(channel, cv2.CV_32F, 0, 1, scale=1 / 32)
-        size = cv2.magnitude(gx, gy)
-        out = size if out is None else cv2.max(out, size)
+    """Largest gradient over the channels, code values a pixel (h, w), of a lightly blurred ``picture`` (h, w, 3)."""
+    h, w = picture.shape[:2]
+    smooth = cv2.GaussianBlur(picture, (0, 0), 0.8, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(_largest_gradient(np.ascontiguousarray(smooth, dtype=np.float32).reshape(h, 3 * w)))
+
+
+@numba.njit(cache=True, fastmath=True, nogil=True)
+def _largest_gradient(rows):  # type: ignore[no-untyped-def]
+    """Scharr's 3 x 3 gradient (its weights 3, 10, 3) of rows (h, 3 w) of interleaved channels; one pass over memory."""
+    h, wide = rows.shape
+    w = wide // 3
+    out = np.empty((h, w), np.float32)
+    across, down = np.empty(wide, np.float32), np.empty(wide, np.float32)
+    for y in range(h):
+        a, b, c = rows[max(y - 1, 0)], rows[y], rows[min(y + 1, h - 1)]
+        for k in range(wide):
+            across[k] = np.float32(3) * (a[k] + c[k]) + np.float32(10) * b[k]
+            down[k] = c[k] - a[k]
+        for k in range(3, wide - 3):
+            gx = across[k + 3] - across[k - 3]
+            gy = np.float32(3) * (down[k - 3] + down[k + 3]) + np.float32(10) * down[k]
+            a_k = gx * gx + gy * gy
+            out_k = a_k
+            across[k - 3] = out_k
+        # ``across`` now holds each value's squared gradient, three places to the left of it.
+        for x in range(1, w - 1):
+            k = 3 * x - 3
+            top = max(across[k], max(across[k + 1], across[k + 2]))
+            out[y, x] = np.sqrt(top) * np.float32(1 / 32)
+        out[y, 0], out[y, w - 1] = out[y, 1], out[y, w - 2]
     return out
 
 
@@ -55,47 +77,118 @@ def find_blobs(picture: np.ndarray, strength: np.ndarray, threshold: float, *, l
                largest: float = 0.06) -> Blobs:
     """Areas where ``strength`` stays under ``threshold``, of at least ``least`` pixels and at most the fraction
     ``largest`` of the picture, compact (no rings, strips of many arms, or ragged background)."""
-    flat = (strength < threshold).astype(np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(flat, connectivity=4)
-    area = stats[:, cv2.CC_STAT_AREA]
-    box = stats[:, cv2.CC_STAT_WIDTH] * stats[:, cv2.CC_STAT_HEIGHT]
-    keep = (area >= least) & (area <= largest * flat.size) & (area > 0.25 * box)
-    keep[0] = False
-    index = np.full(count, -1, np.int32)
-    index[keep] = np.arange(int(keep.sum()))
-    sums = _moments(labels, index, picture, int(keep.sum()))
-    n = sums[:, 0]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = sums[:, 1:3] / n[:, None]
-        xx = sums[:, 3] / n - mean[:, 0] ** 2 + 1 / 12
-        yy = sums[:, 4] / n - mean[:, 1] ** 2 + 1 / 12
-        xy = sums[:, 5] / n - mean[:, 0] * mean[:, 1]
-        colour = sums[:, 6:9] / n[:, None]
-        compact = n / (4 * np.pi * np.sqrt(np.maximum(xx * yy - xy**2, 1e-9)))
-    shape = np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], -2)
-    good = compact > 0.7
-    final = np.full(count, -1, np.int32)
-    final[np.flatnonzero(keep)[good]] = np.arange(int(good.sum()))
-    return Blobs(mean[good] + 0.5, shape[good], n[good], colour[good], final[labels])
+    centre, shape, area, colour, where = _label(picture, strength, np.float32(threshold), least,
+                                                largest * strength.size)
+    return Blobs(centre, shape, area, colour, where)
 
 
-@numba.njit(cache=True)
-def _moments(labels, index, picture, count):  # type: ignore[no-untyped-def]
-    """Per kept label: count, sums of x, y, xx, yy, xy, and of the three channels."""
-    sums = np.zeros((count, 9), np.float64)
-    h, w = labels.shape
+@numba.njit(cache=True, nogil=True)
+def _root(parent, k):  # type: ignore[no-untyped-def]
+    while parent[k] != k:
+        parent[k] = parent[parent[k]]
+        k = parent[k]
+    return k
+
+
+@numba.njit(cache=True, nogil=True)
+def _label(picture, strength, threshold, least, most):  # type: ignore[no-untyped-def]
+    """Connected areas (through sides, not corners) by runs: every row's unbroken runs, joined to those above that they
+    touch. Their moments come from the runs' ends; pixels are read again only for the colours of the areas kept."""
+    h, w = strength.shape
+    room = 1 << 16
+    run = np.empty((room, 3), np.int32)          # row, first pixel, one past the last
+    parent = np.empty(room, np.int32)
+    count, above, above_end = 0, 0, 0
     for y in range(h):
-        for x in range(w):
-            k = index[labels[y, x]]
-            if k >= 0:
-                row = sums[k]
-                row[0] += 1
-                row[1] += x
-                row[2] += y
-                row[3] += x * x
-                row[4] += y * y
-                row[5] += x * y
-                row[6] += picture[y, x, 0]
-                row[7] += picture[y, x, 1]
-                row[8] += picture[y, x, 2]
-    return sums
+        begin = count
+        x = 0
+        while x < w:
+            if not strength[y, x] < threshold:
+                x += 1
+                continue
+            first = x
+            while x < w and strength[y, x] < threshold:
+                x += 1
+            if count == room:
+                room *= 2
+                longer, parents = np.empty((room, 3), np.int32), np.empty(room, np.int32)
+                longer[:count], parents[:count] = run[:count], parent[:count]
+                run, parent = longer, parents
+            run[count, 0], run[count, 1], run[count, 2] = y, first, x
+            parent[count] = count
+            while above < above_end and run[above, 2] <= first:
+                above += 1
+            other = above
+            while other < above_end and run[other, 1] < x:
+                one, two = _root(parent, other), _root(parent, count)
+                if one != two:
+                    parent[max(one, two)] = min(one, two)
+                other += 1
+            count += 1
+        above, above_end = begin, count
+    label = np.empty(count, np.int32)
+    labels = 0
+    for k in range(count):
+        one = _root(parent, k)
+        if one == k:
+            label[k] = labels
+            labels += 1
+        else:
+            label[k] = label[one]
+    # Per area: pixels, sums of x, y, xx, yy, xy about its first pixel, and its box.
+    sums = np.zeros((labels, 6), np.float64)
+    box = np.zeros((labels, 4), np.int32)
+    for k in range(count):
+        y, first, end = run[k]
+        row, around = sums[label[k]], box[label[k]]
+        n = end - first
+        if row[0] == 0:
+            around[0], around[1], around[2], around[3] = first, end, y, y + 1
+        around[0], around[1], around[3] = min(around[0], first), max(around[1], end), y + 1
+        sx = n * (first + end - 1) / 2.0
+        row[0] += n
+        row[1] += sx
+        row[2] += n * y
+        row[3] += ((end - 1.0) * end * (2.0 * end - 1) - (first - 1.0) * first * (2.0 * first - 1)) / 6
+        row[4] += n * float(y) * y
+        row[5] += y * sx
+    kept = np.full(labels, -1, np.int32)
+    good = 0
+    for k in range(labels):
+        n = sums[k, 0]
+        if n < least or n > most or n <= 0.25 * (box[k, 1] - box[k, 0]) * (box[k, 3] - box[k, 2]):
+            continue
+        mx, my = sums[k, 1] / n, sums[k, 2] / n
+        xx, yy = sums[k, 3] / n - mx * mx + 1 / 12, sums[k, 4] / n - my * my + 1 / 12
+        xy = sums[k, 5] / n - mx * my
+        if n / (4 * np.pi * np.sqrt(max(xx * yy - xy * xy, 1e-9))) > 0.7:
+            kept[k] = good
+            good += 1
+    centre, shape = np.empty((good, 2), np.float64), np.empty((good, 2, 2), np.float64)
+    area, colour = np.empty(good, np.float64), np.zeros((good, 3), np.float64)
+    for k in range(labels):
+        at = kept[k]
+        if at >= 0:
+            n = sums[k, 0]
+            mx, my = sums[k, 1] / n, sums[k, 2] / n
+            centre[at, 0], centre[at, 1] = mx + 0.5, my + 0.5
+            shape[at, 0, 0], shape[at, 1, 1] = sums[k, 3] / n - mx * mx + 1 / 12, sums[k, 4] / n - my * my + 1 / 12
+            shape[at, 0, 1] = shape[at, 1, 0] = sums[k, 5] / n - mx * my
+            area[at] = n
+    where = np.full((h, w), -1, np.int32)
+    for k in range(count):
+        at = kept[label[k]]
+        if at >= 0:
+            y, first, end = run[k]
+            red = green = blue = 0.0
+            for x in range(first, end):
+                where[y, x] = at
+                red += picture[y, x, 0]
+                green += picture[y, x, 1]
+                blue += picture[y, x, 2]
+            colour[at, 0] += red
+            colour[at, 1] += green
+            colour[at, 2] += blue
+    for at in range(good):
+        colour[at] /= area[at]
+    return centre, shape, area, colour, where

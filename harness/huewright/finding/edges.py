@@ -10,11 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import cv2
+import numba
 import numpy as np
 
 from huewright.finding.blobs import toned
 from huewright.finding.pose import Pose
-from huewright.models.card import Card
+from huewright.models.card import Card, Mark, Patch
 
 # Radial terms of usual lenses at half the diagonal: a few percent (from memory of data sheets; a mild prior only).
 DISTORTION_PRIOR = 0.04
@@ -50,7 +51,8 @@ class EdgeFit:
 def edge_points(card: Card, per_edge: int = 5) -> EdgePoints:
     """Points on all patches' and marks' edges; the first mark (the ground) counts as the card's outline."""
     rows: list[tuple[np.ndarray, ...]] = []
-    polygons = [np.array(area.polygon, dtype=np.float64) for area in (*card.patches, *card.marks[1:])]
+    areas: tuple[Patch | Mark, ...] = (*card.patches, *card.marks[1:])
+    polygons = [np.array(area.polygon, dtype=np.float64) for area in areas]
     spacing = _spacing(polygons[:len(card.patches)])
     for index, polygon in enumerate(polygons):
         is_mark = index >= len(card.patches)
@@ -145,17 +147,9 @@ def _measure(picture: np.ndarray, edges: EdgePoints, pose: Pose, reach: float, p
     inner = toned(sample(picture, pose.to_pixels(edges.inside)[:, None])[:, 0], power)
     outer = toned(sample(picture, pose.to_pixels(edges.outside)[:, None])[:, 0], power)
     # The two sides' colours per area, not per point: noise and an odd neighbour average out.
-    difference = np.zeros_like(inner)
-    noises = []
-    for k in range(int(edges.area.max()) + 1):
-        here = (edges.area == k) & inside
-        if here.any():
-            middle = np.median(inner[here], axis=0)
-            difference[edges.area == k] = middle - np.median(outer[here], axis=0)
-            # From neighbour to neighbour, so that a reflection's slope over the area is no noise.
-            noises.append(float(np.median(np.abs(np.diff(inner[here], axis=0)))) if here.sum() > 1 else 0.0)
+    difference, noises = _sides(inner, outer, inside, edges.area)
     # From a median difference to a standard deviation, and back from what a bilinear sample averages away.
-    noise = max(1.4826 / np.sqrt(2) / 0.7 * float(np.median(noises)), 0.0007)
+    noise = max(1.4826 / np.sqrt(2) / 0.7 * float(np.median(noises[noises >= 0])), 0.0007)
     contrast = np.linalg.norm(difference, axis=1)
     direction = difference / np.maximum(contrast, 1e-9)[:, None]
     along = np.einsum("ntc,nc->nt", profile, direction)
@@ -177,6 +171,33 @@ def _measure(picture: np.ndarray, edges: EdgePoints, pose: Pose, reach: float, p
     widths = run.sum(axis=1) * 0.5
     seen = int((inside & (contrast > 5 * noise + 0.004)).sum()) if good.any() else int(inside.sum())
     return offset, weight, widths, max(seen, int(0.5 * inside.sum())), normal, np.sign(difference.sum(axis=1))
+
+
+@numba.njit(cache=True, nogil=True)
+def _sides(inner, outer, inside, area):  # type: ignore[no-untyped-def]
+    """Per edge point its area's median colour less the median colour outside it (n, 3), and per area the median step
+    from one point's inner colour to the next (from neighbour to neighbour, so that a reflection's slope over the area
+    is no noise), or -1 for an area out of the picture."""
+    n, areas = len(area), area.max() + 1
+    difference = np.zeros((n, 3), np.float32)
+    noises = np.full(areas, -1.0)
+    within, without = np.empty((n, 3), np.float32), np.empty((n, 3), np.float32)
+    for k in range(areas):
+        m = 0
+        for i in range(n):
+            if area[i] == k and inside[i]:
+                within[m], without[m] = inner[i], outer[i]
+                m += 1
+        if m == 0:
+            continue
+        step = np.empty(3, np.float32)
+        for c in range(3):
+            step[c] = np.median(within[:m, c]) - np.median(without[:m, c])
+        for i in range(n):
+            if area[i] == k:
+                difference[i] = step
+        noises[k] = np.median(np.abs(within[1:m] - within[:m - 1]).ravel()) if m > 1 else 0.0
+    return difference, noises
 
 
 def edge_width_px(picture: np.ndarray, edges: EdgePoints, pose: Pose, power: float) -> float:

@@ -28,8 +28,8 @@ def expected_colour(area: Patch | Mark) -> np.ndarray:
     """(3,) as in :func:`expected_rgb`."""
     if area.reflectance:
         wavelengths = np.array(area.wavelengths_nm)
-        linear = [np.average(area.reflectance, weights=np.exp(-0.5 * ((wavelengths - centre) / width) ** 2))
-                  for centre, width in _BANDS]
+        linear = np.array([np.average(area.reflectance, weights=np.exp(-0.5 * ((wavelengths - centre) / width) ** 2))
+                  for centre, width in _BANDS])
     elif area.xyz is not None:
         linear = _FROM_XYZ @ np.array(area.xyz)
     elif isinstance(area, Patch) and area.level_ire is not None:

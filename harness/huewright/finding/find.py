@@ -12,9 +12,9 @@ from huewright.errors import InputError
 from huewright.finding.blobs import Blobs, edge_strength, find_blobs, noise_floor, tone_power, toned
 from huewright.finding.edges import EdgeFit, EdgePoints, edge_points, edge_width_px, refine
 from huewright.finding.expect import expected_rgb
-from huewright.finding.match import Candidate, Constellation, candidates, constellation, grow
+from huewright.finding.match import Candidate, Constellation, candidates, constellation, grow, same_place
 from huewright.finding.pose import Pose, plain_pose
-from huewright.finding.verify import Evidence, weigh
+from huewright.finding.verify import Evidence, looks_hopeless, weigh
 from huewright.models.card import Card
 
 # Widths at which blobs are looked for, one after the other, and edge thresholds as multiples of the noise floor.
@@ -98,13 +98,18 @@ def _search(picture: np.ndarray, card: Card, known: _Known, pixel_aspect: float)
         strength = edge_strength(even)
         floor = noise_floor(strength)
         factor = w / level.shape[1]
+        refused: list[np.ndarray] = []
         for multiple in thresholds:
             blobs = find_blobs(even, strength, multiple * max(floor, LEAST_THRESHOLD))
             for candidate in candidates(blobs, known.stars)[:MOST_TRIED]:
                 if candidate.score < 0.25 * len(card.patches):
                     continue
+                if any(same_place(candidate.homography, other, card.size) for other in refused):
+                    continue
                 found = _settle(picture, level, card, known, candidate, factor, power, pixel_aspect)
-                if found is not None and (best is None or found.score > best.score):
+                if found is None:
+                    refused.append(candidate.homography)
+                elif best is None or found.score > best.score:
                     best = found
             if best is not None and best.score > 2.4:
                 return best
@@ -118,6 +123,8 @@ def _settle(picture: np.ndarray, level: np.ndarray, card: Card, known: _Known, c
     """Refines a candidate on the reduced picture, weighs it there, then refines it at full size."""
     h, w = level.shape[:2]
     pose = plain_pose(candidate.homography, w, h, pixel_aspect)
+    if looks_hopeless(level, card, known.expected, pose, power):
+        return None
     reach = float(np.clip(0.012 * _span(pose, card), 2.5, 8.0))
     coarse = refine(level, known.edges, pose, reaches=(reach, max(2.5, 0.5 * reach)), power=power,
                     with_distortion=_wide(pose, card, w))

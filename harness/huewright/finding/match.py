@@ -89,11 +89,12 @@ def candidates(blobs: Blobs, stars: Constellation, *, keep: int = 4) -> list[Can
         if scores[index] < LEAST_SUPPORT or len(begun) >= GROWN:
             break
         near = 0.08 * np.linalg.norm(corners[index, 2] - corners[index, 0])
-        if any(np.abs(corners[index] - corners[other]).max() < near for other in begun):
+        if begun and np.abs(corners[begun] - corners[index]).max(axis=(1, 2)).min() < near:
             continue
         begun.append(int(index))
         candidate = grow(blobs, stars, np.vstack([matrices[index], [0, 0, 1.0]]))
-        if candidate is not None and not any(_same(candidate, other, stars.size) for other in grown):
+        if candidate is not None and not any(
+                same_place(candidate.homography, other.homography, stars.size) for other in grown):
             grown.append(candidate)
             if candidate.score > 0.85 * len(stars.area):
                 break
@@ -220,27 +221,18 @@ def _vote(pairs, centre, root, whiten, colour, all_centre, all_area, all_colour,
                 best[lowest] = score
                 maps[lowest, 0] = m00, m01, m02
                 maps[lowest, 1] = m10, m11, m12
-                lowest = np.argmin(best)
+                lowest = int(np.argmin(best))
     return maps, best
 
 
-def _agreement(seen: np.ndarray, expected: np.ndarray, hit: np.ndarray) -> np.ndarray:
-    """Correlation (h,) of seen (h, p, 3) and expected (p, 3) colours over the hits, mean over the channels."""
-    weight = (hit & np.isfinite(expected).all(axis=1)[None])[..., None].astype(np.float64)
-    expected = np.nan_to_num(expected)[None]
-    total = np.maximum(weight.sum(axis=1), 1e-9)
-    a = (seen - (seen * weight).sum(axis=1, keepdims=True) / total[:, None]) * weight
-    b = (expected - (expected * weight).sum(axis=1, keepdims=True) / total[:, None]) * weight
-    size = np.sqrt((a * a).sum(axis=1) * (b * b).sum(axis=1))
-    return ((a * b).sum(axis=1) / np.maximum(size, 1e-6)).mean(axis=1)
-
-
-def _blob_at(blobs: Blobs, points: np.ndarray) -> np.ndarray:
-    h, w = blobs.where.shape
-    x = np.floor(np.clip(points[..., 0], -1, w)).astype(np.int32)
-    y = np.floor(np.clip(points[..., 1], -1, h)).astype(np.int32)
-    inside = (x >= 0) & (x < w) & (y >= 0) & (y < h)
-    return np.where(inside, blobs.where[np.clip(y, 0, h - 1), np.clip(x, 0, w - 1)], -1)
+def _agreement(seen: np.ndarray, expected: np.ndarray) -> float:
+    """Correlation of seen and expected colours (n, 3), mean over the channels; patches of unknown colour aside."""
+    known = np.isfinite(expected).all(axis=1)
+    if not known.any():
+        return 0.0
+    a, b = seen[known] - seen[known].mean(axis=0), expected[known] - expected[known].mean(axis=0)
+    size = np.sqrt((a * a).sum(axis=0) * (b * b).sum(axis=0))
+    return float(((a * b).sum(axis=0) / np.maximum(size, 1e-6)).mean())
 
 
 def grow(blobs: Blobs, stars: Constellation, homography: np.ndarray) -> Candidate | None:
@@ -259,24 +251,45 @@ def grow(blobs: Blobs, stars: Constellation, homography: np.ndarray) -> Candidat
         if fitted is None or not plausible(fitted, stars.size):
             return None
         homography = fitted
-    agreement = float(_agreement(blobs.colour[matched][None], stars.colour, hit[None])[0])
+    agreement = _agreement(blobs.colour[matched[hit]], stars.colour[hit])
     return Candidate(homography, matched, count * max(agreement, 0.0))
 
 
 def match_patches(blobs: Blobs, stars: Constellation, homography: np.ndarray) -> np.ndarray:
     """The blob of each patch (p,) under ``homography``, or -1 where none fits."""
-    predicted, scale = project(homography, stars.centre)
-    blob = _blob_at(blobs, predicted)
-    expected = stars.area * scale
-    ratio = blobs.area[blob] / np.maximum(expected, 1e-9)
-    near = np.linalg.norm(blobs.centre[blob] - predicted, axis=1) < 0.4 * np.sqrt(expected)
-    matched = np.where((blob >= 0) & near & (ratio > 0.3) & (ratio < 1.6), blob, -1)
-    # One blob is one patch: the nearer keeps it.
-    for k in np.unique(matched[matched >= 0]):
-        same = np.flatnonzero(matched == k)
-        if len(same) > 1:
-            off = np.linalg.norm(blobs.centre[k] - predicted[same], axis=1)
-            matched[np.delete(same, off.argmin())] = -1
+    return np.asarray(_matched(homography, stars.centre, stars.area, blobs.where, blobs.area, blobs.centre))
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _matched(homography, card_centre, card_area, where, area, centre):  # type: ignore[no-untyped-def]
+    count, height, width = len(card_area), where.shape[0], where.shape[1]
+    determinant = abs(np.linalg.det(homography))
+    matched = np.full(count, -1, np.int64)
+    off = np.empty(count)
+    for c in range(count):
+        u, v = card_centre[c]
+        depth = homography[2, 0] * u + homography[2, 1] * v + homography[2, 2]
+        x = (homography[0, 0] * u + homography[0, 1] * v + homography[0, 2]) / depth
+        y = (homography[1, 0] * u + homography[1, 1] * v + homography[1, 2]) / depth
+        if not (0 <= x < width and 0 <= y < height):
+            continue
+        blob = where[int(y), int(x)]
+        if blob < 0:
+            continue
+        should = card_area[c] * determinant / abs(depth * depth * depth)
+        away = np.hypot(centre[blob, 0] - x, centre[blob, 1] - y)
+        if away >= 0.4 * np.sqrt(should) or not 0.3 * should < area[blob] < 1.6 * should:
+            continue
+        # One blob is one patch: the nearer keeps it.
+        keeps = True
+        for other in range(c):
+            if matched[other] == blob:
+                if off[other] <= away:
+                    keeps = False
+                else:
+                    matched[other] = -1
+        if keeps:
+            matched[c], off[c] = blob, away
     return matched
 
 
@@ -288,33 +301,39 @@ def _fit(source: np.ndarray, target: np.ndarray) -> np.ndarray | None:
     return None if rank < 3 else np.vstack([solution.T, [0, 0, 1.0]])
 
 
-def project(homography: np.ndarray, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Image of ``points`` (n, 2) and the local area scale (n,) of ``homography`` there."""
-    h = np.column_stack([points, np.ones(len(points))]) @ homography.T
-    return h[:, :2] / h[:, 2:], np.abs(np.linalg.det(homography) / h[:, 2] ** 3)
-
-
-def plausible(homography: np.ndarray, size: tuple[float, float]) -> bool:
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def plausible(homography, size):  # type: ignore[no-untyped-def]
     """Seen from the front, in front of the lens, not squeezed beyond any tilt the finder claims."""
-    w, h = size
-    corners = np.array([[0, 0], [w, 0], [w, h], [0, h]])
-    depth = np.column_stack([corners, np.ones(4)]) @ homography.T[:, 2]
+    corners, depth = _corners(homography, size)
     if depth.min() * depth.max() <= 0 or np.abs(depth).max() > 3.0 * np.abs(depth).min():
         return False
-    p = project(homography, corners)[0]
-    q, r = np.roll(p, -1, axis=0), np.roll(p, -2, axis=0)
-    turn = (q[:, 0] - p[:, 0]) * (r[:, 1] - q[:, 1]) - (q[:, 1] - p[:, 1]) * (r[:, 0] - q[:, 0])
-    if turn.min() <= 0:
-        return False
-    side = np.linalg.norm(q - p, axis=1) / np.array([w, h, w, h])
-    return bool(side.max() < 5.0 * side.min())
+    longest, shortest = 0.0, np.inf
+    for k in range(4):
+        ax, ay = corners[(k + 1) % 4] - corners[k]
+        bx, by = corners[(k + 2) % 4] - corners[(k + 1) % 4]
+        if not ax * by - ay * bx > 0:
+            return False
+        side = np.hypot(ax, ay) / size[k % 2]
+        longest, shortest = max(longest, side), min(shortest, side)
+    return longest < 5.0 * shortest
 
 
-def _same(a: Candidate, b: Candidate, size: tuple[float, float]) -> bool:
-    w, h = size
-    points = np.array([[0, 0], [w, 0], [w, h], [0, h]], dtype=np.float64)
-    p, q = project(a.homography, points)[0], project(b.homography, points)[0]
-    return bool(np.abs(p - q).max() < 0.1 * np.linalg.norm(p[2] - p[0]))
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _corners(homography, size):  # type: ignore[no-untyped-def]
+    """Pixels (4, 2) and depths (4,) of the corners of a card of ``size``."""
+    corners, depth = np.empty((4, 2)), np.empty(4)
+    for k in range(4):
+        u, v = size[0] * (k == 1 or k == 2), size[1] * (k > 1)
+        depth[k] = homography[2, 0] * u + homography[2, 1] * v + homography[2, 2]
+        corners[k, 0] = (homography[0, 0] * u + homography[0, 1] * v + homography[0, 2]) / depth[k]
+        corners[k, 1] = (homography[1, 0] * u + homography[1, 1] * v + homography[1, 2]) / depth[k]
+    return corners, depth
+
+
+def same_place(a: np.ndarray, b: np.ndarray, size: tuple[float, float]) -> bool:
+    """Whether two homographies lay a card of ``size`` on nearly the same place."""
+    p, q = _corners(a, size)[0], _corners(b, size)[0]
+    return bool(np.abs(p - q).max() < 0.1 * np.hypot(p[2, 0] - p[0, 0], p[2, 1] - p[0, 1]))
 
 
 def _root(matrices: np.ndarray) -> np.ndarray:
