@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 import threading
 import time
@@ -11,8 +12,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from huewright.errors import InputError
-from huewright.finding.advice import thirds
+from huewright.finding.advice import thirds, unusable_advice
+from huewright.finding.find import find_card
+from huewright.finding.grade import judge
 from huewright.finding.layout import own_card
+from huewright.finding.light import LinearLight
+from huewright.finding.read import read_patches
 from huewright.frames import Frame, parse_sequence, write_frame
 from huewright.models.card import save_card
 from huewright.models.survey import load_survey, save_survey
@@ -48,7 +53,8 @@ def held(number: int) -> Conditions:
 
 
 def write(path: Path, rgb: np.ndarray) -> None:
-    write_frame(path, Frame(np.round(np.clip(rgb, 0, 1) * 65535).astype(np.uint16), bits=10))
+    write_frame(path, Frame(rgb.astype(np.float16)) if path.suffix == ".exr"
+                else Frame(np.round(np.clip(rgb, 0, 1) * 65535).astype(np.uint16), bits=10))
 
 
 @pytest.fixture(scope="module")
@@ -125,7 +131,9 @@ def one_frame(tmp_path, card_file, c, footage="display"):
 
 
 @pytest.mark.parametrize(("change", "reason", "cure"), [
-    ({"exposure_stops": 1.6}, "clipped", "close down"),
+    ({"exposure_stops": 0.4}, "clipped", "close down 2/3 stop"),
+    ({"exposure_stops": 1.6}, "clipped", "close down 1 2/3 stops"),
+    ({"tilt_deg": 58.0}, "tilted", "turn the card towards the lens"),
     ({"motion_px": (17.0, 5.0), "size": 0.35}, "blurred", "hold still"),
     ({"blur_px": 4.0, "size": 0.35}, "blurred", "focus on the card"),
     ({"size": 0.085}, "too small", "move closer"),
@@ -135,6 +143,46 @@ def test_an_unusable_take_says_what_to_do(tmp_path, card_file, change, reason, c
     result = one_frame(tmp_path, card_file, replace(BASE, **change))
     assert not result.usable and result.reading is None
     assert result.advice.startswith("Not usable:") and reason in result.advice and cure in result.advice
+
+
+def stops_in(advice: str) -> float:
+    """The stops that an advice line names: "1 2/3 stops"."""
+    words = re.search(r"(?:close down|open up) (?:(\d) )?(?:(\d)/3 )?stop", advice)
+    assert words is not None, advice
+    return int(words[1] or 0) + int(words[2] or 0) / 3
+
+
+@pytest.mark.parametrize("stops", [0.4, 0.9, 1.6, 2.3])
+def test_closing_down_as_told_makes_the_take_usable(tmp_path, card_file, stops):
+    (tmp_path / "a").mkdir()
+    told = one_frame(tmp_path / "a", card_file, replace(BASE, exposure_stops=stops))
+    assert not told.usable and "close down" in told.advice
+    after = one_frame(tmp_path, card_file, replace(BASE, exposure_stops=stops - stops_in(told.advice)))
+    assert after.usable, after.advice
+
+
+@pytest.mark.parametrize("stops", [-0.8, -1.5, -2.2])
+def test_opening_up_as_told_brings_light_and_never_clips_white(tmp_path, card_file, stops):
+    """A camera that crushes the lowest eighth of its code range."""
+    def taken(exposure: float, name: str):
+        rgb, _ = frame_of(replace(BASE, exposure_stops=exposure), 1)
+        write(tmp_path / f"{name}.0001.dpx", np.maximum(rgb - 0.12, 0) / 0.88)
+        return survey_take(parse_sequence(tmp_path / f"{name}.0001.dpx"), CARD, card_file, FOOTAGE["display"])
+
+    told = taken(stops, "u")
+    assert "the black bar in RGB at code 0 of 1023" in told.advice and "open up" in told.advice
+    assert stops_in(told.advice) <= 1 and told.advice.endswith("then survey again.")
+    assert "white" not in taken(stops + stops_in(told.advice), "v").advice
+
+
+def test_noise_is_answered_by_light_as_far_as_white_bears_it():
+    light = LinearLight(FOOTAGE["display"])
+    for stops, words in ((-1.0, "open up 1 stop or move closer"), (0.0, "use more light or move closer")):
+        rgb, _ = frame_of(replace(BASE, exposure_stops=stops - 0.15), 1)
+        found = find_card(rgb, CARD)
+        judged = judge(read_patches(rgb, CARD, found, light), CARD, found, 1)
+        noisy = replace(judged, reasons=("noisy: a bar's level is uncertain by 0.6 %",), kinds=("noisy",))
+        assert unusable_advice([noisy], 1, CARD, light).endswith(f"{words}.")
 
 
 def test_a_lamp_in_the_card_is_answered_by_tilting_it(tmp_path, card_file):
@@ -172,6 +220,38 @@ def test_a_take_is_followed_while_it_is_written(tmp_path, card_file):
     result = survey_take(sequence, CARD, card_file, FOOTAGE["display"], follow=True, quiet_s=6.0)
     writer.join()
     assert [grade.frame for grade in result.grades] == [1, 2, 3]
+
+
+@pytest.mark.parametrize("claims_room_first", [False, True])
+@pytest.mark.parametrize("suffix", ["dpx", "exr"])
+def test_a_frame_that_is_written_slowly_is_waited_for(tmp_path, card_file, suffix, claims_room_first):
+    """Piece by piece, by a writer that may have set the file's size before it fills it."""
+    rgb, truth = frame_of(BASE, 1)
+    whole = tmp_path / f"whole.{suffix}"
+    write(whole, rgb)
+    take = tmp_path / "take"
+    take.mkdir()
+    (take / f"f.0001.{suffix}").write_bytes(whole.read_bytes())
+    data = whole.read_bytes()
+
+    def camera() -> None:
+        with open(take / f"f.0002.{suffix}", "wb") as file:
+            if claims_room_first:
+                file.write(data[:2048])
+                file.truncate(len(data))
+            file.seek(0)
+            for k in range(6):
+                file.write(data[k * len(data) // 6:(k + 1) * len(data) // 6])
+                file.flush()
+                time.sleep(0.12)
+
+    sequence = parse_sequence(take)
+    writer = threading.Thread(target=camera)
+    writer.start()
+    result = survey_take(sequence, CARD, card_file, FOOTAGE["display"], follow=True, quiet_s=2.0)
+    writer.join()
+    assert [(grade.frame, grade.verdict) for grade in result.grades] == [(1, "chosen"), (2, "chosen")]
+    assert np.abs([patch.mean for patch in result.reading.patches] - truth.patches).max() < 0.005
 
 
 def test_frames_of_two_sizes_are_one_clear_sentence(tmp_path, card_file):

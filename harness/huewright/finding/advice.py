@@ -12,6 +12,7 @@ from huewright.models.card import Card
 from huewright.models.reading import Reading
 
 MIDDLE_GREY = 0.18
+SPARE = 0.2        # stops between the brightest bar and the end of the code range
 
 
 def unusable_advice(frames: list[Judged], total: int, card: Card, light: LinearLight) -> str:
@@ -69,7 +70,11 @@ def _clipped_cure(frames: list[Judged], card: Card, light: LinearLight) -> str:
             if max(frame.reading.patches[k].clipped) > 0.01:
                 low.append(frame.raw.measured[k].mean() < frame.raw.measured[bars].mean())
     if low and np.mean(low) > 0.5:
-        return f"open up {thirds(_stops_under(frames, card, light))}"
+        # Where blacks are crushed the coding isn't the declared one, and neither is what it says of the light.
+        wanted = _stops_under(frames, card, light)
+        return _opened(min(wanted, 1.0), _headroom(frames, card, light),
+                       "lower the contrast or lift the blacks in the camera") + (
+                           ", then survey again" if wanted > 1.0 else "")
     return f"close down {thirds(_stops_over(frames, card, light))}"
 
 
@@ -84,7 +89,7 @@ def _stops_over(frames: list[Judged], card: Card, light: LinearLight) -> float:
                 top = here * _reflectance(brightest) / _reflectance(patch.level_ire)
                 limit = float(light.to_linear(np.ones((1, 3))).max())
                 over.append(np.log2(max(top / max(limit, 1e-6), 1.0)))
-    return float(np.median(over)) + 0.2 if over else 1.0
+    return float(np.median(over)) + SPARE if over else 1.0
 
 
 def _reflectance(level_ire: float) -> float:
@@ -102,9 +107,25 @@ def _stops_under(frames: list[Judged], card: Card, light: LinearLight) -> float:
     return float(np.log2(max(MIDDLE_GREY / max(seen, 1e-4), 1.0)))
 
 
+def _headroom(frames: list[Judged], card: Card, light: LinearLight) -> float:
+    """How many stops more the brightest bar bears before it clips."""
+    bars = [k for k, patch in enumerate(card.patches) if patch.role == "bar"]
+    brightest = max(float(frame.raw.linear[k].max()) for frame in frames for k in bars)
+    limit = float(light.to_linear(np.ones((1, 3))).max())
+    return float(np.log2(max(limit / max(brightest, 1e-6), 1.0)))
+
+
+def _opened(wanted: float, room: float, otherwise: str) -> str:
+    """To open up as far as is wanted, but never so far that the brightest bar would clip."""
+    stops = min(wanted, np.floor(3 * (room - SPARE)) / 3)
+    return f"open up {thirds(stops)}" if stops > 0.3 else otherwise
+
+
 def _noise_cure(frames: list[Judged], card: Card, light: LinearLight) -> str:
-    stops = _stops_under(frames, card, light) if card.of_role("bar") else 0.0
-    return f"open up {thirds(stops)} or move closer" if stops >= 0.3 else "use more light or move closer"
+    if not card.of_role("bar"):
+        return "use more light or move closer"
+    room = _headroom(frames, card, light)
+    return _opened(_stops_under(frames, card, light), room, "use more light") + " or move closer"
 
 
 def _blur_cure(frames: list[Judged]) -> str:

@@ -32,6 +32,7 @@ READ_AHEAD, BEHIND = 3, 3
 # Following a take that is being written: how often to look, and how long without a new frame ends it (seconds).
 LOOK_EVERY_S = 0.25
 QUIET_S = 5.0
+SETTLED_S = 1.0
 NO_LIMIT = 1e9
 
 
@@ -164,6 +165,8 @@ def _pictures(sequence: FrameSequence, *, follow: bool, quiet_s: float) -> Itera
 def _read(path: Path, follow: bool, patience_s: float) -> Picture:
     """(code values, pixel aspect, whether they are integers); a frame that is still being written is waited for."""
     until = time.monotonic() + patience_s
+    if follow:
+        _settle(path, until)
     while True:
         try:
             frame = read_frame(path)
@@ -172,6 +175,19 @@ def _read(path: Path, follow: bool, patience_s: float) -> Picture:
             if not follow or time.monotonic() > until:
                 raise
             time.sleep(LOOK_EVERY_S)
+
+
+def _settle(path: Path, until: float) -> None:
+    """Waits until a file that was just written to doesn't change any more: a writer may claim its room first and fill
+    it later, so that a file that can be read isn't whole yet."""
+    while time.monotonic() < until:
+        before = path.stat()
+        if abs(time.time() - before.st_mtime) > SETTLED_S:
+            return
+        time.sleep(LOOK_EVERY_S)
+        after = path.stat()
+        if (before.st_size, before.st_mtime_ns) == (after.st_size, after.st_mtime_ns):
+            return
 
 
 def _grown(sequence: FrameSequence, seen: set[int], quiet_s: float) -> FrameSequence | None:
