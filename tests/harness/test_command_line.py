@@ -193,10 +193,11 @@ def test_a_file_of_the_wrong_kind(command, take: Path, verb: str) -> None:
     assert not Path("a.cube").exists() and not Path("correction.json").exists()
 
 
-@pytest.mark.parametrize("corners", [["1,1"], ["1,1", "2", "3,3", "4,4"]])
+@pytest.mark.parametrize("corners", [["1,1", "2", "3,3", "4,4"], ["1,1", "2,b", "3,3", "4,4"],
+                                     ["1,1", "1,4", "4,4", "4,1"]])
 def test_corners_that_are_none(command, take: Path, corners: list[str]) -> None:
-    words = [word for corner in corners for word in ("--corners", corner)]
-    refused(command("survey", f"{take}/a.####.png", "--card", CARD, "--encoding", "display", *words), 2, "--corners")
+    refused(command("survey", f"{take}/a.####.png", "--card", CARD, "--encoding", "display", "--corners", *corners), 2,
+            "corners")
 
 
 def test_usage_errors_exit_with_2(command) -> None:

@@ -35,8 +35,8 @@ Fraction = Annotated[float, typer.Option("--fraction", min=0.05, max=1.0, help="
                                          "chip shall land (common practice: half-way).")]
 Method = Annotated[str, typer.Option("--method", help="sectors, matrix-sectors (a matrix first, for a "
                                      "sensor's own colours), balance, matrix, polynomial-2 or polynomial-3.")]
-Corners = Annotated[list[str] | None, typer.Option(
-    "--corners", help="A corner of the card as x,y in pixels; give it four times, clockwise from the card's top "
+Corners = Annotated[tuple[str, str, str, str] | None, typer.Option(
+    "--corners", metavar="X,Y X,Y X,Y X,Y", help="The card's four corners in pixels, clockwise from the card's own top "
     "left. Corners given by hand win over finding.")]
 Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads to use; all cores if not given.")]
 
@@ -50,7 +50,7 @@ def footage_from(encoding: str, code_range: str, bits: int, primaries: str, look
                            look_input=look_input, ocio_config=ocio_config)
 
 
-def corners_from(texts: list[str] | None) -> tuple[tuple[float, float], ...] | None:
+def corners_from(texts: tuple[str, str, str, str] | None) -> tuple[tuple[float, float], ...] | None:
     """Four corners from four 'x,y' texts, or None; :class:`InputError` if they are not that."""
     from huewright.errors import InputError
 
@@ -61,6 +61,6 @@ def corners_from(texts: list[str] | None) -> tuple[tuple[float, float], ...] | N
     except ValueError:
         points = ()
     if len(points) != 4:
-        raise InputError("--corners takes four points, each --corners x,y in pixels, clockwise from the card's "
-                         "own top left")
+        raise InputError(f"--corners takes four points x,y in pixels, clockwise from the card's own top left, as "
+                         f"--corners 90,80 820,95 810,600 85,590; not {' '.join(texts)}")
     return points
