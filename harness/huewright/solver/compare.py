@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from huewright.colorimetry.display import from_ycbcr, to_ycbcr
-from huewright.colorimetry.inverse import matrix_operation
 from huewright.colorimetry.targets import delta_e
 from huewright.errors import InputError, NoAnswerError
 from huewright.models.card import Card
@@ -19,7 +18,7 @@ from huewright.reference import apply_chain
 from huewright.solver import quality
 from huewright.solver.evidence import Sample
 from huewright.solver.hues import direct, miss
-from huewright.solver.linear import TABLE_LIMIT, fit_map, linear_pairs, white_preserving_matrix
+from huewright.solver.linear import TABLE_LIMIT, fit_map, linear_pairs, matrix_without
 from huewright.solver.problem import Problem, Solution, set_up
 from huewright.solver.sectors import arriving_ycbcr
 from huewright.solver.settings import METHODS, SolveSettings
@@ -125,15 +124,13 @@ def _without(problem: Problem, solution: Solution, index: int) -> Callable[[Samp
     balance, tone = solution.balance, solution.tone
     if solution.method == "balance":
         return lambda sample: arriving_ycbcr(chain, balance, tone, (sample,))[0]
-    pairs = linear_pairs(problem, balance, tone, problem.evidence.bars + rest) if solution.colour else None
     if solution.sectors is not None:
-        colour = () if pairs is None else (matrix_operation(white_preserving_matrix(*pairs)),)
+        colour = matrix_without(problem, solution, index) if solution.colour else ()
         arriving = arriving_ycbcr(chain, balance, tone, rest, colour)
         sectors = direct(arriving[:, 1:], [chip.target for chip in rest], luma, problem.settings.least_slope)
         return lambda sample: to_ycbcr(apply_chain((sectors,), from_ycbcr(
             arriving_ycbcr(chain, balance, tone, (sample,), colour), luma)), luma)[0]
-    assert pairs is not None
-    linear_map = fit_map(solution.method, *pairs)
+    linear_map = fit_map(solution.method, *linear_pairs(problem, balance, tone, problem.evidence.bars + rest))
     after = (*chain.from_colour, *(() if tone is None else (tone,)))
 
     def landed(sample: Sample) -> np.ndarray:

@@ -81,18 +81,15 @@ def _unfolded(places: np.ndarray, rotations: np.ndarray, least_slope: float) -> 
 
 
 def leave_one_out(ycbcr: np.ndarray, targets: Sequence[Target], luma: tuple[float, float],
-                  least_slope: float) -> np.ndarray:
-    """(n, 2): hue error in degrees and radius ratio that each chip would have, had the others alone driven the
-    sectors. ``ycbcr`` (n, 3) is what arrives at the sectors; not-a-number where too few chips would be left."""
-    count = len(ycbcr)
-    result = np.full((count, 2), np.nan)
-    if count < 3:
-        return result
-    for index in range(count):
-        rest = [k for k in range(count) if k != index]
+                  least_slope: float, which: Sequence[int]) -> np.ndarray:
+    """(len(which), 2): hue error in degrees and radius ratio that each of these chips would have, had the others alone
+    driven the sectors. ``ycbcr`` (n, 3), n > 2, is what arrives at the sectors."""
+    result = np.empty((len(which), 2))
+    for row, index in enumerate(which):
+        rest = [k for k in range(len(ycbcr)) if k != index]
         sectors = direct(ycbcr[rest, 1:], [targets[k] for k in rest], luma, least_slope)
         place = to_ycbcr(apply_chain((sectors,), from_ycbcr(ycbcr[index], luma)), luma)
-        result[index] = miss(place, targets[index])
+        result[row] = miss(place, targets[index])
     return result
 
 

@@ -31,6 +31,8 @@ from huewright.solver.model import Model
 from huewright.solver.problem import Problem, Solution, rounded
 from huewright.solver.sectors import arriving_ycbcr, judge_light, solve_levels, solve_sectors
 
+LEAST_CHIPS = 3          # fewer leave a matrix undetermined, or without a patch to spare
+LEAST_SPREAD = 2e-3      # a direction of colour in which the patches spread less than this share is not theirs to tell
 TABLE_SIZE = 65
 TABLE_TOP = 2.0          # linear light, white diffuser = 1: above it the table clamps
 # Largest error of the signal that a table may be rendered with. Measured on the spectral takes of the external tests:
@@ -47,7 +49,7 @@ def solve_matrix_sectors(problem: Problem, start: np.ndarray | None = None) -> S
     """The white-preserving matrix, held, then all other unknowns jointly. Raises as :func:`solve_linear` does."""
     first = solve_linear(problem, "matrix")
     assert first.fit is not None
-    return solve_sectors(problem, start, held=first.fit.held)
+    return replace(solve_sectors(problem, start, held=first.fit.held), notes=first.notes)
 
 
 def solve_linear(problem: Problem, method: str) -> Solution:
@@ -62,7 +64,7 @@ def solve_linear(problem: Problem, method: str) -> Solution:
     if method == "matrix":
         held = _held_matrix(problem, model, fit)
         return Solution(method, balance, held.colour(held.values), tone, model=model,
-                        fit=with_held(fit, samples, held))
+                        fit=with_held(fit, samples, held), notes=_matrix_notes(problem))
     linear_map = fit_map(method, *linear_pairs(problem, balance, tone, samples))
     colour, worst, mean = _baked(problem, linear_map)
     notes = [f"the root polynomial is rendered from a {TABLE_SIZE}-cubed table: its signal is off by up to "
@@ -110,6 +112,14 @@ def _held_matrix(problem: Problem, model: Model, fit: Fit) -> Held:
     return Held(names, rounded(values, 9), np.column_stack(slopes) / step, _matrix_of)
 
 
+def _matrix_notes(problem: Problem) -> tuple[str, ...]:
+    count = len(problem.evidence.chips)
+    if count >= LEAST_CHIPS:
+        return ()
+    return (f"the matrix is fitted to {count} chip{'s' * (count > 1)} and the greys: colours unlike them are "
+            "unsupported",)
+
+
 def _matrix_of(values: np.ndarray) -> tuple[Operation, ...]:
     """The operation for the entries off the diagonal, with rows that add up to 1."""
     matrix = np.zeros((3, 3))
@@ -145,13 +155,22 @@ def fit_map(method: str, camera: np.ndarray, wanted: np.ndarray) -> LinearMap:
 
 
 def white_preserving_matrix(camera: np.ndarray, wanted: np.ndarray) -> np.ndarray:
-    """3x3 with rows that add up to 1, least squares from ``camera`` (n, 3) to ``wanted`` (n, 3)."""
+    """3x3 with rows that add up to 1, least squares from ``camera`` (n, 3) to ``wanted`` (n, 3). Where too few colours
+    are left to determine it, the one of these that is nearest to changing nothing."""
     basis = camera[:, 1:] - camera[:, :1]
-    matrix = np.empty((3, 3))
+    matrix = np.eye(3)
     for channel in range(3):
-        pair, *_ = np.linalg.lstsq(basis, wanted[:, channel] - camera[:, 0], rcond=None)
-        matrix[channel] = 1.0 - pair.sum(), pair[0], pair[1]
+        pair, *_ = np.linalg.lstsq(basis, wanted[:, channel] - camera[:, channel], rcond=LEAST_SPREAD)
+        matrix[channel] += -pair.sum(), pair[0], pair[1]
     return matrix
+
+
+def matrix_without(problem: Problem, solution: Solution, index: int) -> tuple[Operation, ...]:
+    """The matrix operation that chip ``index`` had no part in; levels held."""
+    chips = problem.evidence.chips
+    rest = problem.evidence.bars + chips[:index] + chips[index + 1:]
+    pairs = linear_pairs(problem, solution.balance, solution.tone, rest)
+    return (matrix_operation(white_preserving_matrix(*pairs)),)
 
 
 def linear_pairs(problem: Problem, balance: Balance, tone: ToneCurve | None,

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from huewright_kernels.ops import Operation
 
 from huewright.colorimetry.display import BT709, from_ycbcr, hue_deg
 from huewright.colorimetry.targets import delta_e
@@ -13,6 +15,7 @@ from huewright.solver import quality
 from huewright.solver.evidence import Sample
 from huewright.solver.fit import Held
 from huewright.solver.hues import leave_one_out, miss
+from huewright.solver.linear import matrix_without
 from huewright.solver.model import Model
 from huewright.solver.problem import Problem, Solution
 from huewright.solver.sectors import arriving_ycbcr, solve_balance
@@ -41,7 +44,7 @@ def correction_from(problem: Problem, solution: Solution, *, identity: bool = Fa
             for k, sample in enumerate(samples)}
     patches = tuple(rows[patch.name] for patch in problem.card.patches if patch.name in rows)
     diagnostics = _diagnostics(problem, solution, operations, neutral, patches, identity)
-    warnings = (*solution.notes, *_warnings(problem, solution, patches, diagnostics, identity))
+    warnings = (*solution.notes, *_warnings(problem, solution, patches, diagnostics))
     return Correction(solution.method, problem.footage, problem.settings.display, operations, neutral, patches,
                       _parameters(solution, identity), diagnostics, warnings, provenance or {})
 
@@ -138,8 +141,15 @@ def _left_out(problem: Problem, solution: Solution) -> dict[str, np.ndarray]:
     chips = problem.evidence.chips
     if solution.sectors is None or len(chips) < 3:
         return {}
-    arriving = arriving_ycbcr(problem.chain, solution.balance, solution.tone, chips, solution.colour)
-    errors = leave_one_out(arriving, [chip.target for chip in chips], problem.luma, problem.settings.least_slope)
+    targets, least_slope = [chip.target for chip in chips], problem.settings.least_slope
+
+    def left_out(colour: tuple[Operation, ...], which: Sequence[int]) -> np.ndarray:
+        arriving = arriving_ycbcr(problem.chain, solution.balance, solution.tone, chips, colour)
+        return leave_one_out(arriving, targets, problem.luma, least_slope, which)
+
+    everyone = range(len(chips))
+    errors = left_out((), everyone) if not solution.colour else np.concatenate(
+        [left_out(matrix_without(problem, solution, index), [index]) for index in everyone])
     return {chip.name: row for chip, row in zip(chips, errors, strict=True)}
 
 
@@ -199,8 +209,8 @@ def _balance_only_delta_e(problem: Problem, solution: Solution, names: list[str]
     return {name: pair[1] for name, pair in _delta_e(problem, samples, after, after).items()}
 
 
-def _warnings(problem: Problem, solution: Solution, patches: tuple[PatchResult, ...], numbers: dict[str, Any],
-              identity: bool) -> list[str]:
+def _warnings(problem: Problem, solution: Solution, patches: tuple[PatchResult, ...],
+              numbers: dict[str, Any]) -> list[str]:
     said = _off_target(patches, problem.settings)
     guessed = [chip.name for chip in problem.evidence.chips if chip.name not in problem.reference]
     if problem.settings.mode == "vectorscope" and problem.display.primaries != BT709 and guessed:
@@ -227,7 +237,7 @@ def _warnings(problem: Problem, solution: Solution, patches: tuple[PatchResult, 
                     key=lambda row: abs(row.leave_one_out_hue_deg or 0.0))
         said.append(f"chip {worst.name!r} would miss by {abs(worst.leave_one_out_hue_deg or 0.0):.0f} degrees if the "
                     "others alone drove the hues: hues between chips are less certain than the chips themselves")
-    return said + _check_warnings(patches, numbers, identity)
+    return said + _check_warnings(patches, numbers)
 
 
 def _off_target(patches: tuple[PatchResult, ...], settings: SolveSettings) -> list[str]:
@@ -273,9 +283,9 @@ def _unsupported(problem: Problem, name: str, reason: str) -> str:
     return f"check patch {name!r} was not read ({reason}): it proves nothing here"
 
 
-def _check_warnings(patches: tuple[PatchResult, ...], numbers: dict[str, Any], identity: bool) -> list[str]:
+def _check_warnings(patches: tuple[PatchResult, ...], numbers: dict[str, Any]) -> list[str]:
     plain = numbers.get("check_delta_e_balance_only")
-    if not plain or identity:
+    if not plain:
         return []
     said = []
     mean, alone = numbers["check_delta_e_after_mean"], numbers["check_delta_e_balance_only_mean"]
