@@ -2,7 +2,9 @@
 
 Sources: Finlayson, Mackiewicz and Hurlbert, "Color correction using root-polynomial regression", IEEE Trans. Image
 Processing 24(5), 2015 (the terms of each degree; invariance to exposure, which plain polynomials lack); the worked
-example that colour-science prints in the documentation of its functions of that paper, to its printed digits;
+example that colour-science prints in the documentation of its functions of that paper, to its printed digits; the
+fit of degree 3 to 24 measured patches that its distributed tests print; (no example of the paper's own: its cameras
+and reflectances aren't published with it);
 colour-science's own least squares; measured camera sensitivities (Darrodi et al. 2015 among them) and ISO 17321-1
 reflectances as colour-science carries them.
 """
@@ -43,6 +45,34 @@ def test_terms_are_the_papers(degree: int) -> None:
         terms += [(r * g * g)**(1 / 3), (g * b * b)**(1 / 3), (r * b * b)**(1 / 3), (g * r * r)**(1 / 3),
                   (b * g * g)**(1 / 3), (b * r * r)**(1 / 3), (r * g * b)**(1 / 3)]
     assert sorted(polynomial_expansion_Finlayson2015(rgb, degree, True)) == pytest.approx(sorted(terms))
+
+
+def by_hand(rgb: np.ndarray) -> np.ndarray:
+    """The paper's 13 terms of degree 3 (from memory), in the order of the printed example."""
+    r, g, b = np.moveaxis(rgb, -1, 0)
+    thirds = [r * g * g, g * b * b, r * b * b, g * r * r, b * g * g, b * r * r, r * g * b]
+    return np.stack([r, g, b, np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b), *map(np.cbrt, thirds)], axis=-1)
+
+
+def test_the_printed_expansion_of_degree_2() -> None:
+    rgb = np.array([0.17224810, 0.09170660, 0.06416938])
+    printed = [0.1722481, 0.0917066, 0.0641693, 0.1256832, 0.0767121, 0.1051335]      # cut, not rounded
+    assert by_hand(rgb)[:6] == pytest.approx(printed, abs=1e-7)
+    assert polynomial_expansion_Finlayson2015(rgb, 2, True) == pytest.approx(printed, abs=1e-7)
+
+
+def test_the_printed_fit_of_degree_3() -> None:
+    """Least squares by NumPy on terms by hand, and the method as it is used here, against the printed coefficients of
+    the red channel; they are large and nearly cancel, hence 1e-5 of 8 printed decimals."""
+    from colour.characterisation.tests.test_correction import MATRIX_REFERENCE, MATRIX_TEST
+
+    printed = [2.87796213, 9.85720054, 2.99863978, 76.97227806, 73.73571500, -49.37563169, -48.70879206, -47.53280959,
+               29.88241815, -39.82871801, -37.11388282, 23.30393209, 3.81579802]
+    weights, *_ = np.linalg.lstsq(by_hand(MATRIX_TEST), MATRIX_REFERENCE[:, 0], rcond=None)
+    assert weights == pytest.approx(printed, abs=1e-5)
+    colours = np.random.default_rng(5).uniform(0.05, 0.8, (40, 3))
+    assert fit_map("polynomial-3", MATRIX_TEST, MATRIX_REFERENCE)(colours)[:, 0] == pytest.approx(
+        by_hand(colours) @ printed, abs=1e-6)
 
 
 @pytest.mark.parametrize("degree", [2, 3])

@@ -128,7 +128,7 @@ def test_nothing_is_changed_where_the_card_is_right(card: Card) -> None:
 
 def test_noise_alone_changes_nothing_but_seldom(card: Card) -> None:
     """The limit is the 95 % quantile, so 1 in 20 takes that are right is touched: at most 9 of 60 with a chance of
-    0.2 % for more (binomial)."""
+    0.1 % for more (binomial)."""
     right, rng = Spread(exposure_stops=0, balance_stops=0, hue_deg=0, saturation=0), np.random.default_rng(6)
     touched = [not is_right_already(set_up(simulated_take(card, rng, right).reading, card, FOOTAGE, SolveSettings()))
                for _ in range(60)]
