@@ -33,15 +33,14 @@ def compare_frames(frames: list[Judged], light: LinearLight) -> list[np.ndarray]
     flagged = bad | np.array([[patch.excluded for patch in frame.reading.patches] for frame in frames])
     gain = relative_gains(linear, flagged)
     level = np.where(bad[..., None], np.nan, linear / gain[:, None, :])
-    enough = (~bad).sum(axis=0) >= LEAST_TO_COMPARE
+    # A frame that is refused for itself doesn't tell what a patch is: a broad reflection taken for uneven light makes
+    # its bright patches too dark. Without a few sound ones there is nothing to be held against.
+    sound = ~flagged & ~np.array([[bool(frame.reasons)] for frame in frames])
+    enough = ((~bad).sum(axis=0) >= LEAST_TO_COMPARE) & (sound.sum(axis=0) >= LEAST_SOUND)
     if not enough.any():
         return none
-    # A frame that is refused for itself doesn't tell what a patch is: a broad reflection taken for uneven light makes
-    # its bright patches too dark. It counts only where nothing better is there.
-    sound = ~flagged & ~np.array([[bool(frame.reasons)] for frame in frames])
-    telling = np.where(sound.sum(axis=0) >= LEAST_SOUND, sound, ~bad)
     with np.errstate(all="ignore"):
-        baseline = np.nanquantile(np.where(telling[..., None], level, np.nan)[:, enough], BASELINE_QUANTILE, axis=0)
+        baseline = np.nanquantile(np.where(sound[..., None], level, np.nan)[:, enough], BASELINE_QUANTILE, axis=0)
     scores = []
     for k, frame in enumerate(frames):
         over = np.zeros(p)

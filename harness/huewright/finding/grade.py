@@ -80,7 +80,7 @@ def even_veil(raw: RawReading, card: Card) -> float:
     """
     bars = [(float(np.mean(expected_colour(patch) ** 2)), float(raw.linear[k].mean())) for k, patch in
             enumerate(card.patches) if patch.role == "bar" and raw.seen[k] > 0.9
-            and raw.clipped[k].max() < CLIPPED_BAR]
+            and raw.clipped[k].max() < CLIPPED_BAR and not raw.hidden[k] and raw.spill[k] <= MOST_SPILL]
     bars = sorted(bar for bar in bars if np.isfinite(bar[0]))
     if len(bars) < 2 or bars[-1][0] < 0.5 or bars[-1][1] <= 0:
         return 0.0

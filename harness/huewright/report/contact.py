@@ -19,11 +19,11 @@ from huewright.reference import apply_chain
 from huewright.report.style import DAY, HEAD_PT, MONO, SERIF, SMALL_PT, TEXT_PT, Palette, drawing, figure
 
 COLUMNS, MOST_TILES = 4, 20
-TILE_PX, PICTURE_PX, GAP_PX, TEXT_PX, HEAD_PX = 300, 169, 20, 66, 108
+TILE_PX, PICTURE_PX, GAP_PX, TEXT_PX, HEAD_PX = 300, 169, 20, 78, 108
 # Frames are shown this large at most; a contact sheet is looked at, not measured.
 SHOWN_WIDTH = 3 * TILE_PX // 2
 ORDER = ("chosen", "usable", "refused", "no card")
-WORDS = {"chosen": "chosen", "usable": "usable, not needed", "refused": "refused", "no card": "no card found"}
+WORDS = {"chosen": "chosen", "usable": "usable, not chosen", "refused": "refused", "no card": "no card found"}
 
 
 def contact_sheet(survey: Survey, sequence: FrameSequence, card: Card, path: Path | str, *,
@@ -84,7 +84,7 @@ def _header(sheet: Any, survey: Survey, width: int, height: int) -> None:
     sheet.text(left, 1 - 20 / height, survey.take, family=MONO, size=HEAD_PT, va="top", color=DAY.ink)
     line = "   ".join(f"{count[verdict]} {WORDS[verdict]}" for verdict in ORDER if count[verdict])
     sheet.text(left, 1 - 44 / height, f"{len(survey.grades)} frames:   {line}", size=TEXT_PT, va="top", color=DAY.soft)
-    words = textwrap.wrap(survey.advice, 150)[:2]
+    words = textwrap.wrap(survey.advice, 130, max_lines=2, placeholder=" \u2026")
     sheet.text(left, 1 - 66 / height, "\n".join(words), family=SERIF, size=HEAD_PT - 1, va="top", linespacing=1.25,
                color=DAY.after if survey.usable else DAY.bad)
 
@@ -142,9 +142,9 @@ def _caption(sheet: Any, grade: FrameGrade, left: float, top: float, height: int
     lines = []
     if grade.verdict != "no card":
         if grade.reasons:
-            lines += textwrap.wrap("; ".join(grade.reasons), 52)[:2]
-        lines.append(f"edges {grade.edge_width_px:.1f} px   patch {grade.patch_px:.0f} px   "
-                     f"tilt {grade.tilt_deg:.0f}\u00b0   light {grade.light_stops:.2f} stops")
+            lines += textwrap.wrap("; ".join(grade.reasons), 52, max_lines=3, placeholder=" \u2026")
+        lines.append(f"edge {grade.edge_width_px:.1f} px  patch {grade.patch_px:.0f} px  "
+                     f"tilt {grade.tilt_deg:.0f}\u00b0  light {grade.light_stops:.2f} stops")
     sheet.text(left, top - 16 / height, "\n".join(lines), size=SMALL_PT, va="top", linespacing=1.3, color=DAY.soft)
 
 
