@@ -101,10 +101,12 @@ def _spread(values: np.ndarray) -> float:
 
 
 def _step(values: list[np.ndarray], limit: float) -> float:
-    """The coding's step near ``limit``: the least difference between values that occur there (floats have coarser steps
-    there than elsewhere)."""
+    """The coding's step near ``limit``: the least difference between values that occur there. Floats of half the size
+    have steps of half the size, so those are left out where enough values remain."""
     every = np.unique(np.concatenate(values))
-    apart = np.diff(every[every > 0.5 * (limit + every[0])])
+    binade = 2.0 ** np.floor(np.log2(max(abs(limit), 1e-6)))
+    near = every[(np.abs(every) >= binade) & (np.abs(every) < 2 * binade)]
+    apart = np.diff(near if len(near) > 3 else every[every > 0.5 * (limit + every[0])])
     apart = apart[apart > 1e-7]
     return float(apart.min()) if len(apart) else 0.0
 
