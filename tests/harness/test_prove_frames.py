@@ -220,3 +220,31 @@ def test_a_chip_that_was_not_used_is_in_the_verdict(job: Job, tmp_path: Path) ->
                    after=parse_sequence(str(tmp_path / "out" / "card.####.exr")))
     assert "1 more could not be used" in proof.verdict
     assert any("'cyan' was not used (a thumb)" in line for line in proof.cautions)
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_shots_are_looked_through_and_shown(job: Job, tmp_path: Path) -> None:
+    """The card take as a shot: three frames in a row, the same light in each, so nothing flashes."""
+    plain = proven(job, tmp_path / "plain")
+    proof = proven(job, tmp_path / "proof", shots=((job.take, job.rendered),))
+    (shot,) = proof.shots
+    assert shot["frames"] == 3 and shot["shown"] == 8 and shot["flashes"] == 0
+    assert {name for name in proof.pictures if name.startswith("shot")} == {"shot_1_before", "shot_1_after"}
+    assert (tmp_path / "proof" / "shot_1_after.jpg").is_file()
+    assert "screened for flashing" in proof.cautions[-1] and "does not judge flashing" in plain.cautions[-1]
+    assert all("delivery specification" in found.cautions[-1] for found in (proof, plain))
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_the_proof_carries_names_limits_and_intervals(job: Job, tmp_path: Path) -> None:
+    proof = proven(job, tmp_path / "proof")
+    assert proof.title == "take/card.####.exr" and "frames 7 to 9" in proof.subject["take"]
+    assert proof.limits == {"hue_deg": 0.5, "radius": 0.01, "level_ire": 0.5}
+    assert "0.5° in hue, 1 % in saturation, 0.5 IRE in level" in proof.basis
+    solved = {row.name: row for row in job.correction.patches}
+    for row in proof.patches:
+        if row.role == "chip":
+            error = solved[row.name].hue_standard_error_deg
+            assert error and row.hue_interval_deg == pytest.approx(1.96 * error, abs=1e-5)
+    named = proven(job, tmp_path / "named", title="Scene 4, camera B")
+    assert named.title == "Scene 4, camera B"
