@@ -110,6 +110,23 @@ def test_the_trace_lies_where_the_colour_is(tmp_path):
     assert (far <= middle).all()
 
 
+@pytest.mark.parametrize(("level", "code"), [(0.0, 64), (0.409, 422), (1.0, 940)])
+def test_a_level_lies_at_its_percent_and_code(tmp_path, level, code):
+    """Flat pictures of ITU-R BT.709-6's black (64), 18 % grey (0.4090) and nominal peak (940): the waveform's line lies
+    at that share of the way between the scale's 0 and 100, found in the PNG."""
+    from huewright.report.draw import WAVE_HEIGHT
+
+    assert graticule.code_10bit(level) == code
+    rows = []
+    for index, value in enumerate((level, 0.65)):
+        flat = np.full((40, 60, 3), value, dtype=np.float32)
+        names = scope_pictures(flat, flat, out_dir=tmp_path, prefix=f"{index}-", night=False)
+        rows.append(np.asarray(Image.open(tmp_path / names["waveform_frame"]).convert("L")).astype(int))
+    darker = (rows[1] - rows[0])[:, 100:700].mean(axis=1)
+    bottom, top = 2 * (WAVE_HEIGHT - 24), 2 * 40             # of the axes, -10 % and 110 %
+    assert int(np.argmax(darker)) == pytest.approx(bottom - (level + 0.1) / 1.2 * (bottom - top), abs=2)
+
+
 def test_a_close_up_puts_a_chip_that_is_home_in_the_middle(take):
     patch = chips_of(take.proof.patches)[0]
     home = dataclasses.replace(patch, target=patch.after)
