@@ -75,9 +75,11 @@ def _render(value: Any, indent: str) -> str:
         rows = [f"{deeper}{json.dumps(str(k))}: {_render(v, deeper)}" for k, v in value.items()]
         return "{\n" + ",\n".join(rows) + f"\n{indent}}}"
     if isinstance(value, (list, tuple)) and value:
-        flat = json.dumps(value, allow_nan=False)
-        if all(not isinstance(item, (dict, list, tuple)) for item in value) or len(flat) <= 96 and "{" not in flat:
-            return flat
+        simple = all(not isinstance(item, (dict, list, tuple)) for item in value)
+        if simple or len(value) <= 24:          # more than 24 items that are lists never fit into 96 characters
+            flat = json.dumps(value, allow_nan=False)
+            if simple or len(flat) <= 96 and "{" not in flat:
+                return flat
         return "[\n" + ",\n".join(deeper + _render(item, deeper) for item in value) + f"\n{indent}]"
     return json.dumps(value, allow_nan=False)
 

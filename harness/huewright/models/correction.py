@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from huewright_kernels.ops import Operation, operation_from_dict
 
 from huewright.errors import InputError
@@ -71,12 +72,22 @@ def correction_to_dict(correction: Correction) -> dict[str, Any]:
     return {"format": FORMAT, "method": correction.method, "display": correction.display,
             "warnings": list(correction.warnings),
             "parameters": {k: {"value": v[0], "standard_error": v[1]} for k, v in correction.parameters.items()},
-            "operations": [operation.to_dict() for operation in correction.operations],
-            "neutral_operations": [operation.to_dict() for operation in correction.neutral_operations],
+            "operations": [_operation_to_dict(operation) for operation in correction.operations],
+            "neutral_operations": [_operation_to_dict(operation) for operation in correction.neutral_operations],
             "patches": [{**vars(p), "target": list(p.target), "before": list(p.before), "after": list(p.after)}
                         for p in correction.patches],
             "diagnostics": correction.diagnostics, "footage": correction.footage.to_dict(),
             "provenance": correction.provenance}
+
+
+def _operation_to_dict(operation: Operation) -> dict[str, Any]:
+    """With the numbers of float32 tables to 6 decimals where these are read back as the same ones."""
+    record = operation.to_dict()
+    for name, value in vars(operation).items():
+        if isinstance(value, np.ndarray) and value.dtype == np.float32:
+            short = np.round(value.astype(np.float64), 6)
+            record[name] = np.where(short.astype(np.float32) == value, short, value.astype(np.float64)).tolist()
+    return record
 
 
 def correction_from_dict(record: dict[str, Any]) -> Correction:
