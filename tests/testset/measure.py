@@ -47,8 +47,9 @@ from testset.takes import take
 REFLECTS, CLEAN = 0.01, 0.0025
 SEED = 2024
 # What the finder claims to find the card under, beyond the limits that the frames are drawn in: how far the card
-# travels in one exposure, over its width, and the share of it that a reflection outshines.
-LIMITS = {"motion": 0.03, "outshone": 0.10}
+# travels in one exposure, over its width, and the share of it that a reflection outshines. Cards smeared farther are
+# mostly found still, but their edges run into one another and the corners err; the grade refuses nearly all of these.
+LIMITS = {"motion": 0.05, "outshone": 0.10}
 # Reasons of a refusal that a frame without a reflection and within the limits should not get.
 WRONG_ON_CLEAN = {"glare", "uneven"}
 
