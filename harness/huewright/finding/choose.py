@@ -100,6 +100,8 @@ def stand_apart(frames: list[Judged], light: LinearLight) -> Apart:
     weight = np.where(excluded, 0.0, np.array([1 / cost(frame) ** 2 for frame in frames])[:, None])
     rate = np.array([light.slope(frame.raw.measured) for frame in frames])
     error = np.median(np.array([frame.raw.error for frame in frames]), axis=2)
+    # Before uneven light is taken off there is noise alone.
+    noise = np.array([frame.raw.tail_error for frame in frames])
 
     def shift(linear: np.ndarray) -> np.ndarray:
         gain = relative_gains(linear, excluded)[:, None, :]
@@ -109,7 +111,7 @@ def stand_apart(frames: list[Judged], light: LinearLight) -> Apart:
 
     read = shift(np.array([frame.raw.linear for frame in frames]))
     measured = shift(np.array([light.to_linear(frame.raw.measured) for frame in frames]))
-    return Apart(np.maximum(read - 2.5 * error, 0.0), measured, measured / np.maximum(error, 1e-9))
+    return Apart(np.maximum(read - 2.5 * error, 0.0), measured, measured / np.maximum(noise, 1e-9))
 
 
 def weighted_median(values: np.ndarray, weight: np.ndarray) -> np.ndarray:

@@ -67,16 +67,26 @@ class LinearLight:
 @dataclass(frozen=True)
 class Field:
     """``weights`` (5,) of u, v, u^2, uv, v^2 in the natural log of the light; ``scale`` and ``middle`` take card
-    units to u, v; ``veil`` (s,) what each ground spot has above the field, in linear light; ``ground`` its level."""
+    units to u, v; ``covariance`` (5, 5) of the weights."""
 
     weights: np.ndarray
     middle: np.ndarray
     half: np.ndarray
+    covariance: np.ndarray
+
+    def _terms(self, points: np.ndarray) -> np.ndarray:
+        u, v = ((points - self.middle) / self.half).T
+        return np.column_stack([u, v, u * u, u * v, v * v])
 
     def log_light(self, points: np.ndarray) -> np.ndarray:
         """Natural log of the relative light at card points (n, 2)."""
-        u, v = ((points - self.middle) / self.half).T
-        return np.column_stack([u, v, u * u, u * v, v * v]) @ self.weights
+        return self._terms(points) @ self.weights
+
+    def log_error(self, points: np.ndarray) -> np.ndarray:
+        """Standard error (n,) of :meth:`log_light` less its mean over ``points``."""
+        terms = self._terms(points)
+        terms = terms - terms.mean(axis=0)
+        return np.sqrt(np.maximum(np.einsum("ni,ij,nj->n", terms, self.covariance, terms), 0.0))
 
     def slopes(self, points: np.ndarray) -> np.ndarray:
         """Its gradient (n, 2) per card unit."""
@@ -122,4 +132,7 @@ def fit_field(size: tuple[float, float], centres: np.ndarray, slopes: np.ndarray
         floor = max(1.0, 1.4826 * float(np.median(np.abs(off)))) if len(off) else 1.0
         cut = (6.0 if step < 4 else 4.0) * floor
         weight = np.maximum(1 - (off / cut) ** 2, 0.0) ** 2
-    return Field(solution[:TERMS], middle, half)
+    # The robust fit's own uncertainty, its residuals' spread taken for the observations' where that is greater.
+    normal = np.vstack([design * root[:, None], prior])
+    covariance = np.linalg.pinv(normal.T @ normal)[:TERMS, :TERMS] * floor**2
+    return Field(solution[:TERMS], middle, half, covariance)

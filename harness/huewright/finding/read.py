@@ -35,7 +35,7 @@ class RawReading:
     """One picture's patches before they are judged.
 
     code         (p, 3) code values in even light; ``measured`` (p, 3) as they are in the picture
-    error        (p, 3) standard error of ``code``
+    error        (p, 3) standard error of ``code``, of the light that was taken off included
     noise        (p, 3, 3) covariance of single pixels, code values squared
     statistics   of the inner polygons
     field        the fitted light; ``light_stops`` its peak to peak over the patches
@@ -144,6 +144,8 @@ def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, 
     # Three channels together: a lamp's reflection is near white, noise is not.
     slope_value = np.median(across, axis=1)
     slope_error = (error * np.sqrt(12)).mean(axis=1)
+    # The light that was taken off is an estimate as well.
+    total = np.hypot(error, np.abs(linear) * field.log_error(centres)[:, None] / rate)
     tail = np.nan_to_num(statistics.mean[:p] - statistics.robust[:p]).max(axis=1)
     hidden = np.zeros(p, bool)
     if inside.sum() >= 4:
@@ -154,7 +156,7 @@ def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, 
         spread = np.median(sigma, axis=1)
         hidden = covered_patches(ring, (slope_value > np.maximum(5.0 * slope_error, 5.0 * np.median(slope_value)))
                                  | (spread > MOST_SPREAD * np.median(spread)))
-    return RawReading(corrected, code, error, noise, statistics, field,
+    return RawReading(corrected, code, total, noise, statistics, field,
                       float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error, tail,
                       error.mean(axis=1), seen, sides, per_sample, even, light.display, hidden, smear,
                       spill, clipped,
