@@ -154,6 +154,15 @@ def test_legal_range(tmp_path: Path) -> None:
         render_take(CORRECTION, parse_sequence(tmp_path / "in.dpx"), tmp_path / "x.dpx", range_="broadcast")
 
 
+def test_a_pixel_that_is_no_number_hides_nothing_of_what_leaves_the_range(tmp_path: Path) -> None:
+    pixels = np.full((64, 64, 3), 0.5, np.float32)
+    pixels[:, :16, 0] = 1.5
+    pixels[:, 63, 2] = np.nan
+    write_frame(tmp_path / "in.exr", Frame(pixels))
+    summary = render_take(CORRECTION, parse_sequence(tmp_path / "in.exr"), tmp_path / "a.dpx", operations=())
+    assert (summary.fraction_over, summary.fraction_under, summary.fraction_clipped) == (0.25, 0.0, 0.25)
+
+
 def test_what_leaves_the_range_is_said(tmp_path: Path) -> None:
     pixels = np.full((64, 64, 3), 0.5, np.float32)
     pixels[:, :16, 0] = 1.5

@@ -316,19 +316,24 @@ def _sampled(job: _Job, source: Any, float_target: bool, premultiplied: bool) ->
     channels = 4 if premultiplied else 3
     values = np.empty((*shape, channels), np.float32)
     run(job.display_program, rows, values, threads=1, premultiplied=premultiplied)
-    red, green, blue = (np.ascontiguousarray(values[..., channel]) for channel in range(3))
-    low, high = np.minimum(np.minimum(red, green), blue), np.maximum(np.maximum(red, green), blue)
-    tally = _Tally(low.size)
-    least, greatest = float(low.min()), float(high.max())
-    if greatest > 1 + RANGE_TOLERANCE:
-        tally.over = int(np.count_nonzero(high > 1 + RANGE_TOLERANCE))
-    if least < -RANGE_TOLERANCE:
-        tally.under = int(np.count_nonzero(low < -RANGE_TOLERANCE))
+    colours = values[..., :3]
+    tally = _Tally(shape[0] * shape[1])
+    # Not-a-number in one pixel makes both not-a-number, and must not hide the others: hence "not within".
+    least, greatest = float(colours.min()), float(colours.max())
+    if not greatest <= 1 + RANGE_TOLERANCE:
+        tally.over = _pixels(colours > 1 + RANGE_TOLERANCE)
+    if not least >= -RANGE_TOLERANCE:
+        tally.under = _pixels(colours < -RANGE_TOLERANCE)
     bottom = (-RANGE_TOLERANCE - job.encode_offset) / job.encode_slope
     top = (1 + RANGE_TOLERANCE - job.encode_offset) / job.encode_slope
-    if not float_target and (least < bottom or greatest > top):
-        tally.clipped = int(np.count_nonzero((low < bottom) | (high > top)))
+    if not float_target and not (least >= bottom and greatest <= top):
+        tally.clipped = _pixels((colours < bottom) | (colours > top))
     return tally
+
+
+def _pixels(where: np.ndarray) -> int:
+    """How many pixels of (h, w, 3) booleans have any channel true."""
+    return int(np.count_nonzero(where[..., 0] | where[..., 1] | where[..., 2]))
 
 
 def _kernel_source(frame: Frame) -> np.ndarray:
