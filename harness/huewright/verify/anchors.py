@@ -106,9 +106,9 @@ def log_curve_checks() -> Iterator[Check]:
                 errors = np.maximum(errors - stated, 0.0)
             worst = int(np.argmax(errors))
             rows[kind].append((float(errors[worst]), float(values[worst])))
-    # The fit may use up FAMILY_TOLERANCE, the kernel SMOOTH; a table's nodes and places are rounded to float32.
+    # The fit may use up FAMILY_TOLERANCE, the kernel SMOOTH.
     for kind, title, tolerance in (("family", "log curves by parameters", SMOOTH + 1e-6),
-                                   ("codes", "log curves by table, on 10-bit codes", 5e-6),
+                                   ("codes", "log curves by table, on 10-bit codes", SMOOTH),
                                    ("between", "log curves by table, past their stated error", SMOOTH)):
         if rows[kind]:
             yield check(f"{title} ({len(rows[kind])} curves)", "colour-science", tolerance,
