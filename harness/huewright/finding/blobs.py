@@ -30,8 +30,10 @@ def tone_power(picture: np.ndarray) -> float:
 
 def toned(values: np.ndarray, power: float) -> np.ndarray:
     """Code values (any shape, float32) raised to ``power``, highlights rolled off. Monotone per channel."""
-    out = np.clip(values, 0.0, 4.0)
-    return np.minimum(out if power == 1.0 else cv2.pow(out, power).reshape(out.shape), 1.6)
+    out = np.minimum(np.maximum(values, np.float32(0)), np.float32(4))
+    if power != 1.0:
+        out = cv2.pow(out, power).reshape(out.shape)
+    return np.asarray(np.minimum(out, np.float32(1.6), out=out))
 
 
 def edge_strength(picture: np.ndarray) -> np.ndarray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.optimize import isotonic_regression
@@ -84,7 +85,7 @@ def looks_hopeless(picture: np.ndarray, card: Card, expected: np.ndarray, pose: 
 def patch_samples(picture: np.ndarray, card: Card, pose: Pose, power: float) -> tuple[np.ndarray, ...]:
     """Per patch: median colour (p, 3), robust spread within it (p,), and whether it lies in the picture (p,)."""
     h, w = picture.shape[:2]
-    points = np.stack([_spots(np.array(patch.polygon, dtype=np.float64)) for patch in card.patches])
+    points = _all_spots(card)
     pixels = pose.to_pixels(points.reshape(-1, 2)).reshape(points.shape)
     values = toned(sample(picture, pixels), power)
     median = np.median(values, axis=1)
@@ -92,6 +93,11 @@ def patch_samples(picture: np.ndarray, card: Card, pose: Pose, power: float) -> 
     spread = np.linalg.norm(np.percentile(deviation, 70, axis=1), axis=1)
     inside = ((pixels > 0) & (pixels < (w, h))).all(axis=2).mean(axis=1) > 0.7
     return median, spread, inside
+
+
+@lru_cache(maxsize=16)
+def _all_spots(card: Card) -> np.ndarray:
+    return np.stack([_spots(np.array(patch.polygon, dtype=np.float64)) for patch in card.patches])
 
 
 def _spots(polygon: np.ndarray) -> np.ndarray:
