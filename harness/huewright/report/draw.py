@@ -235,8 +235,10 @@ def _free_place(text: str, bar: tuple[float, float], level: float,
     width, height = 0.0185 * len(text), 0.028         # half a letter's height; both in axes of a waveform panel
     places: list[tuple[float, float, float, str]] = []
     for x, across, low in ((bar[1] + 0.035, "left", bar[1] + 0.035), (bar[0] - 0.035, "right", bar[0] - 0.035 - width)):
-        for y in (level, level + 0.05, level - 0.05, level + 0.09, level - 0.09):
-            if 0.01 <= low and low + width <= 0.99 and LOW + height < y < HIGH - height:
+        for off in (0.0, 0.05, -0.05, 0.09, -0.09, 0.13, -0.13):
+            y = level + off
+            clear = min(abs(y), abs(y - 1)) > height or off == 0       # of the lines of 0 and 100 %
+            if clear and 0.01 <= low and low + width <= 0.99 and LOW + height < y < HIGH - height:
                 places.append((_ink(trace, (low, low + width), (y - height, y + height)), x, y, across))
     if not places:
         return min(bar[1] + 0.035, 0.99 - width), level, "left"
