@@ -27,7 +27,7 @@ LAMP_COLOUR = 0.5
 DARKENED = 0.45
 # More of the ground than this can't be covered by hands; then it is the light that is coloured.
 MOST_COVERED = 0.4
-RING_SURE, RING_DOUBT = 0.6, 0.12
+RING_SURE, RING_DOUBT, RING_TOUCHED = 0.6, 0.12, 0.05
 
 
 def off_ground(linear: np.ndarray, ground: np.ndarray, white: np.ndarray, sigma: np.ndarray | float) -> np.ndarray:
@@ -79,9 +79,10 @@ def ring_covered(rgb: np.ndarray, card: Card, pose: Pose, light: LinearLight, fi
     return share
 
 
-def covered_patches(ring: np.ndarray, uneven: np.ndarray) -> np.ndarray:
-    """(p,) which patches are covered, wholly or in part: all around them, or partly so and ``uneven`` themselves."""
-    return (ring > RING_SURE) | ((ring > RING_DOUBT) & uneven)
+def covered_patches(ring: np.ndarray, uneven: np.ndarray, torn: np.ndarray) -> np.ndarray:
+    """(p,) which patches are covered, wholly or in part: all around them, partly so and ``uneven`` themselves, or only
+    just so and ``torn`` into two colours, as no light does it."""
+    return (ring > RING_SURE) | ((ring > RING_DOUBT) & uneven) | ((ring > RING_TOUCHED) & torn)
 
 
 @lru_cache(maxsize=16)

@@ -24,7 +24,7 @@ SAMPLING_PX = 0.7
 # location has: found on generated frames with known truth, over noise of 0.01 to 0.05.
 NOISY = 0.008
 # A patch as many times as noisy as the others is not one colour.
-MOST_SPREAD = 4.0
+MOST_SPREAD, TORN = 4.0, 20.0
 BIWEIGHT_SHARE = 0.4
 # Below this a patch says nothing (pixels).
 LEAST_PIXELS = 6.0
@@ -154,8 +154,9 @@ def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, 
                                                                                 / per_sample))
         ring = ring_covered(rgb, card, pose, light, field, usual, white, found.edge_width_px, pixel)
         spread = np.median(sigma, axis=1)
-        hidden = covered_patches(ring, (slope_value > np.maximum(5.0 * slope_error, 5.0 * np.median(slope_value)))
-                                 | (spread > MOST_SPREAD * np.median(spread)))
+        uneven = slope_value > np.maximum(3.0 * slope_error, 5.0 * np.median(slope_value))
+        hidden = covered_patches(ring, uneven | (spread > MOST_SPREAD * np.median(spread)),
+                                 spread > TORN * np.median(spread))
     return RawReading(corrected, code, total, noise, statistics, field,
                       float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error, tail,
                       error.mean(axis=1), seen, sides, per_sample, even, light.display, hidden, smear,
