@@ -16,9 +16,10 @@ GLARE_LIMIT = 0.5        # above this an overexposed patch is a reflection, not 
 FAINT = 0.1              # chips that spread less than this share of their targets' spread show no colour
 # Chips this flat lie on a line (see flatness). Measured on the spectral takes of the external tests, two cameras, two
 # cards: spectra of two lines 0.000, one line with up to 5 % of daylight 0.010 to 0.041 (noise lifted 33 dB and more,
-# hues made up); all CIE illuminants and measured lamps 0.094 and more, the least of them being three narrow bands seen
-# by the camera of weaker colours, which comes from 13.8 to 3.3 CIEDE2000 on check patches. In between is only light
-# that nobody works in: a line with 10 % of daylight 0.050 to 0.070, a printer's blue filter 0.026 to 0.093.
+# hues made up; the other camera shows almost no colour there, and is refused for that); all CIE illuminants and
+# measured lamps 0.094 and more, the least of them being three narrow bands seen by the camera of weaker colours, which
+# comes from 13.8 to 3.3 CIEDE2000 on check patches. In between is only light that nobody works in: a line with 10 % of
+# daylight 0.050 to 0.070, a printer's blue filter 0.026 to 0.093.
 LINE = 0.075
 LEAST_LEVEL_STEP = 0.05  # bars closer together than this do not span a range of levels
 
