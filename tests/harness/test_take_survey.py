@@ -109,7 +109,12 @@ def test_corners_are_those_of_the_generator(survey, take):
 
 def test_the_advice_names_the_chosen_frames(survey):
     assert survey.advice.startswith("Usable: frame")
-    assert "certain" in survey.advice
+    assert f"noise {survey.merge_gain:.1f} times less" in survey.advice
+
+
+def test_the_advice_says_when_one_frame_stands_alone(tmp_path, card_file):
+    advice = one_frame(tmp_path, card_file, BASE).advice
+    assert advice.startswith("Usable: frame 1 alone") and "a faint reflection would go unseen" in advice
 
 
 def test_a_survey_file_comes_back_as_it_was(survey, tmp_path):

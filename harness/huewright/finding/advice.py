@@ -43,7 +43,10 @@ def usable_advice(chosen: list[Judged], reading: Reading, gain: float, card: Car
     numbers = sorted(frame.reading.frame for frame in chosen if frame.reading.frame is not None)
     text = f"Usable: frame{_s(len(numbers))} {_ranges(numbers)}"
     if len(numbers) > 1:
-        text += f" merged, {gain:.1f} times more certain than the best alone"
+        # Of their noise only: what frames share (the light, a lens' flare) merging can't lessen.
+        text += f" merged, noise {gain:.1f} times less than in the best alone"
+    else:
+        text += " alone, with no other good frame to hold it against: a faint reflection would go unseen"
     lost = [patch.name for patch in reading.patches if patch.excluded]
     if lost:
         text += f"; without {', '.join(lost)} ({reading.patch(lost[0]).reasons[0]})"

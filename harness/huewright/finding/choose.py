@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from huewright.finding.grade import GLARE_SHIFT, Judged, score_of
+from huewright.finding.grade import GLARE_SHIFT, Judged, matrix, score_of, triple
 from huewright.finding.light import LinearLight
 from huewright.models.reading import PatchReading, Reading
 
@@ -84,7 +84,7 @@ class Apart:
     @property
     def frames(self) -> np.ndarray:
         """(f,) whether the frame stands apart: a faint reflection, most of which passes for uneven light."""
-        return ((self.sigmas > APART_SIGMAS) & (self.measured > SAME)).any(axis=1)
+        return np.asarray(((self.sigmas > APART_SIGMAS) & (self.measured > SAME)).any(axis=1))
 
 
 def stand_apart(frames: list[Judged], light: LinearLight) -> Apart:
@@ -176,7 +176,7 @@ def choose(frames: list[Judged], most: int, light: LinearLight) -> tuple[list[Ju
 
 @dataclass(frozen=True)
 class Merge:
-    """``gain`` is how many times more certain the merge is than its best frame alone (median over the patches)."""
+    """``gain`` is how many times less noisy the merge is than its best frame alone (median over the patches)."""
 
     reading: Reading
     gain: float
@@ -217,9 +217,8 @@ def merge(frames: list[Judged], light: LinearLight) -> Merge:
         noise = np.mean([frame.raw.noise[k] for frame, good in zip(frames, use, strict=True) if good], axis=0)
         members = [frame.reading.patches[k] for frame, good in zip(frames, use, strict=True) if good]
         patches.append(PatchReading(
-            patch.name, tuple(float(v) for v in mean), tuple(tuple(float(v) for v in row) for row in noise),
-            tuple(float(v) for v in sigma), float(sum(member.count for member in members)),
-            tuple(max(member.clipped[c] for member in members) for c in range(3)),
+            patch.name, triple(mean), matrix(noise), triple(sigma), float(sum(member.count for member in members)),
+            triple(np.max([member.clipped for member in members], axis=0)),
             float(np.average(glare[use, k], weights=w.mean(axis=1))), False, ()))
     light_stops = float(np.mean([frame.light_stops for frame in frames]))
     return Merge(Reading(tuple(patches), first.reading.corners, None, light_stops),

@@ -11,7 +11,7 @@ from huewright.finding.find import Found
 from huewright.finding.pose import Pose
 from huewright.finding.read import RawReading
 from huewright.models.card import Card
-from huewright.models.reading import PatchReading, Reading
+from huewright.models.reading import Matrix3, PatchReading, Reading, Triple
 
 # Limits of a frame that may be used. Choices of ours, each checked on the generated test set; no source.
 GLARE_SHIFT = 0.005        # code-value shift by a reflection at which a patch's glare score is one half
@@ -102,13 +102,13 @@ def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Po
     clipped = raw.clipped
     patches, excluded, kinds_of = [], [], []
     for k, patch in enumerate(card.patches):
-        reasons, kind = _patch_reasons(raw, patch.role, k, float(glare[k]), clipped[k])
-        if reasons:
+        faults, kind = _patch_reasons(raw, patch.role, k, float(glare[k]), clipped[k])
+        if faults:
             excluded.append(patch.name)
         kinds_of.append(kind)
         patches.append(PatchReading(
-            patch.name, _triple(raw.code[k]), _matrix(raw.noise[k]), _triple(raw.error[k]),
-            float(raw.statistics.weight[k]), _triple(clipped[k]), float(glare[k]), bool(reasons), tuple(reasons)))
+            patch.name, triple(raw.code[k]), matrix(raw.noise[k]), triple(raw.error[k]),
+            float(raw.statistics.weight[k]), triple(clipped[k]), float(glare[k]), bool(faults), tuple(faults)))
     reading = Reading(tuple(patches), tuple((float(x), float(y)) for x, y in found.corners), frame, raw.light_stops)
     sides = raw.sides[raw.seen > 0.5]
     smallest = float(sides.min()) if len(sides) else 0.0
@@ -206,9 +206,9 @@ def tilt_deg(pose: Pose, card: Card) -> float:
     return float(np.degrees(np.arccos(np.clip(singular[1] / max(singular[0], 1e-12), 0.0, 1.0))))
 
 
-def _triple(values: np.ndarray) -> tuple[float, float, float]:
+def triple(values: np.ndarray) -> Triple:
     return (float(values[0]), float(values[1]), float(values[2]))
 
 
-def _matrix(values: np.ndarray) -> tuple[tuple[float, float, float], ...]:
-    return tuple(_triple(row) for row in values)
+def matrix(values: np.ndarray) -> Matrix3:
+    return triple(values[0]), triple(values[1]), triple(values[2])

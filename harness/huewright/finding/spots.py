@@ -7,7 +7,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from huewright.models.card import Card, Mark
+from huewright.models.card import Card, Mark, Patch
 
 MOST_SPOTS = 36
 
@@ -25,7 +25,8 @@ def clear_ground(card: Card) -> tuple[np.ndarray | None, float]:
     scale = 560.0 / width
     shape = (int(height * scale), int(width * scale))
     clear = np.zeros(shape, np.uint8)
-    for area in (*card.marks, *card.patches):
+    areas: tuple[Mark | Patch, ...] = (*card.marks, *card.patches)
+    for area in areas:
         same = isinstance(area, Mark) and _same_colour(area, card.marks[0])
         points = np.round(np.array(area.polygon) * scale).astype(np.int32)
         cv2.fillConvexPoly(clear, points, 255 if same else 0)
@@ -33,7 +34,7 @@ def clear_ground(card: Card) -> tuple[np.ndarray | None, float]:
     # Lines between two areas of ground colour leave their trace: erase what lies under a drawn outline.
     for mark in card.marks[1:]:
         cv2.polylines(clear, [np.round(np.array(mark.polygon) * scale).astype(np.int32)], True, 0, 2)
-    return cv2.distanceTransform(clear, cv2.DIST_L2, 5) / scale, scale
+    return np.asarray(cv2.distanceTransform(clear, cv2.DIST_L2, 5)) / scale, scale
 
 
 @lru_cache(maxsize=16)
