@@ -87,9 +87,9 @@ def encode(linear: np.ndarray, coding: str) -> np.ndarray:
         # Academy S-2016-001, section 4.4.
         return np.where(linear <= 0.0078125, 10.5402377416545 * linear + 0.0729055341958355,
                         (np.log2(np.maximum(linear, 1e-10)) + 9.72) / 17.52)
-    # ITU-R BT.709-6, item 1.2.
-    clipped = np.clip(linear, 0, None)
-    return np.clip(np.where(clipped < 0.018, 4.5 * clipped, 1.099 * clipped**0.45 - 0.099), 0, 1)
+    # ITU-R BT.709-6, item 1.2. Not clipped here but in the frame: in even light a patch may lie above white.
+    light = np.clip(linear, 0, None)
+    return np.where(light < 0.018, 4.5 * light, 1.099 * light**0.45 - 0.099)
 
 
 def encode_frame(linear: np.ndarray, conditions: Conditions) -> np.ndarray:
