@@ -9,7 +9,7 @@ import huewright_demo
 import numpy as np
 import pytest
 from huewright.errors import InputError
-from huewright.files import sha256
+from huewright.files import sha256, write_json
 from huewright.models.card import load_card
 from huewright.models.correction import load_correction, save_correction
 from huewright.models.survey import FrameGrade, Survey
@@ -50,14 +50,21 @@ def test_repeated_byte_for_byte(tmp_path: Path, method: str) -> None:
     assert repeat(path).changed_inputs == ()
 
 
+def test_a_file_from_before_there_were_digests_repeats_too(tmp_path: Path) -> None:
+    path = tmp_path / "correction.json"
+    save_correction(solve_survey(survey_with_card_at(CARD), load_card(CARD)), path)
+    record = json.loads(path.read_text())
+    del record["digest"]
+    write_json(path, record, overwrite=True)
+    assert repeat(path).same
+
+
 def test_a_touched_file_does_not_pass(tmp_path: Path) -> None:
     path = tmp_path / "correction.json"
     save_correction(solve_survey(survey_with_card_at(CARD), load_card(CARD)), path)
     record = json.loads(path.read_text())
 
     def touched(change) -> Path:  # type: ignore[no-untyped-def]
-        from huewright.files import write_json
-
         again = json.loads(json.dumps(record))
         change(again)
         write_json(tmp_path / "touched.json", again, overwrite=True)

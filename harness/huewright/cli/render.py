@@ -31,13 +31,16 @@ def register(app: typer.Typer) -> None:
         from huewright.cli.show import caution, plain, progress_line, say
         from huewright.files import refuse_existing, write_json
         from huewright.frames.sequence import parse_sequence
-        from huewright.models.correction import load_correction
+        from huewright.models.correction import EDITED, edited_by_hand, load_correction
         from huewright.steps.render import render_take
 
         if json_file is not None:
             refuse_existing(json_file, overwrite=overwrite)
+        model = load_correction(correction)
+        if edited_by_hand(model):
+            caution(EDITED)
         with progress_line() as progress:
-            summary = render_take(load_correction(correction), parse_sequence(shot), out, range_=out_range,
+            summary = render_take(model, parse_sequence(shot), out, range_=out_range,
                                   bits=out_bits, dither=dither, overwrite=overwrite, resume=resume, threads=threads,
                                   progress=progress)
         if json_file is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,8 +14,8 @@ from huewright.models.card import card_from_dict
 from huewright.models.correction import correction_to_dict, load_correction
 from huewright.models.reading import reading_from_dict
 from huewright.solver.settings import settings_from_dict
-from huewright.solver.solve import solve
-from huewright.steps.solve import digest, versions
+from huewright.steps.belong import digest
+from huewright.steps.solve import solve_recorded, versions
 
 
 @dataclass(frozen=True)
@@ -47,8 +48,11 @@ def repeat(correction_path: Path | str) -> Repeat:
     changed = [f"the {name} inside the file does not match its recorded hash"
                for name, value in hashes.items() if digest(inputs[name]) != value]
     changed += _changed_outside(recorded)
-    again = solve(reading, card, correction.footage, settings, provenance=recorded)
-    old, new = read_text(path, "correction file"), json_text(correction_to_dict(again))
+    again = solve_recorded(reading, card, correction.footage, settings, recorded)
+    old, record = read_text(path, "correction file"), correction_to_dict(again)
+    if "digest" not in json.loads(old):     # files had none at first
+        del record["digest"]
+    new = json_text(record)
     same = old == new and not any("inside the file" in sentence for sentence in changed)
     lines = tuple(difflib.unified_diff(old.splitlines(), new.splitlines(), "recorded", "repeated", n=0, lineterm=""))
     if same:

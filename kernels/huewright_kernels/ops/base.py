@@ -8,6 +8,8 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+LARGEST = float(np.finfo(np.float32).max)
+
 
 @dataclass(frozen=True)
 class Packed:
@@ -32,6 +34,14 @@ class Operation:
         """The parameters as the block form wants them; None where the operation does nothing."""
         raise NotImplementedError
 
+    def require_numbers(self, *names: str) -> None:
+        """Raises ``ValueError`` naming the first of the fields ``names`` that holds, at any depth of its tuples,
+        anything but a number that a finite float32 can carry. None, where a field may be so, is passed over."""
+        for name in names:
+            strange = _no_number(getattr(self, name))
+            if strange is not None:
+                raise ValueError(f"{name} takes finite numbers, not {strange[0]!r}")
+
     def to_dict(self) -> dict[str, Any]:
         """``{"operation": name, field: value, ...}`` with tuples as lists and arrays as nested lists."""
         record: dict[str, Any] = {"operation": self.name}
@@ -51,6 +61,16 @@ class Operation:
             return cls(**{key: _tuples(value) for key, value in given.items()})
         except TypeError as error:
             raise ValueError(f"operation {cls.name!r}: {error}") from None
+
+
+def _no_number(value: Any) -> tuple[Any] | None:
+    """The first thing in ``value`` that is no finite number, wrapped; None if all are."""
+    if isinstance(value, tuple | list):
+        return next((found for found in map(_no_number, value) if found is not None), None)
+    if value is None:
+        return None
+    number = isinstance(value, int | float | np.integer | np.floating) and not isinstance(value, bool)
+    return None if number and abs(value) <= LARGEST else (value,)
 
 
 def _plain(value: Any) -> Any:

@@ -60,6 +60,7 @@ class HueSectors(Operation):
     kb: float = 0.0722
 
     def __post_init__(self) -> None:
+        self.require_numbers("hues_deg", "rotations_deg", "gains", "kr", "kb")
         n = len(self.hues_deg)
         if not 3 <= n <= 24 or len(self.rotations_deg) != n or len(self.gains) != n:
             raise ValueError("hue sectors take 3 to 24 control hues with a rotation and a gain each")

@@ -39,6 +39,8 @@ class _LogCurve(Operation):
     linear_slope: float | None = None
 
     def __post_init__(self) -> None:
+        self.require_numbers("base", "log_side_slope", "log_side_offset", "lin_side_slope", "lin_side_offset",
+                             "lin_side_break", "linear_slope")
         if self.base <= 0 or self.base == 1:
             raise ValueError("a log curve's base must be positive and not 1")
         if self.log_side_slope == 0 or self.lin_side_slope == 0:

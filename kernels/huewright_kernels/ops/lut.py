@@ -63,6 +63,7 @@ class Lut1D(Operation):
         object.__setattr__(self, "table", _table(self.table, 2))
         if not 2 <= self.table.shape[0] <= 65536:
             raise ValueError("a 1D LUT has 2 to 65536 entries")
+        self.require_numbers("domain_min", "domain_max")
         _check_domain(self.domain_min, self.domain_max)
 
     def pack(self) -> Packed:
@@ -90,6 +91,7 @@ class Lut3D(Operation):
             raise ValueError("a 3D LUT has the same 2 to 129 entries along each axis")
         if self.interpolation not in INTERPOLATIONS:
             raise ValueError(f"interpolation is one of {', '.join(INTERPOLATIONS)}, not {self.interpolation!r}")
+        self.require_numbers("domain_min", "domain_max")
         _check_domain(self.domain_min, self.domain_max)
 
     def pack(self) -> Packed:

@@ -26,6 +26,7 @@ class Matrix(Operation):
     offset: Row = (0.0, 0.0, 0.0)
 
     def __post_init__(self) -> None:
+        self.require_numbers("matrix", "offset")
         if len(self.matrix) != 3 or any(len(row) != 3 for row in self.matrix) or len(self.offset) != 3:
             raise ValueError("a matrix operation takes three rows of three numbers and three offsets")
 

@@ -31,6 +31,7 @@ class ToneCurve(Operation):
     y: tuple[float, ...] = (0.0, 1.0)
 
     def __post_init__(self) -> None:
+        self.require_numbers("x", "y")
         if not 2 <= len(self.x) <= 16 or len(self.x) != len(self.y):
             raise ValueError("a tone curve takes 2 to 16 anchors, as many x as y")
         for side in (self.x, self.y):
