@@ -132,7 +132,7 @@ def test_integer_files_in_legal_range_are_read_as_declared(job: Job, tmp_path: P
     proof = proven(job, tmp_path / "proof", after=parse_sequence(out), after_range="legal", after_bits=10)
     assert proof.passed
     # Taken for full range, the same files are not what the correction makes.
-    with pytest.raises(InputError, match="are not"):
+    with pytest.raises(InputError, match="were not rendered with this correction"):
         proven(job, tmp_path / "wrong", after=parse_sequence(out))
 
 
@@ -194,7 +194,7 @@ def test_a_patch_excluded_in_one_frame_is_measured_on_the_other(job: Job, tmp_pa
 @pytest.mark.parametrize("what", ["other correction", "no common frame", "other size"])
 def test_frames_that_do_not_belong(job: Job, tmp_path: Path, what: str) -> None:
     if what == "other correction":
-        with pytest.raises(InputError, match="are not .* with this correction"):
+        with pytest.raises(InputError, match="were not rendered with this correction"):
             proven(job, tmp_path, after=job.take)
     elif what == "no common frame":
         with pytest.raises(InputError, match=r"none of the frames that the survey chose \(7, 8\)"):

@@ -56,7 +56,7 @@ def register(app: typer.Typer) -> None:
         if json_file is not None:
             refuse_existing(json_file, overwrite=overwrite)
         settings = SolveSettings(mode=targets, fraction=fraction, display=display, method=method)
-        result = solve_survey(load_survey(survey), load_card(card), settings)
+        result = solve_survey(load_survey(survey), load_card(card), settings, card_path=card)
         save_correction(result, out, overwrite=overwrite)
         if json_file is not None:
             write_json(json_file, plain(correction_to_dict(result)), overwrite=overwrite)

@@ -9,7 +9,7 @@ same to within one of 65535; its values are brought to this rule.)
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,7 @@ Window = tuple[int, int, int, int]
 # Attributes that describe how the samples lie in one file, or claim a colour that a new picture no longer has.
 _OF_THE_FILE = ("oiio:BitsPerSample", "oiio:subimages", "oiio:ColorSpace", "colorInteropID", "oiio:RowsPerChunk",
                 "tiff:Compression", "tiff:RowsPerStrip", "oiio:SHA-1")
+_CORRECTION = "huewright:correction"
 _DEPTHS = {".dpx": (8, 10, 12, 16), ".png": (8, 16), ".exr": (16, 32),
            ".tif": (8, 10, 12, 16, 32), ".tiff": (8, 10, 12, 16, 32)}
 
@@ -40,6 +41,11 @@ class Metadata:
     spec: oiio.ImageSpec | None = None
     dpx: DpxPicture | None = None
     others: dict[str, np.ndarray] = field(default_factory=dict)
+
+    @property
+    def correction(self) -> str:
+        """Which correction rendered this file, where :func:`with_correction` wrote it there, else ""."""
+        return "" if self.spec is None else str(self.spec.get_string_attribute(_CORRECTION))
 
     def attributes(self) -> dict[str, Any]:
         """The file's attributes by OpenImageIO's names, for reports and tests."""
@@ -133,12 +139,14 @@ def read_frame(path: Path | str) -> Frame:
 
 @dataclass(frozen=True)
 class Header:
-    """What a file's header alone says of its pixels: those of its data window, in the numbers of its colours."""
+    """What a file's header alone says of its pixels: those of its data window, in the numbers of its colours; and
+    which ``correction`` rendered it, as :attr:`Metadata.correction`."""
 
     width: int
     height: int
     dtype: np.dtype
     bits: int
+    correction: str = ""
 
 
 def read_header(path: Path | str) -> Header:
@@ -152,7 +160,7 @@ def read_header(path: Path | str) -> Header:
     kind = str((spec.channelformats or (spec.format,) * spec.nchannels)[colours[0]]) if len(kinds) > 1 else kinds.pop()
     dtype = np.dtype({"uint8": np.uint8, "uint16": np.uint16, "half": np.float16}.get(kind, np.float32))
     bits = spec.get_int_attribute("oiio:BitsPerSample", 16) or 16 if dtype == np.uint16 else 8 * dtype.itemsize
-    return Header(spec.width, spec.height, dtype, bits)
+    return Header(spec.width, spec.height, dtype, bits, Metadata(spec).correction)
 
 
 def write_frame(path: Path | str, frame: Frame, *, overwrite: bool = False, compression: str | None = None) -> None:
@@ -180,6 +188,13 @@ def write_frame(path: Path | str, frame: Frame, *, overwrite: bool = False, comp
         good = output.open(str(temporary), spec) and output.write_image(pixels)
         if not (good and output.close()):
             raise InputError(f"{path}: cannot be written ({first_line(output.geterror())})")
+
+
+def with_correction(frame: Frame, digest: str) -> Frame:
+    """``frame`` that names the correction it was rendered with; EXR files keep it, others have no place for it."""
+    spec = oiio.ImageSpec(frame.metadata.spec) if frame.metadata.spec is not None else oiio.ImageSpec()
+    spec.attribute(_CORRECTION, digest)
+    return replace(frame, metadata=replace(frame.metadata, spec=spec))
 
 
 def check_depth(path: Path | str, bits: int) -> None:

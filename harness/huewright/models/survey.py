@@ -47,7 +47,11 @@ class FrameGrade:
 
 @dataclass(frozen=True)
 class Survey:
-    """``reading`` is the merge of the chosen frames; None when none could be used."""
+    """``reading`` is the merge of the chosen frames; None when none could be used.
+
+    card_layout_sha256  hash of the names, roles and places of the card's patches; ``files_kind`` says what files the
+                        take has ("10-bit DPX"). Both empty in surveys of before they were recorded.
+    """
 
     take: str
     card: str
@@ -61,6 +65,8 @@ class Survey:
     advice: str
     merge_gain: float = 1.0
     version: str = ""
+    card_layout_sha256: str = ""
+    files_kind: str = ""
 
     @property
     def chosen(self) -> tuple[int, ...]:
@@ -69,7 +75,8 @@ class Survey:
 
 def survey_to_dict(survey: Survey) -> dict[str, Any]:
     return {"format": FORMAT, "version": survey.version, "take": survey.take, "card": survey.card,
-            "card_sha256": survey.card_sha256, "footage": survey.footage.to_dict(),
+            "card_sha256": survey.card_sha256, "card_layout_sha256": survey.card_layout_sha256,
+            "files_kind": survey.files_kind, "footage": survey.footage.to_dict(),
             "width": survey.width, "height": survey.height, "usable": survey.usable, "advice": survey.advice,
             "merge_gain": survey.merge_gain,
             "reading": None if survey.reading is None else reading_to_dict(survey.reading),
@@ -90,7 +97,8 @@ def load_survey(path: Path | str) -> Survey:
         return Survey(record["take"], record["card"], record["card_sha256"], footage_from_dict(record["footage"]),
                       record["width"], record["height"], grades,
                       None if reading is None else reading_from_dict(reading), record["usable"], record["advice"],
-                      record["merge_gain"], record["version"])
+                      record["merge_gain"], record["version"], record.get("card_layout_sha256", ""),
+                      record.get("files_kind", ""))
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(f"{path}: damaged survey file ({error}); make it again with `huewright survey`") from None
 

@@ -26,6 +26,8 @@ FROM_XYZ = np.array([[3.2404542, -1.5371385, -0.4985314], [-0.9692660, 1.8760108
                      [0.0556434, -0.2040259, 1.0572252]])    # XYZ (D65) to linear sRGB, IEC 61966-2-1
 # A bar is nearly neutral, a chip clearly coloured (CIELAB chroma); common practice, no source.
 NEUTRAL_CHROMA, CHIP_CHROMA = 6.0, 35.0
+LEVEL_APART_IRE = 5.0    # a tenth of a stop of a mid grey is 1.8 IRE
+HUE_APART_DEG = 60.0     # between two bars of BT.709 there are 53 to 72 degrees
 # CIELAB hue angles of the 75 % bars of BT.709 seen in D65, rounded (computed with colour-science).
 _HUE_OF_BAR = {"red": 40.0, "yellow": 103.0, "green": 136.0, "cyan": 196.0, "blue": 306.0, "magenta": 328.0}
 
@@ -76,7 +78,7 @@ def _notes(card: Card) -> list[str]:
     stray = [patch.name for patch in card.patches if patch.hue is not None and patch.role != "chip"]
     if stray:
         notes.append(f"A hue is given for {', '.join(stray)}, no chip: it has no effect there.")
-    notes += _unknown_light(card)
+    notes += _unknown_light(card) or _contradictions(card)
     smallest = min(card.patches, key=_area)
     if _area(smallest) < SMALL_PATCH * card.size[0] * card.size[1]:
         notes.append(f"{smallest.name} is so small that few frames will show it in enough pixels.")
@@ -109,6 +111,48 @@ def _unknown_light(card: Card) -> list[str]:
         return [f"Its illuminant {card.illuminant!r} is unknown" + (f"; near it are {', '.join(close)}." if close
                                                                      else "; D50 and D65 are usual.")]
     return []
+
+
+def _contradictions(card: Card) -> list[str]:
+    """Chips whose declared hue is not that of their own reference colour, or of their own name; bars whose declared
+    level is not that of theirs.
+
+    Levels are Y' and hues angles in Y'CbCr of ITU-R BT.709-6, as a vectorscope shows them.
+    """
+    from huewright.colorimetry.display import display_luma, hue_deg, hue_difference_deg, to_ycbcr
+    from huewright.colorimetry.targets import bar_vectors, reference_rgb
+
+    vectors, luma = bar_vectors(), display_luma("bt709")
+    try:
+        coloured = {name: to_ycbcr(rgb, luma) for name, rgb in reference_rgb(card).items()}
+    except InputError as error:
+        return [f"Its reference colours can't be used: {error}."]
+    notes = []
+    for bar in card.of_role("bar"):
+        if bar.level_ire is None or bar.name not in coloured:
+            continue
+        level = 100 * float(coloured[bar.name][0])
+        if abs(level - bar.level_ire) > LEVEL_APART_IRE:
+            notes.append(f"Bar {bar.name!r} is declared {bar.level_ire:g} IRE, but its reference colour is of "
+                         f"{level:.1f} IRE: correct its level or its colour.")
+    for chip in card.of_role("chip"):
+        if chip.hue is None:
+            continue
+        named = f"Chip {chip.name!r} is declared {chip.hue}"
+        misnamed = [f"{named}: correct its name or its hue."] if chip.name in HUES and chip.name != chip.hue else []
+        if chip.name not in coloured:
+            notes += misnamed
+            continue
+        _, cb, cr = coloured[chip.name]
+        away = {hue: abs(float(hue_difference_deg(hue_deg(cb, cr), hue_deg(*vectors[hue])))) for hue in HUES}
+        nearest = min(away, key=lambda hue: away[hue])
+        if nearest != chip.hue or away[chip.hue] > HUE_APART_DEG:
+            notes.append(f"{named}, but its reference colour lies "
+                         f"{away[chip.hue]:.0f} degrees from that bar on the vectorscope and is nearest to {nearest}'s "
+                         f"({away[nearest]:.0f} degrees): correct its hue or its colour.")
+        else:
+            notes += misnamed
+    return notes
 
 
 def _overlaps(card: Card) -> list[tuple[str, str]]:

@@ -19,7 +19,7 @@ from huewright.colorimetry.display import display_luma, hue_deg, hue_difference_
 from huewright.colorimetry.targets import delta_e, reference_rgb
 from huewright.errors import InputError
 from huewright.files import refuse_existing, sha256
-from huewright.frames.picture import read_frame
+from huewright.frames.picture import Frame, read_frame
 from huewright.models.card import Card
 from huewright.models.correction import Correction, PatchResult
 from huewright.models.footage import RANGES, Footage
@@ -28,13 +28,15 @@ from huewright.models.survey import FrameGrade, Survey
 from huewright.progress import Progress, silent
 from huewright.solver.compare import compare
 from huewright.solver.settings import SolveSettings, settings_from_dict
-from huewright.steps.measure import EvenLight, Measurement, Measuring, outlines
+from huewright.steps.belong import RenderMatch, check_proof_inputs, files_kind, kind_cautions, take_name
+from huewright.steps.measure import INNER, EvenLight, Measurement, Measuring, outlines
 from huewright.steps.shots import (
     EXCURSION,
     PREFERRED,
     ShotPictures,
     beyond_words,
     look_through,
+    not_finite_words,
     percent_words,
     shot_cautions,
 )
@@ -50,10 +52,11 @@ SCREENED = ("the shots were screened for flashing by the limits of ITU-R BT.1702
 PREFERRED_TOLERANCE_PERCENT = 1.0       # EBU R 103 (from memory): errors in up to 1 % of the pixels pass
 SHOTS_SHOWN = 3          # of which the page holds a picture before and after
 INTERVAL = 1.96          # standard errors in half a 95 % interval
-RENDER_TOLERANCE = 0.01  # mean difference between the rendered frames and the chain above which they don't belong
 DISPLAY_WORDS = {"bt709": "ITU-R BT.709 display", "bt1886": "ITU-R BT.1886 display, BT.709 primaries",
                  "srgb": "sRGB screen (IEC 61966-2-1)", "bt2020": "ITU-R BT.2020 display",
                  "pq": "ITU-R BT.2100 PQ display", "hlg": "ITU-R BT.2100 HLG display"}
+SAME_LIGHT = ("the correction holds for the light and the camera settings that the card was shot with; whether a shot "
+              "shares them can't be seen from its files: the person responsible has to know")
 RESPONSIBILITY = ("this proof does not judge flashing or patterned content, nor whether the picture is legal for "
                   "broadcast: the delivery specification and the person responsible decide")
 
@@ -61,15 +64,13 @@ RESPONSIBILITY = ("this proof does not judge flashing or patterned content, nor 
 @dataclass
 class _Tally:
     """Over the measured frames: pixels seen, those whose corrected signal leaves 0..1, those that leave it by more than
-    5 %, those at a file's end stop, and how far the rendered files are from the chain."""
+    5 %, and those at a file's end stop."""
 
     pixels: int = 0
     over: int = 0
     under: int = 0
     beyond_preferred: int = 0
     stopped: int = 0
-    difference: float = 0.0
-    worst: float = 0.0
 
 
 def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSequence, after: FrameSequence,
@@ -80,15 +81,19 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSe
     ``shots`` are pairs of a shot and its render: looked through for range and flashing, and shown. ``after_range`` and
     ``after_bits`` are what the rendered files were written with. ``title`` heads the page (scene,
     camera, client); without one the take's folder and files name it. Raises :class:`InputError` if
-    an output exists, if none of the survey's chosen frames is in both takes, or if a frame does not belong.
+    an output exists, if none of the survey's chosen frames is in both takes, or if the survey, the card or a
+    rendered frame does not belong to the correction.
     """
     out = Path(out_dir)
     for name in ("proof.json", "proof.html"):
         refuse_existing(out / name, overwrite=overwrite)
     if after_range not in RANGES:
         raise InputError(f"the rendered files' range is {' or '.join(RANGES)}, not {after_range!r}")
+    check_proof_inputs(correction, survey, card)
     grades = _measurable(survey, before, after)
-    pictures = _Pictures(correction, survey, before, after, Footage(range=after_range, bits=after_bits))
+    written = Footage(range=after_range, bits=after_bits)
+    match = RenderMatch(correction, after.text, written.to_code_float())
+    pictures = _Pictures(correction, survey, before, after, written)
     tally = _Tally()
     light = EvenLight(card, survey.footage)
     measuring = {"before": Measuring(card, correction.neutral_operations),
@@ -99,21 +104,22 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSe
         camera = pictures.camera(grade.frame)
         even, lit = light.codes(camera, grade)
         measuring["before"].add(grade, pictures.before(camera), even, lit)
-        measuring["after"].add(grade, pictures.after(grade.frame, camera, tally), even, lit)
+        patches = outlines(card, grade.corners, INNER)
+        places = {row.name: patches[row.name] for row in correction.patches if row.used and row.name in patches}
+        rendered = pictures.compared(grade.frame, camera, tally, match, places)
+        measuring["after"].add(grade, rendered, even, lit)
     sides = {side: collected.result() for side, collected in measuring.items()}
-    if tally.difference / max(len(grades), 1) > RENDER_TOLERANCE:
-        raise InputError(f"{after.text}: these frames are not {before.text} with this correction (signal off by "
-                         f"{tally.difference / len(grades):.3f} on average); give the frames rendered with it")
     progress(steps - 2, steps, "comparing")
     settings = _settings(correction)
-    patches = _patches(correction, card, settings, sides)
+    rows = _patches(correction, card, settings, sides)
     methods = tuple(compare(survey.reading, card, survey.footage, settings)) if survey.reading is not None else ()
-    proof = _proof(correction, survey, patches, methods, sides, tally, grades, settings)
+    proof = _proof(correction, survey, rows, methods, sides, tally, match, grades, settings)
     proof = replace(proof, title=title.strip() or take_name(before), subject=_subject(correction, survey, card, before),
                     provenance=_provenance(correction, before, after, grades))
-    looked = [look_through(correction, source, made, Footage(range=after_range, bits=after_bits),
-                           take_name(source), progress) for source, made in shots]
-    proof = _with_shots(proof, [record for record, _ in looked])
+    looked = [look_through(correction, source, made, written, take_name(source), progress) for source, made in shots]
+    card_kind = files_kind(before)
+    unlike = [line for source, _ in shots for line in kind_cautions(source, card_kind)]
+    proof = _with_shots(proof, [record for record, _ in looked], unlike)
     progress(steps - 1, steps, "drawing")
     proof = _drawn(proof, pictures, card, min(grades, key=_smear), [seen for _, seen in looked], out, overwrite)
     save_proof(proof, out / "proof.json", overwrite=overwrite)
@@ -131,8 +137,9 @@ def _measurable(survey: Survey, before: FrameSequence, after: FrameSequence) -> 
     return sorted(both, key=lambda grade: (grade.glare, grade.frame))
 
 
-def _with_shots(proof: Proof, records: list[dict[str, Any]]) -> Proof:
-    said = [line for record in records for line in shot_cautions(record)]
+def _with_shots(proof: Proof, records: list[dict[str, Any]], unlike: list[str]) -> Proof:
+    said = [*unlike, SAME_LIGHT]
+    said += [line for record in records for line in shot_cautions(record)]
     screened = any(record["flashes"] is not None for record in records)
     return replace(proof, shots=tuple(records), cautions=(*proof.cautions, *said,
                                                           SCREENED if screened else RESPONSIBILITY))
@@ -153,41 +160,46 @@ class _Pictures:
         self._neutral = compile_chain(correction.neutral_operations)
         self._corrected = compile_chain(correction.operations)
         self._expand = compile_chain(after_footage.to_code_float())
+        self._alpha: np.ndarray | None = None     # of the camera's frame read last, where it multiplies the colours
 
-    def _read(self, side: str, frame: int) -> tuple[np.ndarray, bool]:
-        """Code values, and whether the file holds integers."""
+    def _read(self, side: str, frame: int) -> tuple[np.ndarray, Frame]:
+        """Code values, and the file's picture."""
         path = self._takes[side].path(frame)
         read = read_frame(path)
         pixels = np.ascontiguousarray(read.rgb_float())
         if pixels.shape[:2] != self._size:
             raise InputError(f"{path}: {pixels.shape[1]} x {pixels.shape[0]} pixels, but the survey's frames have "
                              f"{self._size[1]} x {self._size[0]}; give the take that was surveyed")
-        return pixels, read.pixels.dtype.kind == "u"
+        return pixels, read
 
     def camera(self, frame: int) -> np.ndarray:
-        return self._read("before", frame)[0]
+        pixels, read = self._read("before", frame)
+        self._alpha = read.pixels[..., 3:4].astype(np.float32) if read.premultiplied else None
+        return pixels
 
     def before(self, camera: np.ndarray) -> np.ndarray:
         return np.asarray(run(self._neutral, camera))
 
-    def after(self, frame: int, camera: np.ndarray, tally: _Tally | None = None) -> np.ndarray:
-        rendered, integers = self._read("after", frame)
-        signal = np.asarray(run(self._expand, rendered))
-        if tally is not None:
-            if integers:
-                tally.stopped += int(np.count_nonzero(((rendered <= 0) | (rendered >= 1)).any(axis=2)))
-            self._count(np.asarray(run(self._corrected, camera)), signal, tally)
-        return signal
+    def after(self, frame: int) -> np.ndarray:
+        return np.asarray(run(self._expand, self._read("after", frame)[0]))
 
-    def _count(self, exact: np.ndarray, signal: np.ndarray, tally: _Tally) -> None:
+    def compared(self, frame: int, camera: np.ndarray, tally: _Tally, match: RenderMatch,
+                 places: dict[str, np.ndarray]) -> np.ndarray:
+        """:meth:`after`, counted and compared with the chain on ``camera``, which was read last."""
+        rendered, read = self._read("after", frame)
+        signal = np.asarray(run(self._expand, rendered))
+        exact = np.asarray(run(self._corrected, camera))
+        if read.pixels.dtype.kind == "u":
+            tally.stopped += int(np.count_nonzero(((rendered <= 0) | (rendered >= 1)).any(axis=2)))
         tally.pixels += exact.shape[0] * exact.shape[1]
         tally.over += int(np.count_nonzero((exact > 1 + EXCURSION).any(axis=2)))
         tally.under += int(np.count_nonzero((exact < -EXCURSION).any(axis=2)))
         tally.beyond_preferred += int(np.count_nonzero(((exact < -PREFERRED) | (exact > 1 + PREFERRED)).any(axis=2)))
-        # Integer files stop at their ends, so compare there only what could be written.
-        apart = np.abs(np.clip(exact, 0, 1) - np.clip(signal, 0, 1))
-        tally.difference += float(apart.mean())
-        tally.worst = max(tally.worst, float(apart.max()))
+        if self._alpha is not None:
+            exact = np.asarray(run(self._corrected, np.concatenate([camera, self._alpha], axis=2),
+                                   premultiplied=True))[..., :3]
+        match.add(read, signal, exact, places)
+        return signal
 
 
 def _settings(correction: Correction) -> SolveSettings:
@@ -257,24 +269,20 @@ def _triple(values: np.ndarray) -> tuple[float, float, float]:
 # ---------------------------------------------------------------- the proof as a whole
 
 def _proof(correction: Correction, survey: Survey, patches: tuple[PatchProof, ...], methods: tuple[dict[str, Any], ...],
-           sides: dict[str, Measurement], tally: _Tally, grades: list[FrameGrade], settings: SolveSettings) -> Proof:
-    summary = _summary(correction, patches, sides, tally, len(grades))
+           sides: dict[str, Measurement], tally: _Tally, match: RenderMatch, grades: list[FrameGrade],
+           settings: SolveSettings) -> Proof:
+    summary = _summary(correction, patches, sides, tally, match, len(grades))
     passed, verdict = _verdict(summary, settings)
     frames = {"chosen": list(survey.chosen),
               "usable": [grade.frame for grade in survey.grades if grade.verdict == "usable"],
               "refused": [{"frame": grade.frame, "reasons": list(grade.reasons) or [grade.verdict]}
                           for grade in survey.grades if grade.verdict not in ("chosen", "usable")],
               "measured": sorted(grade.frame for grade in grades)}
-    return Proof(verdict, passed, patches, summary, methods, _cautions(correction, survey, summary, tally), frames,
+    cautions = _cautions(correction, survey, summary, tally, match.not_finite)
+    return Proof(verdict, passed, patches, summary, methods, cautions, frames,
                  basis=_basis(settings, len(grades)), display=correction.display, work=_work(correction),
                  limits={"hue_deg": settings.hue_limit_deg, "radius": settings.radius_limit,
                          "level_ire": settings.level_limit_ire})
-
-
-def take_name(take: FrameSequence) -> str:
-    """What a take is called where nobody named it: its folder and its files."""
-    folder = take.path(take.numbers[0]).parent.name
-    return f"{folder}/{take.file_pattern}" if folder else take.file_pattern
 
 
 def _work(correction: Correction) -> dict[str, Any]:
@@ -301,7 +309,7 @@ def _subject(correction: Correction, survey: Survey, card: Card, before: FrameSe
 
 
 def _summary(correction: Correction, patches: tuple[PatchProof, ...], sides: dict[str, Measurement], tally: _Tally,
-             frames: int) -> dict[str, Any]:
+             match: RenderMatch, frames: int) -> dict[str, Any]:
     summary: dict[str, Any] = {}
     for when in ("before", "after"):
         used = [row for row in patches if row.used]
@@ -328,8 +336,8 @@ def _summary(correction: Correction, patches: tuple[PatchProof, ...], sides: dic
                 "pixels_under_range_percent": 100 * tally.under / max(tally.pixels, 1),
                 "pixels_beyond_preferred_percent": 100 * tally.beyond_preferred / max(tally.pixels, 1),
                 "pixels_at_end_stops_percent": 100 * tally.stopped / max(tally.pixels, 1),
-                "render_against_chain_mean": tally.difference / max(frames, 1),
-                "render_against_chain_worst": tally.worst,
+                "render_against_chain_mean": match.mean,
+                "render_against_chain_worst": match.worst,
                 "frames_measured": frames, "method": correction.method, "display": correction.display}
     return {key: float(f"{value:.5g}") if isinstance(value, float) else value for key, value in summary.items()}
 
@@ -365,8 +373,11 @@ def _basis(settings: SolveSettings, frames: int) -> str:
             f"{settings.level_limit_ire:g} IRE in level.")
 
 
-def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], tally: _Tally) -> tuple[str, ...]:
+def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], tally: _Tally,
+              not_finite: int) -> tuple[str, ...]:
     said = list(correction.warnings)
+    if not_finite:
+        said.append(not_finite_words("the rendered card take", not_finite))
     if tally.over + tally.under > 0:
         said.append(f"the corrected signal {beyond_words(summary)}: integer files clip there, float files keep it; "
                     "check highlights and saturated colours")
@@ -405,7 +416,7 @@ def _drawn(proof: Proof, pictures: _Pictures, card: Card, grade: FrameGrade, sho
     from huewright.report.scopes import scope_pictures
 
     camera = pictures.camera(grade.frame)
-    files = scope_pictures(pictures.before(camera), pictures.after(grade.frame, camera), display=proof.display,
+    files = scope_pictures(pictures.before(camera), pictures.after(grade.frame), display=proof.display,
                            patches=proof.patches, polygons=outlines(card, grade.corners), out_dir=out,
                            tile=Tile(proof.limits["hue_deg"], proof.limits["radius"]), overwrite=overwrite)
     for index, seen in enumerate(shots[:SHOTS_SHOWN], 1):

@@ -7,6 +7,7 @@ so workers overlap each other's waiting and computing. What a frame's bytes are 
 
 from __future__ import annotations
 
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_EXCEPTION, Future, ThreadPoolExecutor, wait
@@ -28,12 +29,14 @@ from huewright.frames.picture import (
     read_frame,
     read_header,
     scaled,
+    with_correction,
     write_frame,
 )
 from huewright.frames.sequence import FrameSequence, output_paths
 from huewright.models.correction import Correction
 from huewright.models.footage import RANGES, legal_levels
 from huewright.progress import Progress, silent
+from huewright.steps.belong import kind_cautions, operations_digest
 
 if TYPE_CHECKING:
     from huewright_kernels.executor import Program
@@ -98,6 +101,7 @@ class _Job:
     encode_slope: float
     encode_offset: float
     threads_a_frame: int
+    digest: str = ""     # of the chain, for files that can carry it
 
 
 def render_take(
@@ -122,7 +126,8 @@ def render_take(
     integers, 10 for DPX, 16 for PNG and TIFF. Integer files get triangular dither of one code, seeded by frame number.
 
     All is checked before any frame is computed: holes, unlike sizes, outputs that exist (``overwrite`` replaces them,
-    ``resume`` keeps those that are whole), all as :class:`InputError`. Interrupted, it leaves whole frames only.
+    ``resume`` keeps those that are whole, if the first of them is what would be rendered now), all as
+    :class:`InputError`. Interrupted, it leaves whole frames only.
     """
     if range_ not in RANGES:
         raise InputError(f"an output range is {' or '.join(RANGES)}, not {range_!r}")
@@ -132,6 +137,8 @@ def render_take(
     workers, threads_a_frame = _workers(threads, len(outputs))
     job = _prepared(chain, range_, depth, dither, threads_a_frame, next(iter(outputs.values())).suffix.lower(),
                     lambda line: progress(0, len(outputs), line))
+    if resume:
+        _check_kept(job, sequence, outputs, size)
     kept: list[int] = []
 
     def one(number: int) -> _Tally:
@@ -146,7 +153,37 @@ def render_take(
     summary = RenderSummary(sequence.text, str(out_text), rendered, tuple(sorted(kept)), *size, depth, range_,
                             time.perf_counter() - started, over, under, clipped)
     suffix = next(iter(outputs.values())).suffix.lower()
-    return replace(summary, cautions=(*_cautions(summary, suffix), *tally.notes))
+    unlike = kind_cautions(sequence, str(correction.provenance.get("files_kind", "")))
+    return replace(summary, cautions=(*_cautions(summary, suffix), *tally.notes, *unlike))
+
+
+def _check_kept(job: _Job, sequence: FrameSequence, outputs: dict[int, Path], size: tuple[int, int]) -> None:
+    """Raises :class:`InputError` where what is there was rendered otherwise: every EXR file says with which correction,
+    and the first whole frame of any kind is rendered again and compared."""
+    for path in outputs.values():
+        if path.suffix.lower() == ".exr" and path.exists():
+            try:
+                carried = read_header(path).correction
+            except InputError:     # cut short: it will be rendered again
+                continue
+            if carried and carried != job.digest:
+                raise _other_render(path)
+    for number, path in outputs.items():
+        if not _is_whole(path, size):
+            continue
+        with tempfile.TemporaryDirectory() as folder:
+            again = Path(folder) / f"again{path.suffix}"
+            _render_frame(job, sequence.path(number), again, number, overwrite=False)
+            there, now = read_frame(path), read_frame(again)
+        same = there.pixels.dtype == now.pixels.dtype and there.bits == now.bits
+        if not (same and np.array_equal(there.pixels, now.pixels, equal_nan=now.pixels.dtype.kind == "f")):
+            raise _other_render(path)
+        return
+
+
+def _other_render(path: Path) -> InputError:
+    return InputError(f"{path} was rendered with another correction, or from other frames or settings; give "
+                      "--overwrite instead of --resume, or another folder")
 
 
 def read_and_write_take(sequence: FrameSequence, out_text: str | Path, *, bits: int | None = None,
@@ -220,7 +257,8 @@ def _prepared(chain: tuple[Operation, ...], range_: str, depth: int, dither: boo
         slope, offset = white - black, black
         written = (*chain, Matrix(((slope, 0, 0), (0, slope, 0), (0, 0, slope)), (offset,) * 3))
     warm_up(notify)
-    return _Job(compile_chain(written), compile_chain(chain), depth, dither, slope, offset, threads_a_frame)
+    return _Job(compile_chain(written), compile_chain(chain), depth, dither, slope, offset, threads_a_frame,
+                operations_digest(chain))
 
 
 def _is_float(suffix: str, bits: int) -> bool:
@@ -282,7 +320,7 @@ def _render_frame(job: _Job, source: Path, out: Path, number: int, *, overwrite:
             pixels = np.empty((frame.height, frame.width, frame.pixels.shape[2]), kind)
             pixels[..., 3:] = _other_channels(frame, kind)
         tally = _computed(job, view, pixels, number, frame.premultiplied)
-        write_frame(out, _of_other_numbers(frame, pixels, job.bits), overwrite=overwrite)
+        write_frame(out, _signed(_of_other_numbers(frame, pixels, job.bits), out, job), overwrite=overwrite)
     _note_losses(tally, frame, out)
     return tally
 
@@ -363,6 +401,10 @@ def _of_other_numbers(frame: Frame, pixels: np.ndarray, bits: int) -> Frame:
     return replace(frame, pixels=pixels, bits=bits, channel_names=frame.channel_names[:pixels.shape[2]])
 
 
+def _signed(frame: Frame, out: Path, job: _Job) -> Frame:
+    return with_correction(frame, job.digest) if job.digest and out.suffix.lower() == ".exr" else frame
+
+
 def _dtype(suffix: str, bits: int) -> type:
     if suffix == ".exr":
         return np.float16 if bits == 16 else np.float32
@@ -398,8 +440,8 @@ def _cautions(summary: RenderSummary, suffix: str) -> list[str]:
     if summary.range == "legal" and _is_float(suffix, summary.bits):
         said.append(f"legal range was written into floating-point files, which is unusual; {DEFER}")
     if summary.kept:
-        said.append(f"{len(summary.kept)} frames were there already and kept; they hold whatever correction they were "
-                    "rendered with")
+        said.append(f"{len(summary.kept)} frames were there already and kept; the first of them was "
+                    "rendered again to compare, and is the same")
     return said
 
 

@@ -38,7 +38,7 @@ def look_through(correction: Correction, before: FrameSequence, after: FrameSequ
     """A record of the rendered shot ``after`` and the pictures of its middle frame.
 
     The record: name, frames, shown (that frame's number), frames_per_second and whether it was ``rate_declared`` by
-    the files, integers (whether the files hold them, so that nothing can lie beyond their range),
+    the files, integers (whether the files hold them, so that nothing can lie beyond their range), not_finite (pixels),
     pixels_{over,under}_range_percent, pixels_beyond_preferred_percent, pixels_at_end_stops_percent, and of flashing:
     flashes, red_flashes (None where frames are missing, so that nothing can be said), flashes_too_many,
     flashes_frames. Raises :class:`InputError` where the two have no frame in common or differ in size.
@@ -62,6 +62,8 @@ def look_through(correction: Correction, before: FrameSequence, after: FrameSequ
         signal = np.asarray(run(expand, np.ascontiguousarray(codes)))
         step = max(1, codes.shape[1] // SAMPLES_ACROSS)
         integers = frame.pixels.dtype.kind == "u"
+        if not integers:
+            tally.not_finite += int(np.count_nonzero(~np.isfinite(codes).all(axis=2)))
         tally.add(signal[::step, ::step], codes[::step, ::step] if integers else None)
         screen.add(signal[::step, ::step])
         if number == shown:
@@ -89,6 +91,7 @@ class _Tally:
     beyond: int = 0
     stopped: int = 0
     integers: bool = False
+    not_finite: int = 0
 
     def add(self, signal: np.ndarray, codes: np.ndarray | None) -> None:
         """``codes`` where the file holds integers."""
@@ -104,7 +107,8 @@ class _Tally:
         def share(count: int) -> float:
             return float(f"{100 * count / max(self.pixels, 1):.5g}")
 
-        return {"integers": self.integers, "pixels_over_range_percent": share(self.over),
+        return {"integers": self.integers, "not_finite": self.not_finite,
+                "pixels_over_range_percent": share(self.over),
                 "pixels_under_range_percent": share(self.under),
                 "pixels_beyond_preferred_percent": share(self.beyond),
                 "pixels_at_end_stops_percent": share(self.stopped)}
@@ -138,12 +142,19 @@ def shot_cautions(record: dict[str, Any]) -> list[str]:
         said.append(f"in {name} there are {max(record['flashes'], record['red_flashes'])} {kind} within a second "
                     f"over a quarter of the picture or more (frames {first} to {last}, {rate}), which may be harmful "
                     "to photosensitive viewers: ITU-R BT.1702 allows three; have the shot tested before it is shown")
+    if record.get("not_finite"):
+        said.append(not_finite_words(name, record["not_finite"]))
     if record["pixels_over_range_percent"] + record["pixels_under_range_percent"] > 0:
         said.append(f"in {name} the signal {beyond_words(record)}")
     if record["pixels_at_end_stops_percent"] > 0:
         said.append(f"in {name} {percent_words(record['pixels_at_end_stops_percent'])} of pixels sit at an end of the "
                     "file's code range: detail there is gone")
     return said
+
+
+def not_finite_words(where: str, pixels: int) -> str:
+    return (f"in {where}, as rendered, {pixels} pixels hold no finite number (NaN or infinite), counted over its "
+            "frames: mend them in the source before the shot goes on")
 
 
 def beyond_words(record: dict[str, Any]) -> str:
@@ -159,4 +170,4 @@ def percent_words(value: float) -> str:
     return "none" if value <= 0 else "less than 0.01 %" if value < 0.01 else f"{value:.2f} %"
 
 
-__all__ = ["ShotPictures", "beyond_words", "look_through", "percent_words", "shot_cautions"]
+__all__ = ["ShotPictures", "beyond_words", "look_through", "not_finite_words", "percent_words", "shot_cautions"]

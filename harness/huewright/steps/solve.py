@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
-import hashlib
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from huewright.errors import NoAnswerError
-from huewright.files import json_text
+from huewright.files import sha256
 from huewright.models.card import Card, card_to_dict
 from huewright.models.correction import Correction
+from huewright.models.footage import Footage
 from huewright.models.reading import Reading, reading_to_dict
 from huewright.models.survey import Survey
 from huewright.solver.compare import compare
 from huewright.solver.settings import SolveSettings
 from huewright.solver.solve import solve
+from huewright.steps.belong import card_warning, check_surveyed_card, digest
 
 
-def solve_survey(survey: Survey, card: Card, settings: SolveSettings | None = None) -> Correction:
-    """The correction for a surveyed take.
+def solve_survey(survey: Survey, card: Card, settings: SolveSettings | None = None, *,
+                 card_path: Path | str | None = None) -> Correction:
+    """The correction for a surveyed take. ``card_path`` is the file that ``card`` was read from; None: the survey's.
+
+    A card file other than the survey's may hold other values, of which the correction then warns, but not other
+    patches or places (:class:`InputError`).
 
     Its provenance holds the settings, the versions, hashes of the card and the reading, and both of them in full,
     so that the file alone is enough to solve again. Raises :class:`NoAnswerError` where the survey found no usable
@@ -25,7 +32,17 @@ def solve_survey(survey: Survey, card: Card, settings: SolveSettings | None = No
     """
     settings = settings or SolveSettings()
     reading = _reading(survey)
-    return solve(reading, card, survey.footage, settings, provenance=provenance_of(survey, reading, card, settings))
+    if card_path is not None:
+        check_surveyed_card(survey, card, card_path)
+    return solve_recorded(reading, card, survey.footage, settings,
+                          provenance_of(survey, reading, card, settings, card_path))
+
+
+def solve_recorded(reading: Reading, card: Card, footage: Footage, settings: SolveSettings,
+                   provenance: dict[str, Any]) -> Correction:
+    """:func:`huewright.solver.solve.solve`, with what the provenance gives to warn of."""
+    correction = solve(reading, card, footage, settings, provenance=provenance)
+    return replace(correction, warnings=(*card_warning(provenance), *correction.warnings))
 
 
 def compare_survey(survey: Survey, card: Card, settings: SolveSettings | None = None) -> list[dict[str, Any]]:
@@ -39,18 +56,18 @@ def _reading(survey: Survey) -> Reading:
     return survey.reading
 
 
-def provenance_of(survey: Survey, reading: Reading, card: Card, settings: SolveSettings) -> dict[str, Any]:
+def provenance_of(survey: Survey, reading: Reading, card: Card, settings: SolveSettings,
+                  card_path: Path | str | None = None) -> dict[str, Any]:
     """What it takes to solve again: see :func:`solve_survey`."""
     card_record, reading_record = card_to_dict(card), reading_to_dict(reading)
+    files = {"card_file": survey.card, "card_file_sha256": survey.card_sha256}
+    if card_path is not None and (given := sha256(card_path)) != survey.card_sha256:
+        files = {"card_file": str(card_path), "card_file_sha256": given,
+                 "surveyed_card_file": survey.card, "surveyed_card_file_sha256": survey.card_sha256}
     return {"versions": versions(), "settings": settings.to_dict(), "take": survey.take,
-            "frames": list(survey.chosen), "card_file": survey.card, "card_file_sha256": survey.card_sha256,
+            "files_kind": survey.files_kind, "frames": list(survey.chosen), **files,
             "card_sha256": digest(card_record), "reading_sha256": digest(reading_record),
             "inputs": {"reading": reading_record, "card": card_record}}
-
-
-def digest(record: Any) -> str:
-    """SHA-256 of the record's JSON text as huewright writes it."""
-    return hashlib.sha256(json_text(record).encode()).hexdigest()
 
 
 def versions() -> dict[str, str]:

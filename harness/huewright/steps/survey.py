@@ -26,6 +26,7 @@ from huewright.models.card import Card
 from huewright.models.footage import Footage
 from huewright.models.survey import FrameGrade, Survey
 from huewright.progress import Progress, silent
+from huewright.steps.belong import card_layout_sha256, files_kind
 
 MOST_MERGED = 8
 READ_AHEAD, BEHIND = 3, 3
@@ -119,7 +120,8 @@ def _concluded(sequence: FrameSequence, card: Card, card_path: Path | str, foota
     grades.sort(key=lambda grade: grade.frame)
     return Survey(sequence.text, str(card_path), sha256(card_path), footage, size[0], size[1], tuple(grades),
                   None if merged is None else merged.reading, merged is not None, advice,
-                  1.0 if merged is None else merged.gain, huewright.__version__)
+                  1.0 if merged is None else merged.gain, huewright.__version__, card_layout_sha256(card),
+                  files_kind(sequence))
 
 
 def _grade(frame: Judged, motion: float, chosen: bool, remark: str) -> FrameGrade:

@@ -1,0 +1,203 @@
+"""Whether what a step is given belongs together: card and survey, survey and correction, correction and frames."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from huewright_kernels.masks import patch_statistics
+
+from huewright.errors import InputError
+from huewright.files import json_text, sha256
+from huewright.frames.picture import read_header
+from huewright.models.card import Card, card_from_dict, card_to_dict, load_card
+from huewright.models.reading import reading_from_dict, reading_to_dict
+from huewright.models.survey import Survey
+from huewright.reference import apply_chain
+
+if TYPE_CHECKING:
+    from huewright_kernels.ops import Operation
+
+    from huewright.frames.picture import Frame
+    from huewright.frames.sequence import FrameSequence
+    from huewright.models.correction import Correction
+
+HALF_STEP = 2.0**-11      # IEEE 754 binary16: half the step between neighbours, relative to the value, is at most this
+# A declared legal range of the wrong depth moves the signal by up to 2e-4: that is no other correction.
+PATCH_FLOOR, PIXEL_FLOOR = 2.5e-4, 5e-4
+LOSSY_PATCH, LOSSY_PIXEL = 5e-3, 5e-2   # lossy compression keeps means but not pixels; measured, no source
+LOSSY = ("dwaa", "dwab", "b44", "b44a", "pxr24")
+PIXELS_APART = 0.01       # the share of pixels that may be off (a burnt-in number), common practice, no source
+HALF_GREATEST = 65504.0
+
+
+def digest(record: Any) -> str:
+    """SHA-256 of the record's JSON text as huewright writes it."""
+    return hashlib.sha256(json_text(record).encode()).hexdigest()
+
+
+# ---------------------------------------------------------------- card, survey, correction
+
+def card_layout_sha256(card: Card) -> str:
+    """Hash of what a survey takes from a card: its corners' frame, and each patch's name, role and place."""
+    return digest([list(map(list, card.corners)),
+                   [[patch.name, patch.role, list(map(list, patch.polygon))] for patch in card.patches]])
+
+
+def check_surveyed_card(survey: Survey, card: Card, card_path: Path | str) -> None:
+    """Raises :class:`InputError` where the card in ``card_path`` isn't laid out as the one ``survey`` was made with."""
+    if sha256(card_path) == survey.card_sha256:
+        return
+    surveyed = survey.card_layout_sha256
+    if not surveyed:     # a survey of before this was recorded: its card file may still be there
+        old = Path(survey.card)
+        if not old.is_file() or sha256(old) != survey.card_sha256:
+            raise InputError(f"{card_path}: not the card file that {survey.take} was surveyed with ({survey.card}); "
+                             "survey the take with this card")
+        surveyed = card_layout_sha256(load_card(old))
+    if card_layout_sha256(card) != surveyed:
+        raise InputError(f"{card_path}: its patches have other names, roles or places than those of {survey.card}, "
+                         f"with which {survey.take} was surveyed; give that card, or survey the take with this one")
+
+
+def card_warning(provenance: dict[str, Any]) -> tuple[str, ...]:
+    """What must be said where a correction was solved with another card file than its survey was made with."""
+    if "surveyed_card_file" not in provenance:
+        return ()
+    return (f"solved with {provenance['card_file']}, which is not the card file that the take was surveyed with "
+            f"({provenance['surveyed_card_file']}): the same patches in the same places, but other values; make sure "
+            "that they are those of the card in the picture",)
+
+
+def check_proof_inputs(correction: Correction, survey: Survey, card: Card) -> None:
+    """Raises :class:`InputError` where ``survey`` or ``card`` is not what ``correction`` was solved from.
+
+    A correction without a record of its inputs can't be checked.
+    """
+    provenance = correction.provenance
+    reading = None if survey.reading is None else reading_to_dict(survey.reading)
+    if _differs(provenance, "reading", reading, lambda row: reading_to_dict(reading_from_dict(row))):
+        raise InputError(f"the survey of {survey.take} is not the one this correction was solved from "
+                         f"({provenance.get('take', 'another take')}); give that take's survey and frames")
+    if _differs(provenance, "card", card_to_dict(card), lambda row: card_to_dict(card_from_dict(row))):
+        raise InputError(f"the card {card.name!r} is not as it was when this correction was solved "
+                         f"({provenance.get('card_file', 'another card')}); give that card, or solve again")
+
+
+def _differs(provenance: dict[str, Any], name: str, given: Any, again: Callable[[Any], Any]) -> bool:
+    recorded = provenance.get(f"{name}_sha256")
+    if recorded is None or given is not None and digest(given) == recorded:
+        return False
+    try:     # recorded by a version that wrote the same content in another way
+        return digest(again(provenance["inputs"][name])) != digest(given)
+    except (KeyError, TypeError, ValueError, InputError):
+        return True
+
+
+# ---------------------------------------------------------------- frames
+
+def take_name(take: FrameSequence) -> str:
+    """What a take is called where nobody named it: its folder and its files."""
+    folder = take.path(take.numbers[0]).parent.name
+    return f"{folder}/{take.file_pattern}" if folder else take.file_pattern
+
+
+def files_kind(take: FrameSequence) -> str:
+    """Of the take's first file, in words: "half float EXR", "10-bit DPX"."""
+    path = take.path(take.numbers[0])
+    header = read_header(path)
+    depth = f"{header.bits}-bit" if header.dtype.kind == "u" else "half float" if header.bits == 16 else "float"
+    suffix = path.suffix.lower().lstrip(".")
+    return f"{depth} {'TIFF' if suffix in ('tif', 'tiff') else suffix.upper()}"
+
+
+def kind_cautions(shot: FrameSequence, card_take_kind: str) -> list[str]:
+    """A sentence where the shot's files are of another kind than the card take's (as :func:`files_kind` says it)."""
+    kind = files_kind(shot)
+    if not card_take_kind or kind == card_take_kind:
+        return []
+    return [f"{take_name(shot)} is {kind}, the card take is {card_take_kind}: check that it has the same encoding and "
+            "range, for the correction is for these alone"]
+
+
+def operations_digest(operations: Sequence[Operation]) -> str:
+    """A short hash of a chain, as rendered EXR files carry it."""
+    return digest([operation.to_dict() for operation in operations])[:16]
+
+
+def rendered_limits(frame: Frame, signal_per_code: float) -> tuple[float, float]:
+    """(of a patch's mean, of a pixel): how far a rendered file may be from the chain, in signal at signal levels to 1.
+
+    Integers: half a code of rounding, to which triangular dither adds a code in pixels and nothing in means. Half
+    floats: their rounding. ``signal_per_code`` is the range expansion's slope. A little is added for the rest.
+    """
+    if frame.metadata.attributes().get("compression") in LOSSY:
+        return LOSSY_PATCH, LOSSY_PIXEL
+    if frame.pixels.dtype.kind == "u":
+        code = signal_per_code / (2**frame.bits - 1)
+        return max(0.75 * code, PATCH_FLOOR), max(2.0 * code, PIXEL_FLOOR)
+    step = signal_per_code * HALF_STEP if frame.pixels.dtype == np.float16 else 0.0
+    return max(step, PATCH_FLOOR), max(2 * step, PIXEL_FLOOR)
+
+
+class RenderMatch:
+    """Compares rendered frames with what the chain makes of the camera's, :meth:`add` by frame.
+
+    ``mean`` and ``worst`` are of the difference over all pixels, of what a file of integers can hold.
+    """
+
+    def __init__(self, correction: Correction, text: str, expansion: Sequence[Operation]) -> None:
+        """``text`` names the frames; ``expansion`` are the operations from their code values to signal."""
+        self._digest, self._text = operations_digest(correction.operations), text
+        ends = apply_chain(expansion, np.array([[0.0] * 3, [1.0] * 3]))
+        self._slope = float(ends[1, 0] - ends[0, 0])
+        self._means: list[float] = []
+        self.worst = 0.0
+        self.not_finite = 0
+
+    @property
+    def mean(self) -> float:
+        return float(np.mean(self._means)) if self._means else 0.0
+
+    def add(self, rendered: Frame, signal: np.ndarray, exact: np.ndarray, outlines: dict[str, np.ndarray]) -> None:
+        """Display signals (h, w, 3) as read from the frame ``rendered`` and as computed; ``outlines`` are polygons
+        (k, 2) in pixels by patch. Raises :class:`InputError` where the frame was not rendered with the correction."""
+        carried = carried_digest(rendered)
+        if carried and carried != self._digest:
+            raise self._refusal("the files say so themselves")
+        self.not_finite += int(np.count_nonzero(~np.isfinite(signal).all(axis=2)))
+        if rendered.pixels.dtype.kind == "u":     # these stop at their ends
+            signal, exact = np.clip(signal, 0, 1), np.clip(exact, 0, 1)
+        elif rendered.pixels.dtype == np.float16:
+            exact = np.clip(exact, -HALF_GREATEST, HALF_GREATEST)
+        finite = np.isfinite(exact).all(axis=2)
+        if not finite.any():
+            raise self._refusal("the chain makes no number of the camera's frame")
+        apart = np.where(finite[..., None], signal - exact, np.float32("nan")).astype(np.float32)
+        patch_limit, pixel_limit = rendered_limits(rendered, self._slope)
+        scale = np.maximum(np.abs(exact), 1).astype(np.float32)
+        relative = apart / scale
+        means = patch_statistics(np.ascontiguousarray(relative), list(outlines.values())).mean
+        off = np.nan_to_num(np.abs(means)).max(axis=1, initial=0.0)
+        if off.size and off.max() > patch_limit:
+            raise self._refusal(f"patch {list(outlines)[int(off.argmax())]!r} is off by {off.max():.4f} of the signal, "
+                                f"where these files allow {patch_limit:.4f}")
+        beyond = float(np.mean(~(np.abs(relative[finite]).max(axis=1) <= pixel_limit)))
+        if beyond > PIXELS_APART:
+            raise self._refusal(f"{100 * beyond:.0f} % of the pixels are off by more than {pixel_limit:.4f} of the "
+                                "signal, all that these files allow")
+        seen = np.abs(apart[np.isfinite(apart)])
+        self._means.append(float(seen.mean()) if seen.size else 0.0)
+        self.worst = max(self.worst, float(seen.max(initial=0.0)))
+
+    def _refusal(self, why: str) -> InputError:
+        return InputError(f"{self._text}: these frames were not rendered with this correction ({why}); give the frames "
+                          "that were, and the range that they were written in")
+
+
+def carried_digest(frame: Frame) -> str:
+    """What :func:`operations_digest` said of the correction that wrote this file, or "" where it doesn't say."""
+    return frame.metadata.correction
