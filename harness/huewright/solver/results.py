@@ -26,6 +26,8 @@ CHECK_MARGIN = 0.3          # CIEDE2000 by which check patches may be worse than
 NOISE_CAUTION_DB = 6.0
 LOCAL_GAIN_CAUTION = 4.0
 LEAVE_ONE_OUT_CAUTION_DEG = 20.0
+BENT_WORDS = ("the tone curve {} bend the bars by {:.1f} IRE: flare, or the encoding, range or look is not as "
+              "declared; check --encoding and --range; chips on target do not verify the declaration")
 
 
 def correction_from(problem: Problem, solution: Solution, *, identity: bool = False,
@@ -182,6 +184,9 @@ def _diagnostics(problem: Problem, solution: Solution, operations: tuple, neutra
         "folded_fraction": 0.0 if identity else quality.folded_fraction(operations, neutral),
         "out_of_gamut_patches": quality.gamut_fraction(operations, problem.samples),
     }
+    bend = quality.bend_of_bars(problem, solution.balance)
+    if bend is not None:
+        numbers |= {"bars_bent_ire": bend.ire, "bars_bent_beyond_flare": bend.excess}
     if solution.fit is not None and not identity:
         numbers |= {"condition": solution.fit.condition, "bounds_hit": list(solution.fit.at_bounds),
                     "evaluations": solution.fit.evaluations,
@@ -211,7 +216,11 @@ def _balance_only_delta_e(problem: Problem, solution: Solution, names: list[str]
 
 def _warnings(problem: Problem, solution: Solution, patches: tuple[PatchResult, ...],
               numbers: dict[str, Any]) -> list[str]:
-    said = _off_target(patches, problem.settings)
+    bend = quality.bend_of_bars(problem, solution.balance)
+    said = []
+    if bend is not None and bend.beyond_explaining:
+        said.append(BENT_WORDS.format("had to" if solution.tone is not None else "would have to", bend.ire))
+    said += _off_target(patches, problem.settings)
     guessed = [chip.name for chip in problem.evidence.chips if chip.name not in problem.reference]
     if problem.settings.mode == "vectorscope" and problem.display.primaries != BT709 and guessed:
         said.append(f"vectorscope targets for {problem.display.name} are a BT.709 picture's light in that coding, and "
