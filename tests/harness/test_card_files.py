@@ -124,6 +124,33 @@ def test_check_says_what_is_odd_in_a_card_that_can_be_read(tmp_path, old, new, w
     assert words in " ".join(check_card(tmp_path / "c.toml").notes)
 
 
+@pytest.mark.parametrize(("swap", "words"), [
+    ({"red": {"hue": "yellow"}, "yellow": {"hue": "red"}},
+     ("Chip 'red' is declared yellow, but its reference colour lies", "nearest to red's", "Chip 'yellow' is declared")),
+    ({"red": {"hue": "magenta", "name": "magenta"}, "magenta": {"hue": "red", "name": "red"}},
+     ("Chip 'red' is declared red, but its reference colour lies", "nearest to magenta's")),
+    ({"red": {"name": "magenta"}, "magenta": {"name": "red"}},
+     ("Chip 'red' is declared magenta: correct its name", "Chip 'magenta' is declared red: correct its name")),
+    ({"green": {"reflectance": (), "wavelengths_nm": (), "xyz": (0.4, 0.3, 0.1)}},
+     ("Chip 'green' is declared green, but its reference colour lies",)),
+    ({"middle": {"level_ire": 50.9}}, ("Bar 'middle' is declared 50.9 IRE, but its reference colour is of 40.9 IRE",)),
+])
+def test_check_says_where_a_card_contradicts_itself(tmp_path, swap, words):
+    card = load_card(DEMO)
+    save_card(replace(card, patches=tuple(replace(p, **swap.get(p.name, {})) for p in card.patches)),
+              tmp_path / "c.toml")
+    notes = check_card(tmp_path / "c.toml").notes
+    assert len(notes) == len(swap)
+    for each in words:
+        assert each in " ".join(notes)
+
+
+def test_check_says_of_a_light_without_a_spectrum_that_no_colour_can_be_had(tmp_path):
+    """colour-science knows this light's chromaticity only; the check must not stop there."""
+    save_card(replace(own_card(), illuminant="DCI-P3"), tmp_path / "c.toml")
+    assert "reference colours can't be used" in " ".join(check_card(tmp_path / "c.toml").notes)
+
+
 def test_check_draws_and_finds_nothing_amiss_with_ours(tmp_path):
     result = check_card(DEMO, picture=tmp_path / "c.png")
     assert result.notes == () and (tmp_path / "c.png").stat().st_size > 10_000

@@ -26,7 +26,7 @@ FROM_XYZ = np.array([[3.2404542, -1.5371385, -0.4985314], [-0.9692660, 1.8760108
                      [0.0556434, -0.2040259, 1.0572252]])    # XYZ (D65) to linear sRGB, IEC 61966-2-1
 # A bar is nearly neutral, a chip clearly coloured (CIELAB chroma); common practice, no source.
 NEUTRAL_CHROMA, CHIP_CHROMA = 6.0, 35.0
-LEVEL_APART_IRE = 5.0    # a tenth of a stop of a mid grey is 1.8 IRE
+LEVEL_APART_IRE = 5.0    # a third of a stop at middle grey; no source
 HUE_APART_DEG = 60.0     # between two bars of BT.709 there are 53 to 72 degrees
 # CIELAB hue angles of the 75 % bars of BT.709 seen in D65, rounded (computed with colour-science).
 _HUE_OF_BAR = {"red": 40.0, "yellow": 103.0, "green": 136.0, "cyan": 196.0, "blue": 306.0, "magenta": 328.0}
