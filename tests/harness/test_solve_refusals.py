@@ -81,7 +81,7 @@ def test_chips_not_in_the_reading_at_all(card: Card, reading: Reading) -> None:
 
 
 def test_a_clipped_chip_is_not_used(card: Card, reading: Reading) -> None:
-    correction = solve(changed(reading, ("blue",), clipped=(0.0, 0.0, 0.2)), card, FOOTAGE)
+    correction = solve(changed(reading, ("blue",), clipped=(0.0, 0.0, 0.3)), card, FOOTAGE)
     assert not next(row for row in correction.patches if row.name == "blue").used
     assert any("chip 'blue' was not used (clipped)" in line for line in correction.warnings)
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from huewright.finding.light import LinearLight
 from huewright.finding.pose import Pose
@@ -21,6 +21,7 @@ from huewright.models.card import Card
 # together until noise no longer shows.
 LEAST_SHARE, LEAST_SHARE_DISPLAY = 0.03, 0.5
 MOST_BEYOND = 2e-4         # of the picture's pixels beyond a plateau: dead pixels
+LEAST_MISSING = 10.0       # pixels that a patch must lack above a plateau: of fewer, chance may leave none
 SAMPLES = 480              # places looked at in a patch
 INNER = 0.75
 
@@ -77,10 +78,34 @@ def _plateau(values: list[np.ndarray], sign: float, channel: int, light: LinearL
         return None
     expected = _expected_noise([sign * values[k] for k in others], sign * limit, channel, light)
     step = _step(values, limit)
+    if _missing(values[worst], limit - step / 2, limit + step / 2) < LEAST_MISSING:
+        return None
     s = expected / max(step, 1e-12)
     # What a Gaussian of this spread leaves in its last occupied step, at worst.
     usual = 1.0 - float(ndtr(3.5 - 1.0 / s)) if s > 0.2 else 1.0
     return (limit, fractions) if fractions[worst] > 1.5 * usual + least else None
+
+
+def _missing(values: np.ndarray, low: float, high: float) -> float:
+    """How many pixels a patch lacks above ``high``, told from its spread below ``low`` alone, which no clipping
+    touches: a normal distribution through the shares under each of its lower values. Infinite where too few values are
+    left to tell, as where all but a few pixels clip.
+
+    The spread that other patches let expect is no guide here: it rests on the declared encoding, and a patch may be
+    noisier than its neighbours. Coarse codes leave a tail's last step well filled with nothing above it.
+    """
+    below = np.unique(values[values < low])
+    # Between values, and the plateau's own lower edge.
+    edges = np.append((below[1:] + below[:-1]) / 2, low)
+    share = np.searchsorted(np.sort(values), edges) / len(values)
+    told = (share > 0.02) & (share < 0.98)
+    if np.count_nonzero(told) < 2:
+        return float("inf")
+    z = ndtri(share[told])
+    # Each weighs as its share is sure: the standard error of z is that of the share over the density there.
+    weight = np.exp(-0.5 * z * z) / np.sqrt(share[told] * (1 - share[told]))
+    slope, offset = np.polyfit(edges[told], z, 1, w=weight)
+    return float(len(values) * ndtr(-(slope * high + offset)))
 
 
 def _expected_noise(others: list[np.ndarray], at: float, channel: int, light: LinearLight) -> float:

@@ -11,15 +11,13 @@ from huewright.finding.find import Found
 from huewright.finding.pose import Pose
 from huewright.finding.read import RawReading
 from huewright.models.card import Card
-from huewright.models.reading import Matrix3, PatchReading, Reading, Triple
+from huewright.models.reading import Matrix3, PatchReading, Reading, Triple, clipping_tells
 
 # Limits of a frame that may be used. Choices of ours, each checked on the generated test set; no source.
 GLARE_SHIFT = 0.005        # code-value shift by a reflection at which a patch's glare score is one half
 GLARE_EXCLUDES = 0.5
 SLOPE_SHARE = 0.5          # a reflection's slope across a patch shifts its mean by about this share of it
 CLIPPED_BAR, CLIPPED_CHIP = 0.01, 0.02
-MOST_CLIPPED = 0.25        # of a patch's pixels; fewer count by how far they move its mean, in code values:
-CLIP_SHIFT = 0.001
 MOST_SPILL = 1.1          # of RawReading.spill: from here on neighbours shift a patch's mean by over half a per cent
 SMEAR_OF_PATCH = 0.22      # edge width over the smallest side: a smear may be what looks like reflections all over
 LEAST_PATCH_PX = 7.0
@@ -133,8 +131,7 @@ def _patch_reasons(raw: RawReading, role: str, k: int, glare: float, clipped: np
     if raw.hidden[k]:
         return ["something lies over it"], "covered"
     # Noise may carry a few pixels over the end of the code range without moving the mean: no reason to refuse.
-    over = (clipped > (CLIPPED_BAR if role == "bar" else CLIPPED_CHIP)) & (
-        (clipped > MOST_CLIPPED) | (raw.clip_shift[k] > CLIP_SHIFT))
+    over = clipping_tells(clipped, raw.clip_shift[k], CLIPPED_BAR if role == "bar" else CLIPPED_CHIP)
     if over.any():
         channels = "".join(name for name, value in zip("RGB", over, strict=True) if value)
         at = raw.clipped_at[k][int(np.where(over, clipped, -1.0).argmax())]

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from huewright_kernels.masks import PatchStatistics, patch_statistics
-from scipy.special import ndtri
 
 from huewright.finding.clip import Plateaus, find_plateaus
 from huewright.finding.cover import covered_patches, covered_spots, ring_covered
@@ -16,6 +15,7 @@ from huewright.finding.light import Field, LinearLight, fit_field
 from huewright.finding.smear import Smear, measure_smear
 from huewright.finding.spots import ground_spots, spot_room
 from huewright.models.card import Card
+from huewright.models.reading import clip_shift
 
 INNER, LEAST_INNER = 0.8, 0.4
 # Reading between pixels blurs by about this much more.
@@ -194,11 +194,9 @@ def _inner_polygons(full: list[np.ndarray], smear: Smear | None, blur: float) ->
 
 
 def _clip_shift(clipped: np.ndarray, statistics: PatchStatistics, p: int) -> np.ndarray:
-    """(p, 3) how far clipping a fraction of a normal spread moves its mean: sigma (pdf(z) - z f), f = P(x > z)."""
+    """(p, 3) how far clipping moves the patches' means."""
     sigma = np.sqrt(np.maximum(np.einsum("pcc->pc", np.nan_to_num(statistics.covariance[:p])), 0.0))
-    share = np.clip(clipped, 1e-9, 0.5)
-    z = -ndtri(share)
-    return np.where(clipped > 0, sigma * (np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) - z * share), 0.0)
+    return clip_shift(clipped, sigma)
 
 
 def _clipped_at(code: np.ndarray, plateaus: Plateaus, low: float, high: float,

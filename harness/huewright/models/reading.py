@@ -5,6 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+from scipy.special import ndtri
+
+# More than this share of a patch's pixels on a clip level, or a mean moved by more than this in code values: the patch
+# is not read. Fewer pixels, which noise carries over, leave the mean where it is. Choices of ours, no source.
+MOST_CLIPPED = 0.25
+CLIP_SHIFT = 0.001
+
 Triple = tuple[float, float, float]
 Matrix3 = tuple[Triple, Triple, Triple]
 
@@ -51,6 +59,20 @@ class Reading:
             if patch.name == name:
                 return patch
         raise KeyError(name)
+
+
+def clip_shift(share: np.ndarray, deviation: np.ndarray) -> np.ndarray:
+    """How far clipping ``share`` (0..1) of a normal spread of ``deviation`` moves its mean, both of any one shape:
+    deviation (pdf(z) - z share), where P(x > z) = share."""
+    kept = np.clip(share, 1e-9, 0.5)
+    z = -ndtri(kept)
+    return np.where(np.asarray(share) > 0, deviation * (np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) - z * kept), 0.0)
+
+
+def clipping_tells(share: np.ndarray, shift: np.ndarray, least: float) -> np.ndarray:
+    """Whether a clipped ``share`` above ``least`` that moves the mean by ``shift`` makes a patch's level unknown: the
+    one rule that both the survey and the solve go by."""
+    return (share > least) & ((share > MOST_CLIPPED) | (shift > CLIP_SHIFT))
 
 
 def reading_to_dict(reading: Reading) -> dict[str, Any]:

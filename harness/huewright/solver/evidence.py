@@ -9,7 +9,7 @@ import numpy as np
 from huewright.colorimetry.targets import Target
 from huewright.errors import NoAnswerError
 from huewright.models.card import Card
-from huewright.models.reading import PatchReading, Reading
+from huewright.models.reading import PatchReading, Reading, clip_shift, clipping_tells
 from huewright.solver.settings import SolveSettings
 
 GLARE_LIMIT = 0.5        # above this an overexposed patch is a reflection, not an overexposed take
@@ -58,7 +58,7 @@ def gather(reading: Reading, card: Card, targets: dict[str, Target], settings: S
         if found is None or not np.all(np.isfinite(found.mean)):
             unused[patch.name] = "not read"
             continue
-        clipped = max(found.clipped) > settings.clip_limit
+        clipped = _is_clipped(found, settings.clip_limit)
         if patch.role == "bar" and clipped and found.glare < GLARE_LIMIT:
             raise NoAnswerError(_clipped_bar(found))
         sample = _sample(found, patch.role, targets[patch.name])
@@ -84,11 +84,18 @@ def _sample(found: PatchReading, role: str, target: Target) -> Sample:
                   np.clip(correlation, -1, 1) * np.outer(error, error))
 
 
+def _is_clipped(found: PatchReading, limit: float) -> bool:
+    share = np.array(found.clipped)
+    deviation = np.sqrt(np.clip(np.diag(found.covariance), 0.0, None))
+    return bool(clipping_tells(share, clip_shift(share, deviation), limit).any())
+
+
 def _clipped_bar(found: PatchReading) -> str:
     channel = int(np.argmax(found.clipped))
     return (f"bar {found.name!r} is clipped in {('red', 'green', 'blue')[channel]} "
             f"({100 * found.clipped[channel]:.0f} % of its pixels), so its level is not known; "
-            "shoot the card with an exposure that keeps every bar inside the code range")
+            "shoot the card with an exposure that keeps every bar inside the code range, or, if nothing is clipped in "
+            "the file, check --encoding and --range: a wrong curve makes noise look like clipping")
 
 
 def _check_bars(bars: list[Sample], unused: dict[str, str]) -> None:

@@ -23,7 +23,8 @@ class SolveSettings:
                          standard deviations of the mild pull towards "no change": exposure and balance in stops,
                          tone anchors in signal, rotations in degrees, gains as natural logarithms
     least_slope          least slope of the hue map between control hues
-    clip_limit           a patch with more than this fraction of pixels clipped in a channel is not read
+    clip_limit           a patch with more than this fraction of pixels clipped in a channel is not read, if that
+                         moves its mean (see :func:`huewright.models.reading.clipping_tells`)
     hue_limit_deg, radius_limit, level_limit_ire
                          what counts as on target; beyond it, or where noise alone may carry a patch beyond it,
                          the solve warns
