@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,10 +11,10 @@ import pytest
 from huewright.colorimetry.interchange import axis_lattice, clf_transforms, lattice_axis, shaped
 from huewright.colorimetry.luts import read_lut, read_lut_file
 from huewright.errors import InputError
-from huewright.models.correction import Correction
+from huewright.models.correction import EDITED, Correction
 from huewright.models.footage import Footage
 from huewright.reference import apply_chain
-from huewright.steps.export import export_correction, natural_codes
+from huewright.steps.export import check_exports, export_correction, natural_codes, random_codes
 from huewright_kernels import compile_chain, run_colours
 from huewright_kernels.ops import HueSectors, LogDecode, LogEncode, Lut1D, Lut3D, Matrix, ToneCurve, Transfer
 
@@ -263,6 +264,43 @@ def test_exports_are_repeatable_and_careful(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="ends in .cube"):
         export_correction(correction(), tmp_path / "b.clf", kind="shaped-cube")
     assert {path.name for path in tmp_path.iterdir()} == {"a.cube", "a.clf", "a.cdl"}
+
+
+def test_a_coarse_lattice_is_said_to_be_off_where_it_is(tmp_path: Path) -> None:
+    """The mean alone hides it: few colours lie in the cells where hues turn or the signal leaves the gamut."""
+    fine, coarse = (export_correction(correction(), tmp_path / f"{size}.clf", size=size) for size in (65, 9))
+    assert fine.measured["in_gamut_worst"] < 0.02 and fine.cautions == ()
+    codes = np.concatenate([natural_codes(), random_codes()])
+    wanted = run_colours(compile_chain(CHAIN), codes)
+    errors = np.abs(np.clip(opencolorio(tmp_path / "9.clf", codes), 0, 1) - np.clip(wanted, 0, 1)).max(axis=1)
+    inside = ((wanted >= 0) & (wanted <= 1)).all(axis=1)
+    assert 0.2 < inside.mean() < 0.9
+    natural = np.arange(len(codes)) < len(natural_codes())
+    assert coarse.measured["in_gamut_worst"] == pytest.approx(errors[inside].max(), abs=1e-4)
+    assert coarse.measured["natural_beyond_gamut_worst"] == pytest.approx(errors[natural & ~inside].max(), abs=1e-4)
+    over = [name for name, limit in (("in_gamut_worst", 0.02), ("natural_beyond_gamut_worst", 0.05))
+            if coarse.measured[name] > limit]
+    assert over and "at worst over" in coarse.cautions[0] and "a larger lattice" in coarse.cautions[0]
+
+
+@pytest.mark.parametrize("suffix", [".cube", ".clf", ".cdl", ".cc", ".ccc"])
+def test_every_export_of_a_correction_edited_by_hand_says_so(tmp_path: Path, suffix: str) -> None:
+    edited = replace(correction(), warnings=(EDITED,))
+    assert export_correction(edited, tmp_path / f"a{suffix}", size=9).cautions[0] == EDITED
+    cautions = export_correction(correction(), tmp_path / f"b{suffix}", size=9).cautions
+    assert EDITED not in cautions
+    if suffix in (".cdl", ".cc", ".ccc"):
+        assert "a CDL carries the primaries only" in cautions[0]
+
+
+def test_nothing_is_written_where_one_of_several_exports_cannot_be(tmp_path: Path) -> None:
+    (tmp_path / "there.cube").write_text("")
+    for name, size, words in (("a.xyz", 65, "no export ends in"), ("a.clf", 5, "too small for hue sectors"),
+                              ("there.cube", 65, "exists already"), ("a.cube", 65, "named twice")):
+        with pytest.raises(InputError, match=words):
+            check_exports(correction(), [tmp_path / "a.cube", tmp_path / name], size=size)
+    check_exports(correction(), [tmp_path / "a.cube", tmp_path / "b.clf", tmp_path / "c.ccc"])
+    assert [path.name for path in tmp_path.iterdir()] == ["there.cube"]
 
 
 @pytest.mark.parametrize(("low", "high"), [(0.0, 1.0), (-0.02, 12.0), (-0.3, 1.05), (0.1, 0.8)])

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from huewright.cli import options
+
+if TYPE_CHECKING:
+    from huewright.steps.export import ExportSummary
 
 
 def register(app: typer.Typer) -> None:
@@ -22,18 +25,38 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Export the correction as LUTs, and measure how far each is from the render."""
         from huewright.cli.show import caution, plain, say
+        from huewright.errors import InputError
         from huewright.files import refuse_existing, write_json
         from huewright.models.correction import load_correction
-        from huewright.steps.export import export_correction
+        from huewright.steps.export import check_exports, export_correction
 
-        for path in [*out, *([json_file] if json_file else [])]:
-            refuse_existing(path, overwrite=overwrite)
+        if json_file is not None:
+            refuse_existing(json_file, overwrite=overwrite)
+            if json_file in out:
+                raise InputError(f"{json_file}: named twice; give the figures a file of their own")
         model = load_correction(correction)
+        check_exports(model, out, size=size, overwrite=overwrite)
         summaries = [export_correction(model, path, size=size, overwrite=overwrite) for path in out]
         if json_file is not None:
             write_json(json_file, plain(summaries), overwrite=overwrite)
         for summary in summaries:
-            say(f"wrote {summary.path}: against the render, mean {summary.mean_error:.2e}, "
-                f"worst {summary.worst_error:.2e} of full scale")
-            for sentence in summary.cautions:
-                caution(sentence)
+            say(f"wrote {summary.path}: off the render, of full scale, {_figures(summary)}")
+        for sentence, paths in _by_sentence(summaries).items():
+            caution(sentence if len(paths) == len(summaries) > 1 else f"{', '.join(paths)}: {sentence}")
+
+
+def _figures(summary: ExportSummary) -> str:
+    """The errors, each with the colours that it is over."""
+    worst = summary.measured
+    return (f"mean {summary.mean_error:.2e} over picture-like and random colours together "
+            f"({worst['natural_mean']:.2e} and {worst['random_mean']:.2e} apart); worst {worst['in_gamut_worst']:.2e} "
+            f"inside the display's gamut, {summary.worst_error:.2e} anywhere")
+
+
+def _by_sentence(summaries: list[ExportSummary]) -> dict[str, list[str]]:
+    """Each caution with the files that it is about."""
+    found: dict[str, list[str]] = {}
+    for summary in summaries:
+        for sentence in summary.cautions:
+            found.setdefault(sentence, []).append(summary.path)
+    return found

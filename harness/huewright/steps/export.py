@@ -24,12 +24,15 @@ from huewright.colorimetry.interchange import (
 from huewright.colorimetry.luts import apply_with_opencolorio, read_lut_file
 from huewright.errors import InputError
 from huewright.files import refuse_existing, whole_file
-from huewright.models.correction import Correction
+from huewright.models.correction import EDITED, Correction, edited_by_hand
 
 KINDS = {"cube": (".cube",), "shaped-cube": (".cube",), "clf": (".clf",), "cdl": (".cdl", ".cc", ".ccc")}
 _CDL_FORMATS = {".cdl": "ColorDecisionList", ".cc": "ColorCorrection", ".ccc": "ColorCorrectionCollection"}
 _COLOURS = 50_000
 TARGET_MEAN = 2e-3
+# Beyond these a file gets a caution; common practice for what is seen in a picture, no source.
+WORST_IN_GAMUT = 0.02
+WORST_BEYOND_GAMUT = 0.05
 
 
 @dataclass(frozen=True)
@@ -39,7 +42,9 @@ class ExportSummary:
     Errors are absolute differences of single channels, of full scale, after both results are limited to 0..1 as an
     integer picture holds them. ``mean_error`` and ``worst_error`` are over picture-like colours (a wide neutral range
     with small departures, code values) and uniformly random ones together; ``measured`` has them apart:
-    ``natural_mean``, ``natural_worst``, ``random_mean``, ``random_worst``; for a .cube, which programs interpolate
+    ``natural_mean``, ``natural_worst``, ``random_mean``, ``random_worst``; and the worst of all colours that the
+    render puts inside the display's gamut (each channel in 0..1), ``in_gamut_worst``, and of the picture-like ones
+    that it puts beyond, ``natural_beyond_gamut_worst``; for a .cube, which programs interpolate
     either way, ``tetrahedral_mean`` and ``tetrahedral_worst``; for a CDL the same against the correction without its
     hues, ``natural_mean_of_primaries`` and ``natural_worst_of_primaries``.
 
@@ -70,10 +75,7 @@ def export_correction(correction: Correction, path: Path | str, *, size: int = 6
     Raises :class:`InputError` for an unknown suffix or kind, a bad size, or an existing file.
     """
     path = Path(path)
-    kind = _kind(path, kind)
-    if not 2 <= size <= 129:
-        raise InputError(f"a lattice has 2 to 129 points along each axis, not {size}")
-    refuse_existing(path, overwrite=overwrite)
+    kind = _checked(path, size, kind, overwrite=overwrite)
     if kind == "cdl":
         return _export_cdl(correction, path, overwrite=overwrite)
     takes, gives = footage_words(correction), display_words(correction)
@@ -91,12 +93,32 @@ def export_correction(correction: Correction, path: Path | str, *, size: int = 6
         temporary.write_text(text, encoding="utf-8", newline="\n")
     codes = np.concatenate([natural_codes(), random_codes()])
     wanted = _render(correction.operations, codes)
-    measured, worst_code = _statistics(_errors(apply_with_opencolorio(path, codes), wanted), codes, _COLOURS)
+    measured, worst_code = _statistics(_errors(apply_with_opencolorio(path, codes), wanted), codes, wanted)
     if kind == "cube":
         measured |= _tetrahedral(path, codes, wanted)
     lattice = kind != "clf" or any(isinstance(item, HueSectors) for item in correction.operations)
     return ExportSummary(str(path), kind, size if lattice else None, takes, gives, measured.pop("mean"),
                          measured.pop("worst"), worst_code, measured, (), _cautions(correction, kind, measured))
+
+
+def check_exports(correction: Correction, paths: Sequence[Path | str], *, size: int = 65,
+                  overwrite: bool = False) -> None:
+    """Raises what :func:`export_correction` would raise for any of ``paths``, and for one that is named twice, before
+    any of them is written."""
+    for number, path in enumerate(map(Path, paths)):
+        if path.absolute() in {Path(other).absolute() for other in paths[:number]}:
+            raise InputError(f"{path}: named twice; give each export a name of its own")
+        if _checked(path, size, None, overwrite=overwrite) == "clf":
+            clf_transforms(correction.operations, size)     # refuses a size that its lattice can't be made in
+
+
+def _checked(path: Path, size: int, kind: str | None, *, overwrite: bool) -> str:
+    """The kind of export at ``path``, if it can be made."""
+    kind = _kind(path, kind)
+    if not 2 <= size <= 129:
+        raise InputError(f"a lattice has 2 to 129 points along each axis, not {size}")
+    refuse_existing(path, overwrite=overwrite)
+    return kind
 
 
 def footage_words(correction: Correction) -> str:
@@ -151,13 +173,16 @@ def _errors(found: np.ndarray, wanted: np.ndarray) -> np.ndarray:
 
 
 def _statistics(errors: np.ndarray, codes: np.ndarray,
-                natural: int) -> tuple[dict[str, float], tuple[float, float, float]]:
-    """Means and worsts of ``errors`` (n, 3) over ``codes``, the first ``natural`` of which are picture-like, and the
-    code values at the worst."""
-    first, second = errors[:natural], errors[natural:]
+                wanted: np.ndarray) -> tuple[dict[str, float], tuple[float, float, float]]:
+    """Means and worsts of ``errors`` (n, 3) over ``codes``, which the render makes ``wanted`` and the first
+    :data:`_COLOURS` of which are picture-like, and the code values at the worst."""
+    first, second = errors[:_COLOURS], errors[_COLOURS:]
+    inside: np.ndarray = np.all((wanted >= 0) & (wanted <= 1), axis=1)
     red, green, blue = codes[np.unravel_index(errors.argmax(), errors.shape)[0]]
     figures = {"mean": errors.mean(), "worst": errors.max(), "natural_mean": first.mean(), "natural_worst": first.max(),
-               "random_mean": second.mean(), "random_worst": second.max()}
+               "random_mean": second.mean(), "random_worst": second.max(),
+               "in_gamut_worst": errors[inside].max(initial=0),
+               "natural_beyond_gamut_worst": first[~inside[:_COLOURS]].max(initial=0)}
     return ({name: float(value) for name, value in figures.items()},
             (round(float(red), 4), round(float(green), 4), round(float(blue), 4)))
 
@@ -170,10 +195,19 @@ def _tetrahedral(path: Path, codes: np.ndarray, wanted: np.ndarray) -> dict[str,
 
 
 def _cautions(correction: Correction, kind: str, measured: dict[str, float]) -> tuple[str, ...]:
-    said = []
-    if max(measured["natural_mean"], measured["random_mean"]) > TARGET_MEAN:
-        said.append(f"this file is {max(measured['natural_mean'], measured['random_mean']):.1e} of full scale from the "
-                    "render in the mean; render instead, or export a .clf or a larger lattice")
+    said = _edited(correction)
+    means = {"picture-like": measured["natural_mean"], "random": measured["random_mean"]}
+    beyond = [f"{mean:.1e} of full scale in the mean over {which} colours" for which, mean in means.items()
+              if mean > TARGET_MEAN]
+    if measured["in_gamut_worst"] > WORST_IN_GAMUT:
+        beyond.append(f"{measured['in_gamut_worst']:.1e} at worst over colours inside the display's gamut")
+    if measured["natural_beyond_gamut_worst"] > WORST_BEYOND_GAMUT:
+        beyond.append(f"{measured['natural_beyond_gamut_worst']:.1e} at worst over picture-like colours that the "
+                      "render puts beyond the display's gamut")
+    if beyond:
+        better = "export a larger lattice" if kind == "clf" else "export a .clf or a larger lattice"
+        said.append(f"this file is off the render by {', '.join(beyond)} (limits: {TARGET_MEAN:g}, {WORST_IN_GAMUT:g} "
+                    f"and {WORST_BEYOND_GAMUT:g}); render instead, or {better}")
     if kind in ("cube", "shaped-cube"):
         said.append("a .cube takes code values in 0..1 only and limits others; check what the program that reads it "
                     "feeds it (full-scale code values, not range-expanded ones)")
@@ -183,6 +217,10 @@ def _cautions(correction: Correction, kind: str, measured: dict[str, float]) -> 
         said.append("the take is legal range and the file takes its code values as recorded; a program that expands "
                     "the range on reading must be told not to")
     return tuple(said)
+
+
+def _edited(correction: Correction) -> list[str]:
+    return [EDITED] if edited_by_hand(correction) else []
 
 
 def _export_cdl(correction: Correction, path: Path, *, overwrite: bool) -> ExportSummary:
@@ -199,7 +237,7 @@ def _export_cdl(correction: Correction, path: Path, *, overwrite: bool) -> Expor
                f"is {measured['natural_mean']:.1e} of full scale from the whole correction in the mean and "
                f"{measured['natural_worst']:.1e} at worst")
     return ExportSummary(str(path), "cdl", None, takes, gives, measured.pop("mean"), measured.pop("worst"), worst_code,
-                         measured, left_out, (caution,))
+                         measured, left_out, (*_edited(correction), caution))
 
 
 def _left_out(correction: Correction) -> list[str]:
@@ -214,11 +252,12 @@ def _left_out(correction: Correction) -> list[str]:
 def _cdl_errors(correction: Correction, path: Path) -> tuple[dict[str, float], tuple[float, float, float]]:
     codes = np.concatenate([natural_codes(), random_codes()])
     graded = _render(correction.neutral_operations, apply_with_opencolorio(path, codes))
-    measured, worst_code = _statistics(_errors(graded, _render(correction.operations, codes)), codes, _COLOURS)
+    wanted = _render(correction.operations, codes)
+    measured, worst_code = _statistics(_errors(graded, wanted), codes, wanted)
     primaries = tuple(item for item in correction.operations if not isinstance(item, HueSectors))
     errors = _errors(graded, _render(primaries, codes))[:_COLOURS]
     return measured | {"natural_mean_of_primaries": float(errors.mean()),
                        "natural_worst_of_primaries": float(errors.max())}, worst_code
 
 
-__all__ = ["KINDS", "ExportSummary", "export_correction"]
+__all__ = ["KINDS", "ExportSummary", "check_exports", "export_correction"]
