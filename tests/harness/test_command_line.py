@@ -120,6 +120,49 @@ def test_the_whole_job_step_by_step_and_at_once(command, take: Path, tmp_path: P
     assert np.array_equal(read_frame("all/take/a.0002.png").pixels, read_frame("true/a.0002.png").pixels)
 
 
+def test_one_frame_is_one_frame_and_an_edited_correction_is_said_to_be_one(command, take: Path) -> None:
+    code, out, err = command("survey", take / "a.0001.png", "--card", CARD, "--encoding", "display")
+    assert code == 0, err
+    assert out.splitlines()[0].strip() == "1 frame"
+    code, out, err = command("solve", "survey.json", "--card", CARD)
+    assert code == 0, err
+    code, out, err = command("render", "correction.json", take / "a.0001.png", "true/a.####.png")
+    assert code == 0, err
+    assert "rendered 1 frame in" in out and "edited by hand" not in err
+    code, out, err = command("render", "correction.json", take / "a.0001.png", "true/a.####.png", "--resume")
+    assert code == 0, err
+    assert "1 frames" not in out + err and "1 frame was there already and kept" in err
+
+    record = json.loads(Path("correction.json").read_text())
+    record["parameters"]["exposure_stops"]["value"] += 0.1
+    Path("edited.json").write_text(json.dumps(record))
+    for words in (["render", "edited.json", take / "a.0001.png", "again/a.####.png"],
+                  ["export", "edited.json", "a.cube", "a.ccc", "--size", "9"],
+                  ["prove", "edited.json", "survey.json", "--card", CARD, "--before", take / "a.0001.png", "--after",
+                   "again/a.0001.png"]):
+        code, out, err = command(*words)
+        assert code == 0, err
+        assert "caution" in err and "was edited by hand since it was solved" in err
+    operation = next(row for row in record["operations"] if row["operation"] == "hue-sectors")
+    operation["gains"][0] = float("nan")
+    Path("edited.json").write_text(json.dumps(record))
+    refused(command("render", "edited.json", take / "a.0001.png", "nan/a.####.png"), 2, "edited.json", "gains[0]")
+    assert not Path("nan").exists()
+
+
+def test_several_exports_are_all_written_or_none(command, take: Path) -> None:
+    code, _, err = command("survey", take / "a.0001.png", "--card", CARD, "--encoding", "display")
+    assert code == 0, err
+    assert command("solve", "survey.json", "--card", CARD)[0] == 0
+    refused(command("export", "correction.json", "a.cube", "a.xyz"), 2, "a.xyz")
+    refused(command("export", "correction.json", "a.cube", "a.cube"), 2, "named twice")
+    assert not list(Path().glob("a.*"))
+    code, out, err = command("export", "correction.json", "a.cube", "a.cdl", "a.cc", "--size", "9")
+    assert code == 0, err
+    assert "over picture-like and random colours together" in out and "inside the display's gamut" in out
+    assert "a.cdl, a.cc: a CDL carries the primaries only" in err
+
+
 def test_missing_take(command) -> None:
     refused(command("survey", "nowhere/a.####.exr", "--card", CARD, "--encoding", "display"), 2, "nowhere")
 

@@ -91,7 +91,7 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Render frames through an effect of a plug-in."""
-        from huewright.cli.show import caution, plain, progress_line, say
+        from huewright.cli.show import caution, counted, plain, progress_line, say
         from huewright.files import refuse_existing, write_json
         from huewright.frames.sequence import parse_sequence
         from huewright.steps.ofx import parse_settings, render_through
@@ -105,7 +105,7 @@ def register(app: typer.Typer) -> None:
             write_json(json_file, plain(summary), overwrite=overwrite)
         for message in (*summary.messages, *(f"{f.level}: {f.message}" for f in summary.findings)):
             caution(message)
-        say(f"rendered {len(summary.frames)} frames in {summary.seconds:.1f} s to {summary.out}")
+        say(f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {summary.out}")
 
     @group.command(epilog="Example: huewright ofx describe")
     def describe() -> None:

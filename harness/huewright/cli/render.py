@@ -28,7 +28,7 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Render the correction over a shot, frame by frame, whole frames only."""
-        from huewright.cli.show import caution, plain, progress_line, say
+        from huewright.cli.show import caution, counted, plain, progress_line, say
         from huewright.files import refuse_existing, write_json
         from huewright.frames.sequence import parse_sequence
         from huewright.models.correction import EDITED, edited_by_hand, load_correction
@@ -47,4 +47,4 @@ def register(app: typer.Typer) -> None:
             write_json(json_file, plain(summary), overwrite=overwrite)
         for sentence in summary.cautions:
             caution(sentence)
-        say(f"rendered {len(summary.frames)} frames in {summary.seconds:.1f} s to {out}")
+        say(f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {out}")

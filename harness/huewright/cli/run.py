@@ -39,7 +39,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Do the whole job: survey the take, solve, render the shots, export LUTs, and prove it."""
         from huewright.cli.prove import proof_table
-        from huewright.cli.show import caution, plain, progress_line, say
+        from huewright.cli.show import caution, counted, plain, progress_line, say
         from huewright.files import refuse_existing, write_json
         from huewright.frames.sequence import parse_sequence
         from huewright.models.proof import proof_to_dict
@@ -64,4 +64,4 @@ def register(app: typer.Typer) -> None:
             caution(sentence)
         rendered = sum(len(summary.frames) for summary in result.renders)
         say(result.survey.advice, result.proof.verdict,
-            f"{rendered} frames rendered; everything is in {out}: open {out / 'proof' / 'proof.html'}")
+            f"{counted(rendered, 'frame')} rendered; everything is in {out}: open {out / 'proof' / 'proof.html'}")

@@ -76,6 +76,11 @@ def number(value: float | None, digits: int = 2) -> str:
     return "-" if value is None else f"{value:.{digits}f}"
 
 
+def counted(count: int, what: str) -> str:
+    """Such as "1 frame" and "2 frames"."""
+    return f"{count} {what}" + ("" if count == 1 else "s")
+
+
 def plain(value: Any) -> Any:
     """``value`` as JSON can hold it: dataclasses, tuples, paths and NumPy scalars made plain."""
     import dataclasses

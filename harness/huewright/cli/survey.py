@@ -34,7 +34,7 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Find the card in every frame, grade each one, choose the best, and say whether the take is usable."""
-        from huewright.cli.show import number, plain, progress_line, say, table
+        from huewright.cli.show import counted, number, plain, progress_line, say, table
         from huewright.files import refuse_existing, write_json
         from huewright.frames.sequence import parse_sequence
         from huewright.models.card import load_card
@@ -60,8 +60,8 @@ def register(app: typer.Typer) -> None:
         rows = [[str(g.frame), g.verdict, number(g.glare), number(100 * g.clipped, 1), number(g.edge_width_px, 1),
                  number(g.motion_px, 1), number(g.patch_px, 0), number(g.tilt_deg, 0), number(g.light_stops),
                  "; ".join(g.reasons)] for g in result.grades]
-        grid = table(f"{len(rows)} frames", ["frame", "verdict", "glare", "clipped %", "edge px", "motion px",
-                                             "patch px", "tilt deg", "light stops", "why"], rows)
+        grid = table(counted(len(rows), "frame"), ["frame", "verdict", "glare", "clipped %", "edge px", "motion px",
+                                                       "patch px", "tilt deg", "light stops", "why"], rows)
         grid.columns[-1].justify = "left"
         say(grid, f"wrote {out}" + (f" and {sheet}" if sheet else ""), result.advice)
         if not result.usable:

@@ -83,7 +83,8 @@ def _header(sheet: Any, survey: Survey, width: int, height: int) -> None:
     left = GAP_PX / width
     sheet.text(left, 1 - 20 / height, survey.take, family=MONO, size=HEAD_PT, va="top", color=DAY.ink)
     line = "   ".join(f"{count[verdict]} {WORDS[verdict]}" for verdict in ORDER if count[verdict])
-    sheet.text(left, 1 - 44 / height, f"{len(survey.grades)} frames:   {line}", size=TEXT_PT, va="top", color=DAY.soft)
+    whole = "1 frame" if len(survey.grades) == 1 else f"{len(survey.grades)} frames"
+    sheet.text(left, 1 - 44 / height, f"{whole}:   {line}", size=TEXT_PT, va="top", color=DAY.soft)
     words = textwrap.wrap(survey.advice, 130, max_lines=2, placeholder=" \u2026")
     sheet.text(left, 1 - 66 / height, "\n".join(words), family=SERIF, size=HEAD_PT - 1, va="top", linespacing=1.25,
                color=DAY.after if survey.usable else DAY.bad)

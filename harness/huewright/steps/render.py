@@ -440,8 +440,9 @@ def _cautions(summary: RenderSummary, suffix: str) -> list[str]:
     if summary.range == "legal" and _is_float(suffix, summary.bits):
         said.append(f"legal range was written into floating-point files, which is unusual; {DEFER}")
     if summary.kept:
-        said.append(f"{len(summary.kept)} frames were there already and kept; the first of them was "
-                    "rendered again to compare, and is the same")
+        kept = "1 frame was there already and kept; it was" if len(summary.kept) == 1 else \
+            f"{len(summary.kept)} frames were there already and kept; the first of them was"
+        said.append(f"{kept} rendered again to compare, and is the same")
     return said
 
 
