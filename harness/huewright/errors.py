@@ -8,4 +8,5 @@ class InputError(Exception):
 
 
 class NoAnswerError(Exception):
-    """The footage or card cannot support an answer: says why and what would help. Exit code 1."""
+    """The footage or card cannot support an answer, or the proof is not within its limits: says why and what would
+    help. Exit code 1."""

@@ -18,7 +18,10 @@ def register(app: typer.Typer) -> None:
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
-        """Generate an invented two-camera shoot, do the whole job on it, and compare with its known truth."""
+        """Generate an invented two-camera shoot, do the whole job on it, and compare with its known truth.
+
+        Exits with 1 where a camera's proof is not within its limits; everything is written all the same.
+        """
         from huewright.cli.show import caution, plain, progress_line, say
         from huewright.errors import NoAnswerError
         from huewright.files import refuse_existing, write_json

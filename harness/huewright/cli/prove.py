@@ -29,6 +29,20 @@ def proof_table(proof: Proof) -> Table:
                   "radius ratio before", "after", "dE2000 before", "after"], rows)
 
 
+def demand_limits(proof: Proof, page: Path) -> None:
+    """Raises :class:`NoAnswerError`, which says what to do first, for a proof that is not within its limits."""
+    from huewright.errors import NoAnswerError
+    from huewright.solver.results import contradicts_declaration
+
+    if proof.passed:
+        return
+    first = ("check --encoding and --range first: the bars contradict what was declared" if
+             contradicts_declaration(proof.cautions) else
+             "read its cautions, and compare the methods with `huewright solve --compare`")
+    raise NoAnswerError(f"the proof is not within its limits ({page} shows where; everything was written all the "
+                        f"same); {first}")
+
+
 def register(app: typer.Typer) -> None:
     @app.command(epilog="Example: huewright prove correction.json survey.json --card card.toml "
                         "--before 'take/a.####.exr' --after 'true/a.####.exr' --out proof")
@@ -51,8 +65,12 @@ def register(app: typer.Typer) -> None:
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
-        """Prove the correction: residuals on rendered frames, scopes before and after, a page for the client."""
+        """Prove the correction: residuals on rendered frames, scopes before and after, a page for the client.
+
+        Exits with 1 where the proof is not within its limits; everything is written all the same.
+        """
         from huewright.cli.show import caution, plain, progress_line, say
+        from huewright.colorimetry.declare import NOT_VERIFIED
         from huewright.errors import InputError
         from huewright.files import refuse_existing, write_json
         from huewright.frames.sequence import parse_sequence
@@ -77,4 +95,5 @@ def register(app: typer.Typer) -> None:
         say(proof_table(result))
         for sentence in result.cautions:
             caution(sentence)
-        say(result.verdict, f"wrote the proof to {out}")
+        say(result.verdict, NOT_VERIFIED, f"wrote the proof to {out}")
+        demand_limits(result, out / "proof.html")

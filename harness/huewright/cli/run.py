@@ -37,9 +37,14 @@ def register(app: typer.Typer) -> None:
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
-        """Do the whole job: survey the take, solve, render the shots, export LUTs, and prove it."""
-        from huewright.cli.prove import proof_table
+        """Do the whole job: survey the take, solve, render the shots, export LUTs, and prove it.
+
+        Exits with 1 where the card can't support an answer, or the proof is not within its limits; then everything is
+        written all the same.
+        """
+        from huewright.cli.prove import demand_limits, proof_table
         from huewright.cli.show import caution, counted, plain, progress_line, say
+        from huewright.colorimetry.declare import NOT_VERIFIED
         from huewright.files import refuse_existing, write_json
         from huewright.frames.sequence import parse_sequence
         from huewright.models.proof import proof_to_dict
@@ -63,5 +68,6 @@ def register(app: typer.Typer) -> None:
                                       for s in part.cautions):
             caution(sentence)
         rendered = sum(len(summary.frames) for summary in result.renders)
-        say(result.survey.advice, result.proof.verdict,
+        say(result.survey.advice, result.proof.verdict, NOT_VERIFIED,
             f"{counted(rendered, 'frame')} rendered; everything is in {out}: open {out / 'proof' / 'proof.html'}")
+        demand_limits(result.proof, out / "proof" / "proof.html")

@@ -14,6 +14,7 @@ DEPTHS = (8, 10, 12, 16)
 LOOK_INPUTS = ("log", "linear")
 TRANSFERS = ("bt709", "bt1886", "srgb", "pq", "hlg")
 DEFAULT_PRIMARIES = "ITU-R BT.709"
+NOT_VERIFIED = "Chips and bars on their targets do not verify what was declared with --encoding and --range."
 LOG_PARAMETERS = ("base", "log_side_slope", "log_side_offset", "lin_side_slope", "lin_side_offset",
                   "lin_side_break", "linear_slope")
 
@@ -55,6 +56,14 @@ def declare_footage(*, encoding: str, range_: str = "full", bits: int = 10, prim
         raise InputError("a look that expects log needs an encoding that is a log curve; "
                          "declare one, or say that the look expects linear")
     return Footage(range_, bits, encoding, decode, primaries, () if look is None else _look(look), look_input, error)
+
+
+def range_caution(footage: Footage, *, floats: bool) -> str | None:
+    """What to say of a legal range declared for files of floating numbers, which hold the full range as a rule."""
+    if not floats or footage.range != "legal":
+        return None
+    return ("legal range is declared, but the files hold floating numbers, which as a rule are written with full "
+            "range: check --range")
 
 
 def log_from_text(text: str) -> LogDecode:

@@ -291,6 +291,8 @@ _LABELS = {
     "log_gain_prior": "Pull to no change: saturation, log", "least_slope": "Least slope of the hue map",
     "clip_limit": "Clipped share allowed in a patch", "hue_limit_deg": "Limit of hue, degrees",
     "radius_limit": "Limit of saturation, share of target", "level_limit_ire": "Limit of level, IRE",
+    "bars_bent_ire": "Bars from where their reflectances put them, IRE",
+    "bars_bent_beyond_flare": "The same beyond flare, natural log of light",
     "identity": "Found nothing to correct", "noise_gain_db": "Noise gain predicted, dB",
     "chroma_noise_gain_db": "Noise gain predicted, colour, dB", "worst_local_gain": "Steepest stretch",
     "folded_fraction": "Folded, share of a LUT's cells", "out_of_gamut_patches": "Patches outside the gamut, share",

@@ -30,6 +30,11 @@ BENT_WORDS = ("the tone curve {} bend the bars by {:.1f} IRE: flare, or the enco
               "declared; check --encoding and --range; chips on target do not verify the declaration")
 
 
+def contradicts_declaration(cautions: Sequence[str]) -> bool:
+    """Whether one of a correction's or proof's sentences says that the bars don't fit the declared footage."""
+    return any(line.endswith(BENT_WORDS[-40:]) for line in cautions)
+
+
 def correction_from(problem: Problem, solution: Solution, *, identity: bool = False,
                     provenance: dict[str, Any] | None = None) -> Correction:
     """The correction, with everything that a colour scientist asks for. ``identity``: nothing is to be changed."""

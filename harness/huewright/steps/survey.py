@@ -6,6 +6,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import cv2
 import numpy as np
 
 import huewright
+from huewright.colorimetry.declare import range_caution
 from huewright.errors import InputError
 from huewright.files import sha256
 from huewright.finding.advice import unusable_advice, usable_advice
@@ -58,7 +60,7 @@ def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str, foot
     empty: list[int] = []
     size: tuple[int, int] | None = None
     before: Found | None = None
-    done = 0
+    done, floats = 0, False
 
     def graded(rgb: np.ndarray, found: Found, number: int, previous: Found | None, whole: bool) -> Judged:
         low, high = (0.0, 1.0) if whole or footage.encoding != "linear" else (-NO_LIMIT, NO_LIMIT)
@@ -69,6 +71,7 @@ def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str, foot
     with _opencv_threads(1), ThreadPoolExecutor(1) as beside:
         for number, total, picture in _pictures(sequence, follow=follow, quiet_s=quiet_s):
             rgb, aspect, whole = picture
+            floats |= not whole
             if size is None:
                 size = (rgb.shape[1], rgb.shape[0])
             elif size != (rgb.shape[1], rgb.shape[0]):
@@ -86,7 +89,9 @@ def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str, foot
             progress(done, max(total, done), "looking for the card")
         frames = [future.result() for future in judged]
     assert size is not None
-    return _concluded(sequence, card, card_path, footage, light, frames, empty, size, max_frames)
+    survey = _concluded(sequence, card, card_path, footage, light, frames, empty, size, max_frames)
+    caution = range_caution(footage, floats=floats)
+    return survey if caution is None else replace(survey, advice=f"{survey.advice} Mind: {caution}.")
 
 
 @contextmanager
