@@ -26,9 +26,10 @@ if TYPE_CHECKING:
     from huewright.models.correction import Correction
 
 HALF_STEP = 2.0**-11      # IEEE 754 binary16: half the step between neighbours, relative to the value, is at most this
-# A declared legal range of the wrong depth moves the signal by up to 2e-4: that is no other correction.
+# What files finer than these limits may be off: far under what can be seen. (A legal range declared of the wrong depth
+# moves the signal by up to 1e-3 and is refused.)
 PATCH_FLOOR, PIXEL_FLOOR = 2.5e-4, 5e-4
-LOSSY_PATCH, LOSSY_PIXEL = 5e-3, 5e-2   # lossy compression keeps means but not pixels; measured, no source
+LOSSY_PATCH, LOSSY_PIXEL = 5e-3, 5e-2   # lossy compression: 3e-4 and 1.6e-2 (99 % of pixels) measured at level 200
 LOSSY = ("dwaa", "dwab", "b44", "b44a", "pxr24")
 PIXELS_APART = 0.01       # the share of pixels that may be off (a burnt-in number), common practice, no source
 HALF_GREATEST = 65504.0
@@ -195,7 +196,7 @@ class RenderMatch:
 
     def _refusal(self, why: str) -> InputError:
         return InputError(f"{self._text}: these frames were not rendered with this correction ({why}); give the frames "
-                          "that were, and the range that they were written in")
+                          "that were, with the range and bits they were written in (--after-range, --after-bits)")
 
 
 def carried_digest(frame: Frame) -> str:
