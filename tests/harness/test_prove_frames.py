@@ -15,7 +15,7 @@ import pytest
 from huewright.colorimetry.display import to_ycbcr
 from huewright.errors import InputError
 from huewright.files import sha256
-from huewright.frames import Frame, parse_sequence, write_frame
+from huewright.frames import Frame, parse_sequence, read_frame, write_frame
 from huewright.frames.sequence import FrameSequence
 from huewright.models.card import Card, load_card
 from huewright.models.correction import Correction
@@ -24,9 +24,11 @@ from huewright.models.survey import FrameGrade, Survey
 from huewright.reference import apply_chain
 from huewright.solver.settings import METHODS
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
+from huewright.steps.belong import operations_digest
 from huewright.steps.prove import prove
 from huewright.steps.render import render_take
 from huewright.steps.solve import solve_survey
+from huewright_kernels.ops import HueSectors
 
 CARD = Path(huewright_demo.__file__).parent / "card.toml"
 WIDTH, HEIGHT = 420, 300
@@ -248,3 +250,80 @@ def test_the_proof_carries_names_limits_and_intervals(job: Job, tmp_path: Path) 
             assert error and row.hue_interval_deg == pytest.approx(1.96 * error, abs=1e-5)
     named = proven(job, tmp_path / "named", title="Scene 4, camera B")
     assert named.title == "Scene 4, camera B"
+
+
+def nudged(correction: Correction, turn_deg: float = 0.0, gain: float = 1.0) -> Correction:
+    """Every hue turned and scaled a little more."""
+    *others, hues = correction.operations
+    assert isinstance(hues, HueSectors)
+    changed = dataclasses.replace(hues, rotations_deg=tuple(r + turn_deg for r in hues.rotations_deg),
+                                  gains=tuple(g * gain for g in hues.gains))
+    return dataclasses.replace(correction, operations=(*others, changed))
+
+
+@pytest.mark.usefixtures("undrawn")
+@pytest.mark.parametrize(("suffix", "bits", "turn_deg", "gain"), [
+    ("exr", 16, 5.0, 1.05), ("exr", 16, 1.0, 1.0), ("exr", 16, 0.0, 1.02), ("dpx", 10, 5.0, 1.05),
+    ("dpx", 10, 1.0, 1.0), ("dpx", 10, 0.0, 1.02), ("png", 8, 5.0, 1.05)])     # 8 bits show no smaller change surely
+def test_frames_of_an_edited_correction_are_refused(job: Job, tmp_path: Path, suffix: str, bits: int, turn_deg: float,
+                                                    gain: float) -> None:
+    """The limit follows the files' depth: frames of the correction itself pass, also with dither."""
+    out = str(tmp_path / "out" / f"card.####.{suffix}")
+    render_take(job.correction, job.take, out, bits=bits)
+    rendered = parse_sequence(out)
+    if suffix == "exr":     # as another program writes them, without the note of their correction
+        for number in NUMBERS:
+            write_frame(rendered.path(number), Frame(read_frame(rendered.path(number)).pixels), overwrite=True)
+    assert proven(job, tmp_path / "good", after=rendered).passed
+    with pytest.raises(InputError, match="were not rendered with this correction .patch "):
+        proven(job, tmp_path / "bad", after=rendered, correction=nudged(job.correction, turn_deg, gain))
+    assert not (tmp_path / "bad").exists()
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_rendered_files_that_name_another_correction_are_refused(job: Job, tmp_path: Path) -> None:
+    """A change too small to be seen in the pixels: the files say it themselves."""
+    assert read_frame(job.rendered.path(7)).metadata.correction == operations_digest(job.correction.operations)
+    with pytest.raises(InputError, match="the files say so themselves"):
+        proven(job, tmp_path, correction=nudged(job.correction, 1e-4))
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_a_picture_changed_beside_the_card_is_refused(job: Job, tmp_path: Path) -> None:
+    """A burnt-in number passes (under 1 % of the pixels), a corner that was graded does not."""
+    for rows, columns, name in ((3, 210, "number"), (15, 420, "graded")):     # 0.5 % and 5 % of the picture
+        for number in NUMBERS:
+            pixels = read_frame(job.rendered.path(number)).pixels.copy()
+            pixels[:rows, :columns] *= 0.8
+            write_frame(tmp_path / name / f"card.{number:04d}.exr", Frame(pixels))
+    assert proven(job, tmp_path / "a", after=parse_sequence(str(tmp_path / "number" / "card.####.exr"))).passed
+    with pytest.raises(InputError, match="5 % of the pixels are off"):
+        proven(job, tmp_path / "b", after=parse_sequence(str(tmp_path / "graded" / "card.####.exr")))
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_another_takes_survey_or_another_card_is_refused(job: Job, tmp_path: Path) -> None:
+    reading = simulated_take(job.card, np.random.default_rng(5)).reading
+    with pytest.raises(InputError, match="is not the one this correction was solved from"):
+        proven(job, tmp_path, survey=dataclasses.replace(job.survey, reading=reading))
+    first, *others = job.card.patches
+    card = dataclasses.replace(job.card, patches=(dataclasses.replace(first, name="other"), *others))
+    with pytest.raises(InputError, match="not as it was when this correction was solved"):
+        proven(job, tmp_path, card=card)
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_a_shot_of_other_files_and_pixels_without_a_number_are_named(job: Job, tmp_path: Path) -> None:
+    codes = np.full((HEIGHT, WIDTH, 3), 110, np.uint8)
+    write_frame(tmp_path / "shot" / "s.0001.png", Frame(codes))
+    shot = parse_sequence(str(tmp_path / "shot" / "s.####.png"))
+    broken = np.full((HEIGHT, WIDTH, 3), 0.4, np.float32)
+    broken[5, 5:8, 1] = np.nan
+    write_frame(tmp_path / "made" / "s.0001.exr", Frame(broken))
+    proof = proven(job, tmp_path / "proof", shots=((shot, parse_sequence(str(tmp_path / "made" / "s.####.exr"))),))
+    assert "shot/s.####.png is 8-bit PNG, the card take is float EXR: check that it has the same encoding and range, " \
+        "for the correction is for these alone" in proof.cautions
+    assert any("3 pixels hold no finite number" in line for line in proof.cautions)
+    alike = proven(job, tmp_path / "alike", shots=((job.take, job.rendered),))
+    assert not any("the card take is" in line or "finite" in line for line in alike.cautions)
+    assert any("the person responsible has to know" in line for line in alike.cautions)

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import textwrap
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -223,6 +224,31 @@ def test_existing_outputs(tmp_path: Path) -> None:
     summary = render_take(CORRECTION, sequence, out, resume=True)
     assert summary.frames == (1, 2) and summary.kept == (3,) and any("kept" in said for said in summary.cautions)
     assert (out / "s.0003.exr").stat().st_mtime_ns == before and bytes_of(out) == whole
+
+
+@pytest.mark.parametrize(("suffix", "bits"), [(".exr", 16), (".dpx", 10)])
+def test_resuming_with_another_correction_is_refused(tmp_path: Path, suffix: str, bits: int) -> None:
+    """Before anything is written, so that no shot holds two corrections; also where no file names its correction."""
+    sequence = parse_sequence(take(tmp_path / "in", suffix, bits))
+    out = tmp_path / "out"
+    render_take(CORRECTION, sequence, out)
+    (out / f"s.0002{suffix}").unlink()
+    there = bytes_of(out)
+    other = replace(CORRECTION, operations=(*CORRECTION.operations, Matrix(((0.97, 0, 0), (0, 1, 0), (0, 0, 1)))))
+    with pytest.raises(InputError, match=r"s\.0001.* was rendered with another correction"):
+        render_take(other, sequence, out, resume=True)
+    with pytest.raises(InputError, match=r"s\.0001.* was rendered with another correction, or from other frames"):
+        render_take(CORRECTION, sequence, out, resume=True, range_="legal")
+    assert bytes_of(out) == there
+    assert render_take(CORRECTION, sequence, out, resume=True).frames == (2,)
+
+
+def test_a_shot_of_other_files_than_the_card_take(tmp_path: Path) -> None:
+    sequence = parse_sequence(take(tmp_path / "in", ".dpx", 10))
+    for kind, told in (("10-bit DPX", False), ("half float EXR", True), ("", False)):
+        correction = replace(CORRECTION, provenance={"files_kind": kind})
+        cautions = render_take(correction, sequence, tmp_path / f"out{told}{len(kind)}/").cautions
+        assert any("is 10-bit DPX, the card take is half float EXR" in line for line in cautions) == told
 
 
 def test_a_frame_damaged_in_its_middle_stops_the_render_between_whole_frames(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -10,11 +11,12 @@ import numpy as np
 import pytest
 from huewright.errors import InputError
 from huewright.files import sha256, write_json
-from huewright.models.card import load_card
+from huewright.models.card import load_card, save_card
 from huewright.models.correction import load_correction, save_correction
 from huewright.models.survey import FrameGrade, Survey
 from huewright.solver.settings import SolveSettings
 from huewright.solver.simulate import FOOTAGE, simulated_take
+from huewright.steps.belong import card_layout_sha256
 from huewright.steps.repeat import repeat
 from huewright.steps.solve import compare_survey, solve_survey
 
@@ -107,3 +109,33 @@ def test_methods_are_compared_on_the_surveys_reading() -> None:
     rows = compare_survey(survey_with_card_at(CARD), load_card(CARD))
     assert [row["method"] for row in rows][:2] == ["sectors", "matrix-sectors"]
     assert rows[0]["worst_hue_error_deg"] < 0.01
+
+
+def test_solved_with_another_card_file(tmp_path: Path) -> None:
+    """Other values: warned of, recorded as they were, and repeated. Other patches: refused."""
+    surveyed = survey_with_card_at(CARD)
+    card = load_card(CARD)
+    surveyed = dataclasses.replace(surveyed, card_layout_sha256=card_layout_sha256(card))
+    other = dataclasses.replace(card, name="values of another day")
+    save_card(other, tmp_path / "other.toml")
+    correction = solve_survey(surveyed, load_card(tmp_path / "other.toml"), card_path=tmp_path / "other.toml")
+    assert "not the card file that the take was surveyed with" in correction.warnings[0]
+    recorded = correction.provenance
+    assert recorded["card_file"] == str(tmp_path / "other.toml")
+    assert recorded["card_file_sha256"] == sha256(tmp_path / "other.toml")
+    assert recorded["surveyed_card_file_sha256"] == surveyed.card_sha256
+    save_correction(correction, tmp_path / "correction.json")
+    assert repeat(tmp_path / "correction.json").same
+
+    same = solve_survey(surveyed, card, card_path=CARD)
+    assert not any("surveyed with" in line for line in same.warnings)
+
+    first, second, *others = card.patches
+    swapped = (dataclasses.replace(first, polygon=second.polygon), dataclasses.replace(second, polygon=first.polygon))
+    save_card(dataclasses.replace(card, patches=(*swapped, *others)), tmp_path / "swapped.toml")
+    for survey in (surveyed, dataclasses.replace(surveyed, card_layout_sha256="")):     # new surveys and old ones
+        with pytest.raises(InputError, match="its patches have other names, roles or places"):
+            solve_survey(survey, load_card(tmp_path / "swapped.toml"), card_path=tmp_path / "swapped.toml")
+    gone = dataclasses.replace(surveyed, card_layout_sha256="", card=str(tmp_path / "gone.toml"))
+    with pytest.raises(InputError, match="survey the take with this card"):
+        solve_survey(gone, other, card_path=tmp_path / "other.toml")
