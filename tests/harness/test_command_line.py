@@ -5,15 +5,21 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
 from huewright.cli import main
+from huewright.cli.prove import demand_limits
+from huewright.errors import NoAnswerError
 from huewright.frames import read_frame
 from huewright.models.card import load_card
 from huewright.models.correction import load_correction
+from huewright.solver.results import BENT_WORDS
+from huewright.solver.settings import SolveSettings
 
 CARD = Path(__file__).parents[2] / "demo" / "huewright_demo" / "card.toml"
 
@@ -271,3 +277,33 @@ def test_a_legal_range_render_is_proved_as_such(command, take: Path) -> None:
     assert json.loads(Path("p.json").read_text())["passed"]
     refused(command(*words, "--out", "full-proof"), 2, "legal/a.####.png")
     assert not Path("full-proof/proof.json").exists()
+
+
+@dataclass(frozen=True)
+class Strict(SolveSettings):
+    hue_limit_deg: float = 1e-7
+    radius_limit: float = 1e-9
+
+
+def test_a_proof_that_is_not_within_its_limits_exits_with_1_and_writes_all(command, take: Path, tmp_path: Path,
+                                                                           monkeypatch: pytest.MonkeyPatch) -> None:
+    """Limits that no real frame keeps, through the real job."""
+    monkeypatch.setattr("huewright.solver.settings.SolveSettings", Strict)
+    pattern = f"{take}/a.####.png"
+    missed = command("run", pattern, "--card", CARD, "--encoding", "display", "--out", "all", "--json", "all.json")
+    refused(missed, 1, "not within its limits", "proof.html", "--compare")
+    assert "NOT within the limits" in " ".join(missed[1].split())
+    for name in ("correction.json", "correction.cube", "correction.clf", "take/a.0002.png", "proof/proof.json",
+                 "proof/proof.html", "job.json"):
+        assert (tmp_path / "all" / name).exists(), name
+    assert not json.loads(Path("all.json").read_text())["proof"]["passed"]
+    refused(command("prove", "all/correction.json", "all/survey.json", "--card", CARD, "--before", pattern, "--after",
+                    "all/take/a.####.png", "--out", "again"), 1, "not within its limits")
+    assert Path("again/proof.html").exists()
+
+
+def test_a_missed_proof_of_a_contradicted_declaration_names_that_first() -> None:
+    missed = SimpleNamespace(passed=False, cautions=(BENT_WORDS.format("had to", 13.6),))
+    with pytest.raises(NoAnswerError, match="check --encoding and --range first"):
+        demand_limits(missed, Path("proof.html"))
+    demand_limits(SimpleNamespace(passed=True, cautions=()), Path("proof.html"))
