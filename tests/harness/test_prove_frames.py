@@ -25,6 +25,7 @@ from huewright.reference import apply_chain
 from huewright.solver.settings import METHODS
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
 from huewright.steps.belong import operations_digest
+from huewright.steps.export import export_correction
 from huewright.steps.prove import prove
 from huewright.steps.render import render_take
 from huewright.steps.solve import solve_survey
@@ -265,8 +266,8 @@ def nudged(correction: Correction, turn_deg: float = 0.0, gain: float = 1.0) -> 
 @pytest.mark.parametrize(("suffix", "bits", "turn_deg", "gain"), [
     ("exr", 16, 5.0, 1.05), ("exr", 16, 1.0, 1.0), ("exr", 16, 0.0, 1.02), ("dpx", 10, 5.0, 1.05),
     ("dpx", 10, 1.0, 1.0), ("dpx", 10, 0.0, 1.02), ("png", 8, 5.0, 1.05)])     # 8 bits show no smaller change surely
-def test_frames_of_an_edited_correction_are_refused(job: Job, tmp_path: Path, suffix: str, bits: int, turn_deg: float,
-                                                    gain: float) -> None:
+def test_frames_of_an_edited_correction_are_refused_or_told_apart(job: Job, tmp_path: Path, suffix: str, bits: int,
+                                                                  turn_deg: float, gain: float) -> None:
     """The limit follows the files' depth: frames of the correction itself pass, also with dither."""
     out = str(tmp_path / "out" / f"card.####.{suffix}")
     render_take(job.correction, job.take, out, bits=bits)
@@ -275,9 +276,29 @@ def test_frames_of_an_edited_correction_are_refused(job: Job, tmp_path: Path, su
         for number in NUMBERS:
             write_frame(rendered.path(number), Frame(read_frame(rendered.path(number)).pixels), overwrite=True)
     assert proven(job, tmp_path / "good", after=rendered).passed
+    if turn_deg < 5:     # near enough to come from a LUT or another program: proved as what it is, and said
+        proof = proven(job, tmp_path / "near", after=rendered, correction=nudged(job.correction, turn_deg, gain))
+        assert any("near what this correction makes but not the same (patch " in line for line in proof.cautions)
+        return
     with pytest.raises(InputError, match="were not rendered with this correction .patch "):
         proven(job, tmp_path / "bad", after=rendered, correction=nudged(job.correction, turn_deg, gain))
     assert not (tmp_path / "bad").exists()
+
+
+@pytest.mark.usefixtures("undrawn")
+@pytest.mark.parametrize("size", [33, 65])
+def test_frames_through_an_exported_lut_are_proved_and_said_to_be(job: Job, tmp_path: Path, size: int) -> None:
+    """As a finishing program renders them: OpenColorIO applies the .cube."""
+    ocio = pytest.importorskip("PyOpenColorIO")
+    export_correction(job.correction, tmp_path / "c.cube", size=size)
+    lut = ocio.Config.CreateRaw().getProcessor(
+        ocio.FileTransform(str(tmp_path / "c.cube"), interpolation=ocio.INTERP_TETRAHEDRAL)).getDefaultCPUProcessor()
+    for number in NUMBERS:
+        pixels = np.ascontiguousarray(read_frame(job.take.path(number)).pixels[..., :3], np.float32)
+        lut.applyRGB(pixels)
+        write_frame(tmp_path / "lut" / f"card.{number:04d}.exr", Frame(pixels.astype(np.float16)))
+    proof = proven(job, tmp_path / "proof", after=parse_sequence(str(tmp_path / "lut" / "card.####.exr")))
+    assert any("near what this correction makes but not the same" in line for line in proof.cautions)
 
 
 @pytest.mark.usefixtures("undrawn")

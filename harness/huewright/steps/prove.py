@@ -278,7 +278,7 @@ def _proof(correction: Correction, survey: Survey, patches: tuple[PatchProof, ..
               "refused": [{"frame": grade.frame, "reasons": list(grade.reasons) or [grade.verdict]}
                           for grade in survey.grades if grade.verdict not in ("chosen", "usable")],
               "measured": sorted(grade.frame for grade in grades)}
-    cautions = _cautions(correction, survey, summary, tally, match.not_finite)
+    cautions = _cautions(correction, survey, summary, tally, match)
     return Proof(verdict, passed, patches, summary, methods, cautions, frames,
                  basis=_basis(settings, len(grades)), display=correction.display, work=_work(correction),
                  limits={"hue_deg": settings.hue_limit_deg, "radius": settings.radius_limit,
@@ -374,10 +374,14 @@ def _basis(settings: SolveSettings, frames: int) -> str:
 
 
 def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], tally: _Tally,
-              not_finite: int) -> tuple[str, ...]:
+              match: RenderMatch) -> tuple[str, ...]:
     said = list(correction.warnings)
-    if not_finite:
-        said.append(not_finite_words("the rendered card take", not_finite))
+    if match.near:
+        said.append(f"the rendered frames are near what this correction makes but not the same ({match.near}), as a "
+                    "LUT, another program or a slightly different correction leaves them; the figures here are of the "
+                    "frames as they are")
+    if match.not_finite:
+        said.append(not_finite_words("the rendered card take", match.not_finite))
     if tally.over + tally.under > 0:
         said.append(f"the corrected signal {beyond_words(summary)}: integer files clip there, float files keep it; "
                     "check highlights and saturated colours")
