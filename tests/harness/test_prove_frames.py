@@ -298,6 +298,7 @@ def test_frames_through_an_exported_lut_are_proved_and_said_to_be(job: Job, tmp_
         lut.applyRGB(pixels)
         write_frame(tmp_path / "lut" / f"card.{number:04d}.exr", Frame(pixels.astype(np.float16)))
     proof = proven(job, tmp_path / "proof", after=parse_sequence(str(tmp_path / "lut" / "card.####.exr")))
+    assert "near this correction" in proof.basis
     assert any("near what this correction makes but not the same" in line for line in proof.cautions)
 
 

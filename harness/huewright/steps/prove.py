@@ -280,7 +280,7 @@ def _proof(correction: Correction, survey: Survey, patches: tuple[PatchProof, ..
               "measured": sorted(grade.frame for grade in grades)}
     cautions = _cautions(correction, survey, summary, tally, match)
     return Proof(verdict, passed, patches, summary, methods, cautions, frames,
-                 basis=_basis(settings, len(grades)), display=correction.display, work=_work(correction),
+                 basis=_basis(settings, len(grades), bool(match.near)), display=correction.display, work=_work(correction),
                  limits={"hue_deg": settings.hue_limit_deg, "radius": settings.radius_limit,
                          "level_ire": settings.level_limit_ire})
 
@@ -366,9 +366,10 @@ def _verdict(summary: dict[str, Any], settings: SolveSettings) -> tuple[bool, st
                     "(CIEDE2000).")
 
 
-def _basis(settings: SolveSettings, frames: int) -> str:
+def _basis(settings: SolveSettings, frames: int, near: bool) -> str:
     which = "frames that were" if frames != 1 else "frame that was"
-    return (f"Measured on {frames} {which} rendered with this correction and read back from disk. Limits: "
+    how = "rendered with what is near this correction (see below)" if near else "rendered with this correction"
+    return (f"Measured on {frames} {which} {how} and read back from disk. Limits: "
             f"{settings.hue_limit_deg:g}° in hue, {100 * settings.radius_limit:g} % in saturation, "
             f"{settings.level_limit_ire:g} IRE in level.")
 
