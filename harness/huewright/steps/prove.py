@@ -280,7 +280,8 @@ def _proof(correction: Correction, survey: Survey, patches: tuple[PatchProof, ..
               "measured": sorted(grade.frame for grade in grades)}
     cautions = _cautions(correction, survey, summary, tally, match)
     return Proof(verdict, passed, patches, summary, methods, cautions, frames,
-                 basis=_basis(settings, len(grades), bool(match.near)), display=correction.display, work=_work(correction),
+                 basis=_basis(settings, len(grades), bool(match.near)), display=correction.display,
+                 work=_work(correction),
                  limits={"hue_deg": settings.hue_limit_deg, "radius": settings.radius_limit,
                          "level_ire": settings.level_limit_ire})
 
