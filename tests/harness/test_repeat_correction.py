@@ -52,15 +52,6 @@ def test_repeated_byte_for_byte(tmp_path: Path, method: str) -> None:
     assert repeat(path).changed_inputs == ()
 
 
-def test_a_file_from_before_there_were_digests_repeats_too(tmp_path: Path) -> None:
-    path = tmp_path / "correction.json"
-    save_correction(solve_survey(survey_with_card_at(CARD), load_card(CARD)), path)
-    record = json.loads(path.read_text())
-    del record["digest"]
-    write_json(path, record, overwrite=True)
-    assert repeat(path).same
-
-
 def test_a_touched_file_does_not_pass(tmp_path: Path) -> None:
     path = tmp_path / "correction.json"
     save_correction(solve_survey(survey_with_card_at(CARD), load_card(CARD)), path)
@@ -133,9 +124,5 @@ def test_solved_with_another_card_file(tmp_path: Path) -> None:
     first, second, *others = card.patches
     swapped = (dataclasses.replace(first, polygon=second.polygon), dataclasses.replace(second, polygon=first.polygon))
     save_card(dataclasses.replace(card, patches=(*swapped, *others)), tmp_path / "swapped.toml")
-    for survey in (surveyed, dataclasses.replace(surveyed, card_layout_sha256="")):     # new surveys and old ones
-        with pytest.raises(InputError, match="its patches have other names, roles or places"):
-            solve_survey(survey, load_card(tmp_path / "swapped.toml"), card_path=tmp_path / "swapped.toml")
-    gone = dataclasses.replace(surveyed, card_layout_sha256="", card=str(tmp_path / "gone.toml"))
-    with pytest.raises(InputError, match="survey the take with this card"):
-        solve_survey(gone, other, card_path=tmp_path / "other.toml")
+    with pytest.raises(InputError, match="its patches have other names, roles or places"):
+        solve_survey(surveyed, load_card(tmp_path / "swapped.toml"), card_path=tmp_path / "swapped.toml")

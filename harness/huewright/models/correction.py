@@ -110,7 +110,7 @@ def _operation_to_dict(operation: Operation) -> dict[str, Any]:
 
 
 def correction_from_dict(record: dict[str, Any]) -> Correction:
-    """The correction in ``record``. If it has a digest that isn't its own, :data:`EDITED` is among its warnings.
+    """The correction in ``record``. If its digest isn't its own or is missing, :data:`EDITED` is among its warnings.
 
     Raises ``ValueError`` (or ``KeyError``, ``TypeError`` for what is missing or of another kind) naming the key: for
     numbers that aren't finite, a chain without operations, targets and residuals that can't be.
@@ -119,7 +119,7 @@ def correction_from_dict(record: dict[str, Any]) -> Correction:
         if not math.isfinite(number):
             raise ValueError(f"{key} must be a finite number, not {number}")
     warnings = tuple(record["warnings"])
-    if "digest" in record and record["digest"] != _digest(record):
+    if record.get("digest") != _digest(record):
         warnings = (EDITED, *(sentence for sentence in warnings if sentence != EDITED))
     operations, neutral = _operations(record, "operations"), _operations(record, "neutral_operations")
     if not operations and (neutral or record["parameters"]):

@@ -13,7 +13,7 @@ from huewright_kernels.masks import patch_statistics
 from huewright.errors import InputError
 from huewright.files import json_text, sha256
 from huewright.frames.picture import read_header
-from huewright.models.card import Card, card_from_dict, card_to_dict, load_card
+from huewright.models.card import Card, card_from_dict, card_to_dict
 from huewright.models.reading import reading_from_dict, reading_to_dict
 from huewright.models.survey import Survey
 from huewright.reference import apply_chain
@@ -55,14 +55,7 @@ def check_surveyed_card(survey: Survey, card: Card, card_path: Path | str) -> No
     """Raises :class:`InputError` where the card in ``card_path`` isn't laid out as the one ``survey`` was made with."""
     if sha256(card_path) == survey.card_sha256:
         return
-    surveyed = survey.card_layout_sha256
-    if not surveyed:     # a survey of before this was recorded: its card file may still be there
-        old = Path(survey.card)
-        if not old.is_file() or sha256(old) != survey.card_sha256:
-            raise InputError(f"{card_path}: not the card file that {survey.take} was surveyed with ({survey.card}); "
-                             "survey the take with this card")
-        surveyed = card_layout_sha256(load_card(old))
-    if card_layout_sha256(card) != surveyed:
+    if card_layout_sha256(card) != survey.card_layout_sha256:
         raise InputError(f"{card_path}: its patches have other names, roles or places than those of {survey.card}, "
                          f"with which {survey.take} was surveyed; give that card, or survey the take with this one")
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -49,10 +48,7 @@ def repeat(correction_path: Path | str) -> Repeat:
                for name, value in hashes.items() if digest(inputs[name]) != value]
     changed += _changed_outside(recorded)
     again = solve_recorded(reading, card, correction.footage, settings, recorded)
-    old, record = read_text(path, "correction file"), correction_to_dict(again)
-    if "digest" not in json.loads(old):     # files had none at first
-        del record["digest"]
-    new = json_text(record)
+    old, new = read_text(path, "correction file"), json_text(correction_to_dict(again))
     same = old == new and not any("inside the file" in sentence for sentence in changed)
     lines = tuple(difflib.unified_diff(old.splitlines(), new.splitlines(), "recorded", "repeated", n=0, lineterm=""))
     if same:
