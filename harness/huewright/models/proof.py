@@ -83,3 +83,8 @@ def proof_to_dict(proof: Proof) -> dict[str, Any]:
 
 def save_proof(proof: Proof, path: Path | str, *, overwrite: bool = False) -> None:
     write_json(path, proof_to_dict(proof), overwrite=overwrite)
+
+
+def percent_words(percent: float) -> str:
+    """A share in percent, in words where a figure would say nothing: "none", "under 0.01 %", "0.25 %"."""
+    return "none" if percent <= 0 else "under 0.01 %" if percent < 0.01 else f"{percent:.2f} %"

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from huewright.models.proof import PatchProof, Proof
+from huewright.models.proof import PatchProof, Proof, percent_words
 from huewright.report.marks import signed
 
 NOTHING = "–"
@@ -57,17 +57,13 @@ FACTS = (("pixels_over_range_percent", "Pixels above 100 %"),
 
 def facts_of(proof: Proof) -> list[dict[str, str]]:
     """What a delivery is asked about, said also where it is harmless: range, gamut, noise."""
-    facts = [{"label": label, "text": _share(float(value))} for key, label in FACTS
+    facts = [{"label": label, "text": percent_words(float(value))} for key, label in FACTS
              if isinstance(value := proof.summary.get(key), int | float)]
     noise = proof.summary.get("noise_lifted_db")
     if isinstance(noise, int | float):
         word = "Noise lifted by" if noise >= 0 else "Noise lowered by"
         facts.append({"label": f"{word}, measured on the patches", "text": f"{abs(noise):.1f} dB"})
     return facts
-
-
-def _share(percent: float) -> str:
-    return "none" if percent <= 0 else "under 0.01 %" if percent < 0.01 else f"{percent:.2f} %"
 
 
 def shots_of(proof: Proof) -> list[dict[str, str]]:
@@ -77,9 +73,9 @@ def shots_of(proof: Proof) -> list[dict[str, str]]:
         flashes = [record.get("flashes"), record.get("red_flashes")]
         counted = [int(count) for count in flashes if count is not None]
         rows.append({"name": str(record["name"]), "frames": str(record["frames"]),
-                     "over": NOTHING if record["integers"] else _share(record["pixels_over_range_percent"]),
-                     "under": NOTHING if record["integers"] else _share(record["pixels_under_range_percent"]),
-                     "stopped": _share(record["pixels_at_end_stops_percent"]) if record["integers"] else NOTHING,
+                     "over": NOTHING if record["integers"] else percent_words(record["pixels_over_range_percent"]),
+                     "under": NOTHING if record["integers"] else percent_words(record["pixels_under_range_percent"]),
+                     "stopped": percent_words(record["pixels_at_end_stops_percent"]) if record["integers"] else NOTHING,
                      "flashes": str(max(counted)) if counted else "frames missing",
                      "harmful": "yes" if record.get("flashes_too_many") else ""})
     return rows

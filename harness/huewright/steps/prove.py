@@ -8,7 +8,7 @@ the survey allowed for it, since the correction was asked for even light; the fi
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +23,7 @@ from huewright.frames.picture import Frame, read_frame
 from huewright.models.card import Card
 from huewright.models.correction import Correction, PatchResult
 from huewright.models.footage import RANGES, Footage
-from huewright.models.proof import PatchProof, Proof, save_proof
+from huewright.models.proof import PatchProof, Proof, percent_words, save_proof
 from huewright.models.survey import FrameGrade, Survey
 from huewright.progress import Progress, silent
 from huewright.solver.compare import compare
@@ -31,13 +31,11 @@ from huewright.solver.settings import SolveSettings, settings_from_dict
 from huewright.steps.belong import RenderMatch, check_proof_inputs, files_kind, kind_cautions, take_name
 from huewright.steps.measure import INNER, EvenLight, Measurement, Measuring, outlines
 from huewright.steps.shots import (
-    EXCURSION,
-    PREFERRED,
+    RangeTally,
     ShotPictures,
     beyond_words,
     look_through,
     not_finite_words,
-    percent_words,
     shot_cautions,
 )
 
@@ -61,18 +59,6 @@ RESPONSIBILITY = ("this proof does not judge flashing or patterned content, nor 
                   "broadcast: the delivery specification and the person responsible decide")
 
 
-@dataclass
-class _Tally:
-    """Over the measured frames: pixels seen, those whose corrected signal leaves 0..1, those that leave it by more than
-    5 %, and those at a file's end stop."""
-
-    pixels: int = 0
-    over: int = 0
-    under: int = 0
-    beyond_preferred: int = 0
-    stopped: int = 0
-
-
 def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSequence, after: FrameSequence,
           shots: Sequence[tuple[FrameSequence, FrameSequence]] = (), out_dir: Path | str, after_range: str = "full",
           after_bits: int = 10, title: str = "", overwrite: bool = False, progress: Progress = silent) -> Proof:
@@ -94,7 +80,7 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSe
     written = Footage(range=after_range, bits=after_bits)
     match = RenderMatch(correction, after.text, written.to_code_float())
     pictures = _Pictures(correction, survey, before, after, written)
-    tally = _Tally()
+    tally = RangeTally()
     light = EvenLight(card, survey.footage)
     measuring = {"before": Measuring(card, correction.neutral_operations),
                  "after": Measuring(card, correction.operations)}
@@ -183,18 +169,13 @@ class _Pictures:
     def after(self, frame: int) -> np.ndarray:
         return np.asarray(run(self._expand, self._read("after", frame)[0]))
 
-    def compared(self, frame: int, camera: np.ndarray, tally: _Tally, match: RenderMatch,
+    def compared(self, frame: int, camera: np.ndarray, tally: RangeTally, match: RenderMatch,
                  places: dict[str, np.ndarray]) -> np.ndarray:
         """:meth:`after`, counted and compared with the chain on ``camera``, which was read last."""
         rendered, read = self._read("after", frame)
         signal = np.asarray(run(self._expand, rendered))
         exact = np.asarray(run(self._corrected, camera))
-        if read.pixels.dtype.kind == "u":
-            tally.stopped += int(np.count_nonzero(((rendered <= 0) | (rendered >= 1)).any(axis=2)))
-        tally.pixels += exact.shape[0] * exact.shape[1]
-        tally.over += int(np.count_nonzero((exact > 1 + EXCURSION).any(axis=2)))
-        tally.under += int(np.count_nonzero((exact < -EXCURSION).any(axis=2)))
-        tally.beyond_preferred += int(np.count_nonzero(((exact < -PREFERRED) | (exact > 1 + PREFERRED)).any(axis=2)))
+        tally.add(exact, rendered if read.pixels.dtype.kind == "u" else None)
         if self._alpha is not None:
             exact = np.asarray(run(self._corrected, np.concatenate([camera, self._alpha], axis=2),
                                    premultiplied=True))[..., :3]
@@ -269,7 +250,7 @@ def _triple(values: np.ndarray) -> tuple[float, float, float]:
 # ---------------------------------------------------------------- the proof as a whole
 
 def _proof(correction: Correction, survey: Survey, patches: tuple[PatchProof, ...], methods: tuple[dict[str, Any], ...],
-           sides: dict[str, Measurement], tally: _Tally, match: RenderMatch, grades: list[FrameGrade],
+           sides: dict[str, Measurement], tally: RangeTally, match: RenderMatch, grades: list[FrameGrade],
            settings: SolveSettings) -> Proof:
     summary = _summary(correction, patches, sides, tally, match, len(grades))
     passed, verdict = _verdict(summary, settings)
@@ -309,7 +290,7 @@ def _subject(correction: Correction, survey: Survey, card: Card, before: FrameSe
             "picture": f"{survey.width} x {survey.height} pixels"}
 
 
-def _summary(correction: Correction, patches: tuple[PatchProof, ...], sides: dict[str, Measurement], tally: _Tally,
+def _summary(correction: Correction, patches: tuple[PatchProof, ...], sides: dict[str, Measurement], tally: RangeTally,
              match: RenderMatch, frames: int) -> dict[str, Any]:
     summary: dict[str, Any] = {}
     for when in ("before", "after"):
@@ -333,10 +314,7 @@ def _summary(correction: Correction, patches: tuple[PatchProof, ...], sides: dic
     summary["patches_not_used"] = sum(not row.used for row in patches if row.role != "check")
     lifted = [np.trace(sides[side].noise, axis1=1, axis2=2).mean() for side in ("before", "after")]
     summary |= {"noise_lifted_db": float(10 * np.log10(lifted[1] / lifted[0])) if min(lifted) > 0 else None,
-                "pixels_over_range_percent": 100 * tally.over / max(tally.pixels, 1),
-                "pixels_under_range_percent": 100 * tally.under / max(tally.pixels, 1),
-                "pixels_beyond_preferred_percent": 100 * tally.beyond_preferred / max(tally.pixels, 1),
-                "pixels_at_end_stops_percent": 100 * tally.stopped / max(tally.pixels, 1),
+                **{key: value for key, value in tally.record().items() if key.startswith("pixels_")},
                 "render_against_chain_mean": match.mean,
                 "render_against_chain_worst": match.worst,
                 "frames_measured": frames, "method": correction.method, "display": correction.display}
@@ -375,7 +353,7 @@ def _basis(settings: SolveSettings, frames: int, near: bool) -> str:
             f"{settings.level_limit_ire:g} IRE in level.")
 
 
-def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], tally: _Tally,
+def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], tally: RangeTally,
               match: RenderMatch) -> tuple[str, ...]:
     said = list(correction.warnings)
     if match.near:

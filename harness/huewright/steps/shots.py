@@ -16,6 +16,7 @@ from huewright.frames.picture import Frame, read_frame
 from huewright.frames.sequence import FrameSequence
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
+from huewright.models.proof import percent_words
 from huewright.progress import Progress, silent
 
 RATE_TAKEN = 25.0        # frames a second where the files don't say
@@ -48,7 +49,7 @@ def look_through(correction: Correction, before: FrameSequence, after: FrameSequ
         raise InputError(f"{before.text} and {after.text} have no frame in common; give a shot and its render")
     shown = both[len(both) // 2]
     expand = compile_chain(after_footage.to_code_float())
-    tally = _Tally()
+    tally = RangeTally()
     screen: FlashScreen | None = None
     rate, declared = RATE_TAKEN, False
     picture: np.ndarray | None = None
@@ -84,7 +85,10 @@ def look_through(correction: Correction, before: FrameSequence, after: FrameSequ
 
 
 @dataclass
-class _Tally:
+class RangeTally:
+    """Over some frames' display signals: pixels seen, those with a channel beyond 0..1, beyond it by more than 5 %, at
+    an end of a file of integers, and without a finite number."""
+
     pixels: int = 0
     over: int = 0
     under: int = 0
@@ -94,7 +98,7 @@ class _Tally:
     not_finite: int = 0
 
     def add(self, signal: np.ndarray, codes: np.ndarray | None) -> None:
-        """``codes`` where the file holds integers."""
+        """``signal`` (h, w, 3); ``codes`` (h, w, 3), 0..1, where the file holds integers."""
         self.pixels += signal.shape[0] * signal.shape[1]
         self.over += _count(signal > 1 + EXCURSION)
         self.under += _count(signal < -EXCURSION)
@@ -166,8 +170,4 @@ def beyond_words(record: dict[str, Any]) -> str:
     return f"goes above the range 0 to 100 % in {percent_words(over)} of pixels{below}"
 
 
-def percent_words(value: float) -> str:
-    return "none" if value <= 0 else "less than 0.01 %" if value < 0.01 else f"{value:.2f} %"
-
-
-__all__ = ["ShotPictures", "beyond_words", "look_through", "not_finite_words", "percent_words", "shot_cautions"]
+__all__ = ["RangeTally", "ShotPictures", "beyond_words", "look_through", "not_finite_words", "shot_cautions"]
