@@ -1,6 +1,6 @@
 """Computes the card's spectra and writes card.toml again: ``python -m huewright_demo.design_card``.
 
-The layout is :func:`huewright.finding.layout.own_card`. Each patch gets the smoothest reflectance that has its
+The layout is :func:`huewright.cards.own.own_card`. Each patch gets the smoothest reflectance that has its
 colour under D65 exactly:
 
     bars     neutral, at their levels through the BT.709 OETF
@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
-from huewright.finding.layout import own_card
+from huewright.cards.own import own_card
 from huewright.models.card import Card, Mark, Patch, save_card
 
 from huewright_demo import spectra

@@ -1,3 +1,7 @@
 """The harness: measures a colour reference card, solves, proves and renders the correction."""
 
-__version__ = "0.1.0"
+from __future__ import annotations
+
+from huewright.version import __version__
+
+__all__ = ["__version__"]

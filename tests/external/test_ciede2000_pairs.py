@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from colour.difference import delta_E_CIE2000
+from huewright.accuracy.published import CIEDE2000_PAIRS
 from huewright.colorimetry.targets import delta_e, lab_from_display
-from huewright.verify.published import CIEDE2000_PAIRS
 
 
 def test_there_are_34_pairs() -> None:

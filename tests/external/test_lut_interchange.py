@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import PyOpenColorIO as ocio  # noqa: N813
 import pytest
-from huewright.colorimetry.interchange import axis_lattice, clf_transforms, lattice_axis, shaped
+from huewright.colorimetry.clf import axis_lattice, clf_transforms, lattice_axis, shaped
 from huewright.colorimetry.luts import read_lut, read_lut_file
 from huewright.errors import InputError
 from huewright.models.correction import EDITED, Correction

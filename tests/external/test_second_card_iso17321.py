@@ -14,8 +14,8 @@ from huewright.colorimetry.targets import delta_e
 from huewright.models.card import Card, Patch
 from huewright.models.reading import PatchReading, Reading
 from huewright.reference import apply_chain
+from huewright.solver.answer import solve
 from huewright.solver.settings import SolveSettings
-from huewright.solver.solve import solve
 from huewright_kernels.ops import LogEncode
 
 colour = pytest.importorskip("colour")

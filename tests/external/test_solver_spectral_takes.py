@@ -27,10 +27,10 @@ from huewright.models.card import Card, Patch, load_card
 from huewright.models.correction import Correction
 from huewright.models.reading import PatchReading, Reading
 from huewright.reference import apply_chain
+from huewright.solver.answer import solve
 from huewright.solver.evidence import LINE, flatness
 from huewright.solver.settings import SolveSettings
 from huewright.solver.simulate import FOOTAGE
-from huewright.solver.solve import solve
 
 SHAPE = colour.SpectralShape(380, 730, 10)
 LIGHTS = ("A", "D55", "D65", "FL11", "LED-B3")

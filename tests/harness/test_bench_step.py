@@ -7,12 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from huewright.bench import peers, work
-from huewright.bench.draw import draw_bench
-from huewright.bench.timing import UNRELIABLE, interleaved, summary
 from huewright.errors import InputError
 from huewright.frames.picture import Frame, write_frame
 from huewright.steps import bench
+from huewright.timing import peers, rows, work
+from huewright.timing.bars import draw_bench
+from huewright.timing.clock import UNRELIABLE, interleaved, summary
 from huewright_kernels import compile_chain, run
 
 FIELDS = {"operation", "size", "picture", "threads", "ours_ms", "peer", "peer_ms", "ratio", "copy_ms", "spread",
@@ -20,7 +20,7 @@ FIELDS = {"operation", "size", "picture", "threads", "ours_ms", "peer", "peer_ms
 
 
 @pytest.fixture(scope="module")
-def result(tmp_path_factory: pytest.TempPathFactory) -> bench.BenchResult:
+def result(tmp_path_factory: pytest.TempPathFactory) -> rows.BenchResult:
     """A bench small enough for the tests: the same operations on a picture of 96 x 64."""
     patch = pytest.MonkeyPatch()
     patch.setitem(work.SIZES, "tiny", (96, 64))
@@ -89,11 +89,11 @@ def test_spread_is_quartile_to_quartile_over_the_median():
 
 
 def test_a_busy_machine_is_called_one(monkeypatch):
-    monkeypatch.setattr(bench.os, "getloadavg", lambda: (64.0, 1.0, 1.0))
-    monkeypatch.setattr(bench.os, "cpu_count", lambda: 4)
-    assert "load 64.0 on 4 processors" in bench._busy()[0]
-    monkeypatch.setattr(bench.os, "getloadavg", lambda: (0.1, 1.0, 1.0))
-    assert bench._busy() == []
+    monkeypatch.setattr(rows.os, "getloadavg", lambda: (64.0, 1.0, 1.0))
+    monkeypatch.setattr(rows.os, "cpu_count", lambda: 4)
+    assert "load 64.0 on 4 processors" in rows.busy_cautions()[0]
+    monkeypatch.setattr(rows.os, "getloadavg", lambda: (0.1, 1.0, 1.0))
+    assert rows.busy_cautions() == []
 
 
 @pytest.mark.parametrize("suffix, kind", [(".exr", np.float16), (".dpx", np.uint16)])

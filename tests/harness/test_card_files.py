@@ -9,8 +9,8 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from huewright.cards.own import own_card
 from huewright.errors import InputError
-from huewright.finding.layout import own_card
 from huewright.models.card import card_to_dict, load_card, save_card
 from huewright.steps.card import (
     CAUTION,

@@ -12,18 +12,18 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from huewright.cards.own import own_card
 from huewright.errors import InputError
 from huewright.finding.blobs import edge_strength, find_blobs
+from huewright.finding.confirm import hue_agreement
 from huewright.finding.expect import expected_rgb
 from huewright.finding.find import find_card
 from huewright.finding.grade import judge, tilt_deg
-from huewright.finding.layout import own_card
 from huewright.finding.light import LinearLight, fit_field
 from huewright.finding.match import constellation, polygon_moments
 from huewright.finding.pose import Pose, plain_pose
 from huewright.finding.read import read_patches
 from huewright.finding.spots import ground_spots
-from huewright.finding.verify import hue_agreement
 from huewright.models.card import Card, Patch
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))

@@ -17,11 +17,11 @@ from huewright.models.card import Card, load_card
 from huewright.models.correction import correction_from_dict, correction_to_dict
 from huewright.models.reading import PatchReading, Reading
 from huewright.reference import apply_chain
+from huewright.solver.answer import solve
 from huewright.solver.compare import ROUGH, compare, recommend
 from huewright.solver.linear import before_tone, fit_map, white_preserving_matrix
 from huewright.solver.settings import METHODS, SolveSettings
 from huewright.solver.simulate import FOOTAGE
-from huewright.solver.solve import solve
 from huewright_kernels.executor import compile_chain, run_colours
 from huewright_kernels.ops import Lut3D, ToneCurve
 

@@ -13,9 +13,9 @@ from huewright.colorimetry.targets import reference_rgb
 from huewright.models.card import Card, load_card
 from huewright.models.reading import PatchReading, Reading
 from huewright.reference import apply_chain
+from huewright.solver.answer import solve
 from huewright.solver.results import contradicts_declaration
 from huewright.solver.settings import SolveSettings
-from huewright.solver.solve import solve
 from huewright_kernels.ops import LogEncode, Transfer
 
 # ACEScct, Academy S-2016-001: 0.0729 at 0.0078125 of light, 17.52 stops a unit of code above it.

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from huewright.cards.own import own_card
 from huewright.finding.choose import choose, compare_frames, merge, stand_apart
 from huewright.finding.find import find_card
 from huewright.finding.grade import Judged, judge
-from huewright.finding.layout import own_card
 from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
 

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from huewright.cards.own import own_card
 from huewright.finding.clip import find_plateaus
 from huewright.finding.find import find_card
 from huewright.finding.grade import Judged, judge
-from huewright.finding.layout import own_card
 from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
 from huewright.finding.smear import measure_smear

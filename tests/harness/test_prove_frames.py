@@ -21,10 +21,10 @@ from huewright.models.card import Card, load_card
 from huewright.models.correction import Correction
 from huewright.models.proof import Proof
 from huewright.models.survey import FrameGrade, Survey
+from huewright.provenance.digests import operations_digest
 from huewright.reference import apply_chain
 from huewright.solver.settings import METHODS
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
-from huewright.steps.belong import operations_digest
 from huewright.steps.export import export_correction
 from huewright.steps.prove import prove
 from huewright.steps.render import render_take

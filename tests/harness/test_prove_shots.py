@@ -14,7 +14,7 @@ from huewright.frames import Frame, parse_sequence, write_frame
 from huewright.frames.sequence import FrameSequence
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
-from huewright.steps.shots import RATE_TAKEN, look_through, shot_cautions
+from huewright.proof.shots import RATE_TAKEN, look_through, shot_cautions
 
 CORRECTION = Correction("sectors", Footage(), "bt709", (), (), ())      # nothing corrected: what is read is what is
 

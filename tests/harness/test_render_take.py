@@ -20,7 +20,8 @@ from huewright.frames.sequence import parse_sequence
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.reference import apply_chain
-from huewright.steps import render as rendering
+from huewright.rendering import frame as rendering
+from huewright.rendering.job import prepared
 from huewright.steps.render import read_and_write_take, render_take
 from huewright_kernels.ops import HueSectors, LogDecode, Matrix, ToneCurve, Transfer
 
@@ -176,7 +177,7 @@ def test_what_leaves_the_range_is_said(tmp_path: Path) -> None:
     lost = render_take(CORRECTION, sequence, tmp_path / "a.dpx", operations=())
     assert lost.fraction_clipped == 0.375
     said = " ".join(lost.cautions)
-    assert "38 % of the pixels" in said and "delivery specification" in said and "person responsible" in said
+    assert "37.50 % of the pixels" in said and "delivery specification" in said and "person responsible" in said
     quiet = render_take(CORRECTION, sequence, tmp_path / "b.exr", operations=(Matrix(((0.3, 0, 0), (0, 0.3, 0), (
         0, 0, 0.3)), (0.2, 0.2, 0.2)),))
     assert quiet.cautions == ()
@@ -283,14 +284,15 @@ def test_interrupt_leaves_whole_frames_only(tmp_path: Path) -> None:
         from test_render_take import CORRECTION
         from huewright.frames import picture
         from huewright.frames.sequence import parse_sequence
+        from huewright.rendering import frame
         from huewright.steps import render
         # A shell that starts jobs in the background leaves SIGINT ignored; a terminal does not.
         signal.signal(signal.SIGINT, signal.default_int_handler)
-        slow = render.write_frame
+        slow = frame.write_frame
         def write(*args, **kwargs):
             time.sleep(0.05)
             slow(*args, **kwargs)
-        render.write_frame = write
+        frame.write_frame = write
         def progress(done, total, what):
             if what == "rendering" and done:
                 print("begun", flush=True)
@@ -328,7 +330,7 @@ def test_sampled_rows_lie_in_the_picture() -> None:
     codes = np.random.default_rng(1).integers(0, 1024, (100, 12, 3)).astype(np.uint16)
     picture = new_dpx(oiio.ImageSpec(), 12, 100, 10).with_codes(codes)
     scale = Matrix(((1.2, 0, 0), (0, 1.2, 0), (0, 0, 1.2)), (-0.1, -0.1, -0.1))
-    job = rendering._prepared((scale,), "full", 10, False, 1, ".dpx", lambda line: None)
+    job = prepared((scale,), "full", 10, False, 1, ".dpx", lambda line: None)
     packed = rendering._sampled(job, picture.kernel_view(), False, False)
     plain = rendering._sampled(job, (codes / 1023).astype(np.float32), False, False)
-    assert packed == plain and packed.sampled == 3 * 12 and packed.over > 0 and packed.under > 0
+    assert packed == plain and packed.range.pixels == 3 * 12 and packed.range.over > 0 and packed.range.under > 0

@@ -14,9 +14,9 @@ from huewright.files import sha256, write_json
 from huewright.models.card import load_card, save_card
 from huewright.models.correction import load_correction, save_correction
 from huewright.models.survey import FrameGrade, Survey
+from huewright.provenance.digests import card_layout_sha256
 from huewright.solver.settings import SolveSettings
 from huewright.solver.simulate import FOOTAGE, simulated_take
-from huewright.steps.belong import card_layout_sha256
 from huewright.steps.repeat import repeat
 from huewright.steps.solve import compare_survey, solve_survey
 

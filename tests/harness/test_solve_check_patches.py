@@ -24,9 +24,9 @@ from huewright.colorimetry.targets import reference_rgb
 from huewright.models.card import Card, load_card
 from huewright.models.reading import PatchReading, Reading
 from huewright.reference import apply_chain
+from huewright.solver.answer import solve
 from huewright.solver.settings import SolveSettings
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
-from huewright.solver.solve import solve
 
 MARGIN = 0.3
 PRIMARIES = {"bt709": "ITU-R BT.709", "bt2020": "ITU-R BT.2020", "hlg": "ITU-R BT.2020", "pq": "ITU-R BT.2020"}

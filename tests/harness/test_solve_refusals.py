@@ -14,10 +14,10 @@ from huewright.models.card import Card, load_card
 from huewright.models.reading import PatchReading, Reading
 from huewright.models.survey import Survey
 from huewright.reference import apply_chain
+from huewright.solver.answer import solve
 from huewright.solver.compare import compare
 from huewright.solver.settings import SolveSettings, settings_from_dict
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
-from huewright.solver.solve import solve
 from huewright.steps.solve import solve_survey
 
 

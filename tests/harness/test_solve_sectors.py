@@ -20,13 +20,13 @@ from huewright.models.correction import Correction, correction_from_dict, correc
 from huewright.models.footage import Footage
 from huewright.models.reading import PatchReading, Reading
 from huewright.reference import apply_chain
+from huewright.solver.answer import is_right_already, solve, solve_method
 from huewright.solver.chain import Chain
 from huewright.solver.problem import Problem, set_up
 from huewright.solver.quality import folded_fraction, noise_gain_db, worst_local_gain
 from huewright.solver.sectors import solve_sectors
 from huewright.solver.settings import METHODS, SolveSettings
 from huewright.solver.simulate import FOOTAGE, Spread, measure, simulated_take
-from huewright.solver.solve import is_right_already, solve, solve_method
 from huewright_kernels.ops import HueSectors, Lut3D, ToneCurve, Transfer
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -332,7 +332,7 @@ def problem_text(threads: str) -> str:
             "from huewright.files import json_text\n"
             "from huewright.solver.settings import SolveSettings\n"
             "from huewright.solver.simulate import FOOTAGE, simulated_take\n"
-            "from huewright.solver.solve import solve\n"
+            "from huewright.solver.answer import solve\n"
             "card = load_card(Path(huewright_demo.__file__).parent / 'card.toml')\n"
             "take = simulated_take(card, np.random.default_rng(20))\n"
             f"for method in {THREADED}:\n"

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from huewright.models.card import Card, load_card
 from huewright.models.reading import Reading
+from huewright.solver.answer import solve, solve_method
 from huewright.solver.problem import Solution, set_up
 from huewright.solver.settings import SolveSettings
 from huewright.solver.simulate import FOOTAGE, Spread, measure, simulated_take
-from huewright.solver.solve import solve, solve_method
 
 MIXED = Spread(crosstalk=0.1)
 

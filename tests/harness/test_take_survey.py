@@ -11,11 +11,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from huewright.cards.own import own_card
 from huewright.errors import InputError
 from huewright.finding.advice import thirds, unusable_advice
 from huewright.finding.find import find_card
 from huewright.finding.grade import judge
-from huewright.finding.layout import own_card
 from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
 from huewright.frames import Frame, parse_sequence, write_frame

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from huewright.accuracy import check as checking
+from huewright.accuracy import kernels
 from huewright.errors import InputError
 from huewright.frames.picture import Frame, write_frame
 from huewright.steps.verify import VerifyResult, run_verify
-from huewright.verify import check as checking
-from huewright.verify import kernels
 
 
 @pytest.fixture(scope="module")

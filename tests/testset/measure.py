@@ -31,9 +31,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import huewright.finding.find as finder
+from huewright.cards.own import own_card
 from huewright.finding.find import find_card
 from huewright.finding.grade import judge
-from huewright.finding.layout import own_card
 from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
 from huewright.models.card import Card

@@ -1,4 +1,7 @@
-"""The command line: one verb a step, plus `run`, which does the whole job. Verbs import their step when called."""
+"""The command line: one verb a step, plus `run`, which does the whole job. Verbs import their step when called.
+
+Imports steps; nothing imports it.
+"""
 
 from __future__ import annotations
 
@@ -39,7 +42,7 @@ def _root(
     version: bool = typer.Option(False, "--version", help="Print the version and stop."),
 ) -> None:
     if version:
-        from huewright import __version__
+        from huewright.version import __version__
 
         print(f"huewright {__version__}")
         raise typer.Exit()

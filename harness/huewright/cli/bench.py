@@ -22,20 +22,15 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Time each operation and the chain beside OpenColorIO, NumPy and a memory copy, interleaved."""
-        from huewright.cli.show import caution, number, plain, progress_line, say, table
-        from huewright.files import refuse_existing, write_json
-        from huewright.steps.bench import run_bench
+        from huewright.cli.show import caution, number, progress_line, say, table
+        from huewright.steps.bench import draw_bench, run_bench
+        from huewright.steps.outputs import refuse_outputs, write_figures
 
-        for path in (picture, json_file):
-            if path is not None:
-                refuse_existing(path, overwrite=overwrite)
+        refuse_outputs(picture, json_file, overwrite=overwrite)
         with progress_line() as progress:
             result = run_bench(quick=quick, threads=threads, frames=frames, progress=progress)
-        if json_file is not None:
-            write_json(json_file, plain(result.to_dict()), overwrite=overwrite)
+        write_figures(json_file, result.to_dict(), overwrite=overwrite)
         if picture is not None:
-            from huewright.bench.draw import draw_bench
-
             draw_bench(result, picture, overwrite=overwrite)
         say(result.machine)
         if result.stages:

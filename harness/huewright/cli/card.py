@@ -24,14 +24,12 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Check a card file, say what it can't do, and draw it."""
         from huewright.cli.show import say
-        from huewright.files import refuse_existing, write_json
         from huewright.steps.card import check_card
+        from huewright.steps.outputs import refuse_outputs, write_figures
 
-        if json_file is not None:
-            refuse_existing(json_file, overwrite=overwrite)
+        refuse_outputs(json_file, overwrite=overwrite)
         result = check_card(card, picture=picture, overwrite=overwrite)
-        if json_file is not None:
-            write_json(json_file, {"card": result.card.name, "patches": len(result.card.patches),
+        write_figures(json_file, {"card": result.card.name, "patches": len(result.card.patches),
                                    "notes": list(result.notes)}, overwrite=overwrite)
         counts = ", ".join(f"{len(result.card.of_role(role))} {role}{'' if role == 'check' else 's'}"
                            for role in ("bar", "chip", "check"))

@@ -22,17 +22,15 @@ def register(app: typer.Typer) -> None:
 
         Exits with 1 where a camera's proof is not within its limits; everything is written all the same.
         """
-        from huewright.cli.show import caution, plain, progress_line, say
+        from huewright.cli.show import caution, progress_line, say
         from huewright.errors import NoAnswerError
-        from huewright.files import refuse_existing, write_json
         from huewright.steps.demo import run_demo
+        from huewright.steps.outputs import refuse_outputs, write_figures
 
-        if json_file is not None:
-            refuse_existing(json_file, overwrite=overwrite)
+        refuse_outputs(json_file, overwrite=overwrite)
         with progress_line() as progress:
             summary = run_demo(out, overwrite=overwrite, progress=progress)
-        if json_file is not None:
-            write_json(json_file, plain(summary), overwrite=overwrite)
+        write_figures(json_file, summary, overwrite=overwrite)
         for name, camera in summary["cameras"].items():
             _show(name, camera)
             for sentence in camera["cautions"]:

@@ -24,21 +24,19 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Export the correction as LUTs, and measure how far each is from the render."""
-        from huewright.cli.show import caution, plain, say
+        from huewright.cli.show import caution, say
         from huewright.errors import InputError
-        from huewright.files import refuse_existing, write_json
-        from huewright.models.correction import load_correction
         from huewright.steps.export import check_exports, export_correction
+        from huewright.steps.inputs import correction_from
+        from huewright.steps.outputs import refuse_outputs, write_figures
 
-        if json_file is not None:
-            refuse_existing(json_file, overwrite=overwrite)
-            if json_file in out:
-                raise InputError(f"{json_file}: named twice; give the figures a file of their own")
-        model = load_correction(correction)
+        refuse_outputs(json_file, overwrite=overwrite)
+        if json_file in out:
+            raise InputError(f"{json_file}: named twice; give the figures a file of their own")
+        model = correction_from(correction)
         check_exports(model, out, size=size, overwrite=overwrite)
         summaries = [export_correction(model, path, size=size, overwrite=overwrite) for path in out]
-        if json_file is not None:
-            write_json(json_file, plain(summaries), overwrite=overwrite)
+        write_figures(json_file, summaries, overwrite=overwrite)
         for summary in summaries:
             say(f"wrote {summary.path}: off the render, of full scale, {_figures(summary)}")
         for sentence, paths in _by_sentence(summaries).items():

@@ -24,16 +24,14 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Build huewright.ofx.bundle from the same kernels: no Python inside. Needs a C compiler."""
-        from huewright.cli.show import plain, progress_line, say
-        from huewright.files import refuse_existing, write_json
+        from huewright.cli.show import progress_line, say
         from huewright.steps.ofx import build_bundle
+        from huewright.steps.outputs import refuse_outputs, write_figures
 
-        if json_file is not None:
-            refuse_existing(json_file, overwrite=overwrite)
+        refuse_outputs(json_file, overwrite=overwrite)
         with progress_line() as progress:
             summary = build_bundle(directory, overwrite=overwrite, progress=progress)
-        if json_file is not None:
-            write_json(json_file, plain(summary), overwrite=overwrite)
+        write_figures(json_file, summary, overwrite=overwrite)
         say(f"built {summary.bundle} in {summary.seconds:.0f} s: {', '.join(summary.effects)}",
             f"{summary.binary.name}: {summary.bytes} bytes, SHA-256 {summary.sha256}")
 
@@ -49,19 +47,17 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Drive every effect of a plug-in through the standard's actions and say what it does wrong."""
-        from huewright.cli.show import plain, progress_line, say, table
+        from huewright.cli.show import progress_line, say, table
         from huewright.errors import NoAnswerError
-        from huewright.files import refuse_existing, write_json
-        from huewright.frames.sequence import parse_sequence
+        from huewright.steps.inputs import take_from
         from huewright.steps.ofx import probe_bundle
+        from huewright.steps.outputs import refuse_outputs, write_figures
 
-        if json_file is not None:
-            refuse_existing(json_file, overwrite=overwrite)
+        refuse_outputs(json_file, overwrite=overwrite)
         with progress_line() as progress:
-            report = probe_bundle(bundle, None if frames is None else parse_sequence(frames), effects=effect,
+            report = probe_bundle(bundle, None if frames is None else take_from(frames), effects=effect,
                                   patience_s=patience, progress=progress)
-        if json_file is not None:
-            write_json(json_file, plain(report.to_dict()), overwrite=overwrite)
+        write_figures(json_file, report.to_dict(), overwrite=overwrite)
         grid = table("Conformance", ["effect", "context", "check", "result", "what was seen"],
                      [[row.plugin, row.context, row.what, row.result,
                        row.reason or "; ".join(f"{f.level}: {f.message}" for f in row.findings)]
@@ -91,18 +87,16 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Render frames through an effect of a plug-in."""
-        from huewright.cli.show import caution, counted, plain, progress_line, say
-        from huewright.files import refuse_existing, write_json
-        from huewright.frames.sequence import parse_sequence
+        from huewright.cli.show import caution, counted, progress_line, say
+        from huewright.steps.inputs import take_from
         from huewright.steps.ofx import parse_settings, render_through
+        from huewright.steps.outputs import refuse_outputs, write_figures
 
-        if json_file is not None:
-            refuse_existing(json_file, overwrite=overwrite)
+        refuse_outputs(json_file, overwrite=overwrite)
         with progress_line() as progress:
-            summary = render_through(bundle, effect, parse_settings(setting or ()), parse_sequence(shot), out,
+            summary = render_through(bundle, effect, parse_settings(setting or ()), take_from(shot), out,
                                      overwrite=overwrite, threads=threads, progress=progress)
-        if json_file is not None:
-            write_json(json_file, plain(summary), overwrite=overwrite)
+        write_figures(json_file, summary, overwrite=overwrite)
         for message in (*summary.messages, *(f"{f.level}: {f.message}" for f in summary.findings)):
             caution(message)
         say(f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {summary.out}")

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
-
-if TYPE_CHECKING:
-    from huewright.models.footage import Footage
 
 Take = Annotated[str, typer.Argument(help="Frames: shot.%04d.exr, 'shot.####.dpx', a folder, or one file. "
                                      "'shot.####.exr:10-90' takes part of a sequence.", show_default=False)]
@@ -39,15 +36,6 @@ Corners = Annotated[tuple[str, str, str, str] | None, typer.Option(
     "--corners", metavar="X,Y X,Y X,Y X,Y", help="The card's four corners in pixels, clockwise from the card's own top "
     "left. Corners given by hand win over finding.")]
 Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads to use; all cores if not given.")]
-
-
-def footage_from(encoding: str, code_range: str, bits: int, primaries: str, look: str | None,
-                 look_input: str, ocio_config: str | None = None) -> Footage:
-    """The declared footage; :class:`InputError` for an unknown curve, range or LUT."""
-    from huewright.colorimetry.declare import declare_footage
-
-    return declare_footage(encoding=encoding, range_=code_range, bits=bits, primaries=primaries, look=look,
-                           look_input=look_input, ocio_config=ocio_config)
 
 
 def corners_from(texts: tuple[str, str, str, str] | None) -> tuple[tuple[float, float], ...] | None:

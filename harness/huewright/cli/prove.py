@@ -32,7 +32,7 @@ def proof_table(proof: Proof) -> Table:
 def demand_limits(proof: Proof, page: Path) -> None:
     """Raises :class:`NoAnswerError`, which says what to do first, for a proof that is not within its limits."""
     from huewright.errors import NoAnswerError
-    from huewright.solver.results import contradicts_declaration
+    from huewright.steps.prove import contradicts_declaration
 
     if proof.passed:
         return
@@ -69,29 +69,24 @@ def register(app: typer.Typer) -> None:
 
         Exits with 1 where the proof is not within its limits; everything is written all the same.
         """
-        from huewright.cli.show import caution, plain, progress_line, say
-        from huewright.colorimetry.declare import NOT_VERIFIED
+        from huewright.cli.show import caution, progress_line, say
         from huewright.errors import InputError
-        from huewright.files import refuse_existing, write_json
-        from huewright.frames.sequence import parse_sequence
-        from huewright.models.card import load_card
-        from huewright.models.correction import load_correction
         from huewright.models.proof import proof_to_dict
-        from huewright.models.survey import load_survey
+        from huewright.steps.inputs import card_from, correction_from, survey_from, take_from
+        from huewright.steps.outputs import refuse_outputs, write_figures
+        from huewright.steps.prove import NOT_VERIFIED
         from huewright.steps.prove import prove as prove_step
 
-        if json_file is not None:
-            refuse_existing(json_file, overwrite=overwrite)
+        refuse_outputs(json_file, overwrite=overwrite)
         if len(shot or ()) != len(rendered or ()):
             raise InputError("each --shot needs its --rendered; give as many of the one as of the other")
-        pairs = [(parse_sequence(a), parse_sequence(b)) for a, b in zip(shot or (), rendered or (), strict=True)]
+        pairs = [(take_from(a), take_from(b)) for a, b in zip(shot or (), rendered or (), strict=True)]
         with progress_line() as progress:
-            result = prove_step(load_correction(correction), load_survey(survey), load_card(card),
-                                before=parse_sequence(before), after=parse_sequence(after), shots=pairs, out_dir=out,
+            result = prove_step(correction_from(correction), survey_from(survey), card_from(card),
+                                before=take_from(before), after=take_from(after), shots=pairs, out_dir=out,
                                 after_range=after_range, after_bits=after_bits, title=title, overwrite=overwrite,
                                 progress=progress)
-        if json_file is not None:
-            write_json(json_file, plain(proof_to_dict(result)), overwrite=overwrite)
+        write_figures(json_file, proof_to_dict(result), overwrite=overwrite)
         say(proof_table(result))
         for sentence in result.cautions:
             caution(sentence)

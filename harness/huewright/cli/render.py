@@ -28,23 +28,21 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Render the correction over a shot, frame by frame, whole frames only."""
-        from huewright.cli.show import caution, counted, plain, progress_line, say
-        from huewright.files import refuse_existing, write_json
-        from huewright.frames.sequence import parse_sequence
-        from huewright.models.correction import EDITED, edited_by_hand, load_correction
+        from huewright.cli.show import caution, counted, progress_line, say
+        from huewright.models.correction import EDITED, edited_by_hand
+        from huewright.steps.inputs import correction_from, take_from
+        from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.render import render_take
 
-        if json_file is not None:
-            refuse_existing(json_file, overwrite=overwrite)
-        model = load_correction(correction)
+        refuse_outputs(json_file, overwrite=overwrite)
+        model = correction_from(correction)
         if edited_by_hand(model):
             caution(EDITED)
         with progress_line() as progress:
-            summary = render_take(model, parse_sequence(shot), out, range_=out_range,
+            summary = render_take(model, take_from(shot), out, range_=out_range,
                                   bits=out_bits, dither=dither, overwrite=overwrite, resume=resume, threads=threads,
                                   progress=progress)
-        if json_file is not None:
-            write_json(json_file, plain(summary), overwrite=overwrite)
+        write_figures(json_file, summary, overwrite=overwrite)
         for sentence in summary.cautions:
             caution(sentence)
         say(f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {out}")

@@ -18,16 +18,14 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Solve again from the recorded inputs and settings, and compare byte for byte."""
-        from huewright.cli.show import plain, say
+        from huewright.cli.show import say
         from huewright.errors import NoAnswerError
-        from huewright.files import refuse_existing, write_json
+        from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.repeat import repeat as repeat_step
 
-        if json_file is not None:
-            refuse_existing(json_file, overwrite=overwrite)
+        refuse_outputs(json_file, overwrite=overwrite)
         result = repeat_step(correction)
-        if json_file is not None:
-            write_json(json_file, plain(result), overwrite=overwrite)
+        write_figures(json_file, result, overwrite=overwrite)
         say(result.sentence)
         if not result.same:
             raise NoAnswerError("the correction could not be repeated byte for byte")

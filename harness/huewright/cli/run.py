@@ -43,26 +43,24 @@ def register(app: typer.Typer) -> None:
         written all the same.
         """
         from huewright.cli.prove import demand_limits, proof_table
-        from huewright.cli.show import caution, counted, plain, progress_line, say
-        from huewright.colorimetry.declare import NOT_VERIFIED
-        from huewright.files import refuse_existing, write_json
-        from huewright.frames.sequence import parse_sequence
+        from huewright.cli.show import caution, counted, progress_line, say
         from huewright.models.proof import proof_to_dict
-        from huewright.solver.settings import SolveSettings
+        from huewright.steps.inputs import footage_from, settings_from, take_from
+        from huewright.steps.outputs import refuse_outputs, write_figures
+        from huewright.steps.prove import NOT_VERIFIED
         from huewright.steps.run import run_job
 
-        if json_file is not None:
-            refuse_existing(json_file, overwrite=overwrite)
-        footage = options.footage_from(encoding, code_range, bits, primaries, look, look_input, ocio_config)
-        settings = SolveSettings(mode=targets, fraction=fraction, display=display, method=method)
-        sequence, shots = parse_sequence(take), tuple(parse_sequence(text) for text in shot or ())
+        refuse_outputs(json_file, overwrite=overwrite)
+        footage = footage_from(encoding=encoding, code_range=code_range, bits=bits, primaries=primaries, look=look,
+                               look_input=look_input, ocio_config=ocio_config)
+        settings = settings_from(targets=targets, fraction=fraction, display=display, method=method)
+        sequence, shots = take_from(take), tuple(take_from(text) for text in shot or ())
         with progress_line() as progress:
             result = run_job(sequence, card, footage, out, shots=shots, settings=settings,
                              corners=options.corners_from(corners), title=title, overwrite=overwrite,
                              progress=progress)
-        if json_file is not None:
-            write_json(json_file, plain({"proof": proof_to_dict(result.proof), "exports": result.exports,
-                                         "renders": result.renders, "seconds": result.seconds}), overwrite=overwrite)
+        write_figures(json_file, {"proof": proof_to_dict(result.proof), "exports": result.exports,
+                                  "renders": result.renders, "seconds": result.seconds}, overwrite=overwrite)
         say(proof_table(result.proof))
         for sentence in dict.fromkeys(s for part in (result.proof, *result.renders, *result.exports)
                                       for s in part.cautions):

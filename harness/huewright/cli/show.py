@@ -79,23 +79,3 @@ def number(value: float | None, digits: int = 2) -> str:
 def counted(count: int, what: str) -> str:
     """Such as "1 frame" and "2 frames"."""
     return f"{count} {what}" + ("" if count == 1 else "s")
-
-
-def plain(value: Any) -> Any:
-    """``value`` as JSON can hold it: dataclasses, tuples, paths and NumPy scalars made plain."""
-    import dataclasses
-    from pathlib import Path
-
-    import numpy as np
-
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {field.name: plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
-    if isinstance(value, dict):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [plain(item) for item in value]
-    if isinstance(value, np.generic):
-        return value.item()
-    if isinstance(value, np.ndarray):
-        return value.tolist()
-    return str(value) if isinstance(value, Path) else value

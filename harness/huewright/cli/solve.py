@@ -44,29 +44,24 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Solve exposure, balance, tone and every hue at once; write one correction file."""
-        from huewright.cli.show import caution, number, plain, say, table
-        from huewright.files import refuse_existing, write_json
-        from huewright.models.card import load_card
+        from huewright.cli.show import caution, number, say, table
         from huewright.models.correction import correction_to_dict, save_correction
-        from huewright.models.survey import load_survey
-        from huewright.solver.solve import SolveSettings
+        from huewright.steps.inputs import card_from, settings_from, survey_from
+        from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.solve import solve_survey
 
-        refuse_existing(out, overwrite=overwrite)
-        if json_file is not None:
-            refuse_existing(json_file, overwrite=overwrite)
-        settings = SolveSettings(mode=targets, fraction=fraction, display=display, method=method)
-        result = solve_survey(load_survey(survey), load_card(card), settings, card_path=card)
+        refuse_outputs(out, json_file, overwrite=overwrite)
+        settings = settings_from(targets=targets, fraction=fraction, display=display, method=method)
+        result = solve_survey(survey_from(survey), card_from(card), settings, card_path=card)
         save_correction(result, out, overwrite=overwrite)
-        if json_file is not None:
-            write_json(json_file, plain(correction_to_dict(result)), overwrite=overwrite)
+        write_figures(json_file, correction_to_dict(result), overwrite=overwrite)
         say(table("Solved", ["parameter", "value", "standard error"],
                   [[name, number(value, 4), number(error, 4)] for name, (value, error) in result.parameters.items()]),
             patch_table(result))
         if compare:
             from huewright.steps.solve import compare_survey
 
-            rows = compare_survey(load_survey(survey), load_card(card), settings)
+            rows = compare_survey(survey_from(survey), card_from(card), settings)
             columns = list(rows[0])
             say(table("Methods on the same reading", columns,
                       [[number(row[c], 3) if isinstance(row[c], float) else str(row[c]) for c in columns]

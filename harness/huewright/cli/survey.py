@@ -34,29 +34,24 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Find the card in every frame, grade each one, choose the best, and say whether the take is usable."""
-        from huewright.cli.show import counted, number, plain, progress_line, say, table
-        from huewright.files import refuse_existing, write_json
-        from huewright.frames.sequence import parse_sequence
-        from huewright.models.card import load_card
+        from huewright.cli.show import counted, number, progress_line, say, table
         from huewright.models.survey import save_survey, survey_to_dict
-        from huewright.steps.survey import survey_take
+        from huewright.steps.inputs import card_from, footage_from, take_from
+        from huewright.steps.outputs import refuse_outputs, write_figures
+        from huewright.steps.survey import draw_sheet, survey_take
 
-        for path in (out, sheet, json_file):
-            if path is not None:
-                refuse_existing(path, overwrite=overwrite)
-        footage = options.footage_from(encoding, code_range, bits, primaries, look, look_input, ocio_config)
-        model = load_card(card)
-        sequence = parse_sequence(take)
+        refuse_outputs(out, sheet, json_file, overwrite=overwrite)
+        footage = footage_from(encoding=encoding, code_range=code_range, bits=bits, primaries=primaries, look=look,
+                               look_input=look_input, ocio_config=ocio_config)
+        model = card_from(card)
+        sequence = take_from(take)
         with progress_line() as progress:
             result = survey_take(sequence, model, card, footage, corners=options.corners_from(corners),
                                  follow=follow, progress=progress)
         save_survey(result, out, overwrite=overwrite)
         if sheet is not None:
-            from huewright.report.contact import contact_sheet
-
-            contact_sheet(result, sequence, model, sheet, overwrite=overwrite)
-        if json_file is not None:
-            write_json(json_file, plain(survey_to_dict(result)), overwrite=overwrite)
+            draw_sheet(result, sequence, model, sheet, overwrite=overwrite)
+        write_figures(json_file, survey_to_dict(result), overwrite=overwrite)
         rows = [[str(g.frame), g.verdict, number(g.glare), number(100 * g.clipped, 1), number(g.edge_width_px, 1),
                  number(g.motion_px, 1), number(g.patch_px, 0), number(g.tilt_deg, 0), number(g.light_stops),
                  "; ".join(g.reasons)] for g in result.grades]

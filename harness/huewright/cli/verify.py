@@ -18,18 +18,15 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Check the kernels against float64 references and published values: worst error, and where."""
-        from huewright.cli.show import plain, progress_line, say, table
+        from huewright.cli.show import progress_line, say, table
         from huewright.errors import NoAnswerError
-        from huewright.files import refuse_existing, write_json
-        from huewright.steps.verify import run_verify
-        from huewright.verify.check import ABSOLUTE, SPACING_MEANS
+        from huewright.steps.outputs import refuse_outputs, write_figures
+        from huewright.steps.verify import ABSOLUTE, SPACING_MEANS, run_verify
 
-        if json_file is not None:
-            refuse_existing(json_file, overwrite=overwrite)
+        refuse_outputs(json_file, overwrite=overwrite)
         with progress_line() as progress:
             result = run_verify(frames=frames, progress=progress)
-        if json_file is not None:
-            write_json(json_file, plain(result), overwrite=overwrite)
+        write_figures(json_file, result, overwrite=overwrite)
         say(table("Accuracy", ["check", "worst error", "tolerance", "unit", "", "at", "source"],
                   [[c.check, f"{c.worst_error:.2e}", f"{c.tolerance:.0e}", "" if c.unit == ABSOLUTE else c.unit,
                     "ok" if c.passed else "FAILS", str(c.at), c.source] for c in result.checks]))

@@ -10,11 +10,11 @@ import numpy as np
 
 from huewright.errors import InputError
 from huewright.finding.blobs import Blobs, edge_strength, find_blobs, noise_floor, tone_power, toned
+from huewright.finding.confirm import Evidence, looks_hopeless, weigh
 from huewright.finding.edges import EdgeFit, EdgePoints, edge_points, edge_width_px, refine
 from huewright.finding.expect import expected_rgb
 from huewright.finding.match import Candidate, Constellation, candidates, constellation, grow, same_place
 from huewright.finding.pose import Pose, plain_pose
-from huewright.finding.verify import Evidence, looks_hopeless, weigh
 from huewright.models.card import Card
 
 # Widths at which blobs are looked for, one after the other, and edge thresholds as multiples of the noise floor.

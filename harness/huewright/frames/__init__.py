@@ -1,4 +1,7 @@
-"""Picture files and sequences of them: what is on disk, and how it comes into memory and goes back whole."""
+"""Picture files and sequences of them: what is on disk, and how it comes into memory and goes back whole.
+
+Imports files, and of the kernels the pixel formats alone.
+"""
 
 from __future__ import annotations
 

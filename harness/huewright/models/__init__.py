@@ -1,1 +1,4 @@
-"""The data that flows: Card, Footage, Reading, Survey, Correction, Proof. Each frozen, each with a text form."""
+"""The data that flows: card, footage, reading, survey, correction, proof; frozen, with a text form.
+
+Imports the kernels' operations, and files for the text; no pictures.
+"""

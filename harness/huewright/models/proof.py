@@ -51,7 +51,7 @@ class Proof:
     limits     hue_deg, radius (fraction of the target's), level_ire
     work       what the correction does: parameters name -> [value, standard error]; left_out chip -> [hue error in
                degrees, radius ratio] had the other chips alone driven the hues; diagnostics
-    shots      what was found in each rendered shot: see :func:`huewright.steps.shots.look_through`
+    shots      what was found in each rendered shot: see :func:`huewright.proof.shots.look_through`
     summary    worst_hue_error_deg, worst_radius_error, worst_level_error_ire, mean/worst check ΔE, ...
     methods    one row a method compared on the same reading: errors, smoothness, noise gain
     cautions   sentences: clipping, gamut excursions in percent of pixels, noise lifted in dB, range

@@ -3,6 +3,8 @@
 This is what the solver evaluates and what `verify` holds the float32 kernels against. Arrays are (..., 3),
 channels R, G, B; the result is a new float64 array of the same shape. Not-a-number comes out as not-a-number
 in the channels that depend on it.
+
+Imports of the kernels the descriptions of operations only, to read their parameters.
 """
 
 from __future__ import annotations

@@ -14,7 +14,6 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from huewright import __version__
 from huewright.colorimetry.display import BT2020, Display, display_named
 from huewright.colorimetry.shown import HDR, shown_note
 from huewright.errors import InputError
@@ -22,6 +21,7 @@ from huewright.files import refuse_existing, write_text
 from huewright.models.proof import Proof
 from huewright.report import tables
 from huewright.report.style import DAY, NIGHT, Palette
+from huewright.version import __version__
 
 TEMPLATES = Path(__file__).parent / "templates"
 SIZE_LIMIT = 5_000_000

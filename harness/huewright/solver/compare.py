@@ -16,13 +16,13 @@ from huewright.models.footage import Footage
 from huewright.models.reading import Reading
 from huewright.reference import apply_chain
 from huewright.solver import quality
+from huewright.solver.answer import solve_method
 from huewright.solver.evidence import Sample
 from huewright.solver.hues import direct, miss
 from huewright.solver.linear import TABLE_LIMIT, fit_map, linear_pairs, matrix_without
 from huewright.solver.problem import Problem, Solution, set_up
 from huewright.solver.sectors import arriving_ycbcr
 from huewright.solver.settings import METHODS, SolveSettings
-from huewright.solver.solve import solve_method
 
 LARGE = 0.3              # CIEDE2000: a difference between methods that is worth giving up chips on target for
 # Worst local gain above which a method is not recommended. Measured on the spectral takes of the external tests (129

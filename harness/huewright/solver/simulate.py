@@ -27,8 +27,8 @@ from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.models.reading import PatchReading, Reading
 from huewright.reference import apply_chain
+from huewright.solver.answer import solve
 from huewright.solver.settings import METHODS, SolveSettings
-from huewright.solver.solve import solve
 
 FOOTAGE = Footage(encoding="ACEScct", decode=(SHAPER_INVERSE,))
 

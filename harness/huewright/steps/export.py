@@ -13,7 +13,7 @@ import PyOpenColorIO as ocio  # noqa: N813  (the name its documentation uses)
 from huewright_kernels.ops import HueSectors, Lut3D, Operation
 
 from huewright.colorimetry.cdl import cdl_text, fit_cdl
-from huewright.colorimetry.interchange import (
+from huewright.colorimetry.clf import (
     CLF_FORMAT,
     clf_transforms,
     code_lattice,

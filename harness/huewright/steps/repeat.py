@@ -5,16 +5,16 @@ from __future__ import annotations
 import difflib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from huewright.errors import InputError
-from huewright.files import json_text, read_text, sha256
+from huewright.files import json_text, read_text
 from huewright.models.card import card_from_dict
 from huewright.models.correction import correction_to_dict, load_correction
 from huewright.models.reading import reading_from_dict
+from huewright.provenance.digests import digest
+from huewright.provenance.record import changed_outside
 from huewright.solver.settings import settings_from_dict
-from huewright.steps.belong import digest
-from huewright.steps.solve import solve_recorded, versions
+from huewright.steps.solve import solve_recorded
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ def repeat(correction_path: Path | str) -> Repeat:
                          "`huewright solve`") from None
     changed = [f"the {name} inside the file does not match its recorded hash"
                for name, value in hashes.items() if digest(inputs[name]) != value]
-    changed += _changed_outside(recorded)
+    changed += changed_outside(recorded)
     again = solve_recorded(reading, card, correction.footage, settings, recorded)
     old, new = read_text(path, "correction file"), json_text(correction_to_dict(again))
     same = old == new and not any("inside the file" in sentence for sentence in changed)
@@ -56,16 +56,3 @@ def repeat(correction_path: Path | str) -> Repeat:
     else:
         sentence = f"{path}: NOT the same when repeated; {sum(line.startswith('+') for line in lines[2:])} lines differ"
     return Repeat(same, "; ".join([sentence, *changed]), lines[:40], tuple(changed))
-
-
-def _changed_outside(recorded: dict[str, Any]) -> list[str]:
-    """What around the file is no longer as recorded: it need not change the answer, but explains it if it does."""
-    changed = []
-    card_file = Path(str(recorded.get("card_file", "")))
-    if card_file.is_file() and sha256(card_file) != recorded.get("card_file_sha256"):
-        changed.append(f"the card file {card_file} has changed since")
-    now = versions()
-    for name, version in recorded.get("versions", {}).items():
-        if now.get(name) != version:
-            changed.append(f"{name} was {version}, is {now.get(name)}")
-    return changed

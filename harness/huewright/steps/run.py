@@ -18,7 +18,7 @@ from huewright.progress import Progress, silent
 
 if TYPE_CHECKING:
     from huewright.frames.sequence import FrameSequence
-    from huewright.solver.solve import SolveSettings
+    from huewright.solver.answer import SolveSettings
 
 Corners = tuple[tuple[float, float], ...]
 
@@ -57,7 +57,7 @@ def run_job(
     so that its reasons can be read), :class:`InputError` for what the person can mend.
     """
     from huewright.report.contact import contact_sheet
-    from huewright.solver.solve import SolveSettings
+    from huewright.solver.answer import SolveSettings
     from huewright.steps.export import export_correction
     from huewright.steps.prove import prove
     from huewright.steps.render import render_take

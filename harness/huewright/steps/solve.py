@@ -7,16 +7,16 @@ from pathlib import Path
 from typing import Any
 
 from huewright.errors import NoAnswerError
-from huewright.files import sha256
-from huewright.models.card import Card, card_to_dict
+from huewright.models.card import Card
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
-from huewright.models.reading import Reading, reading_to_dict
+from huewright.models.reading import Reading
 from huewright.models.survey import Survey
+from huewright.provenance.belonging import card_warning, check_surveyed_card
+from huewright.provenance.record import provenance_of
+from huewright.solver.answer import solve
 from huewright.solver.compare import compare
 from huewright.solver.settings import SolveSettings
-from huewright.solver.solve import solve
-from huewright.steps.belong import card_warning, check_surveyed_card, digest
 
 
 def solve_survey(survey: Survey, card: Card, settings: SolveSettings | None = None, *,
@@ -28,19 +28,19 @@ def solve_survey(survey: Survey, card: Card, settings: SolveSettings | None = No
 
     Its provenance holds the settings, the versions, hashes of the card and the reading, and both of them in full,
     so that the file alone is enough to solve again. Raises :class:`NoAnswerError` where the survey found no usable
-    frame, and what :func:`huewright.solver.solve.solve` raises.
+    frame, and what :func:`huewright.solver.answer.solve` raises.
     """
     settings = settings or SolveSettings()
     reading = _reading(survey)
     if card_path is not None:
         check_surveyed_card(survey, card, card_path)
     return solve_recorded(reading, card, survey.footage, settings,
-                          provenance_of(survey, reading, card, settings, card_path))
+                          provenance_of(survey, reading, card, settings.to_dict(), card_path))
 
 
 def solve_recorded(reading: Reading, card: Card, footage: Footage, settings: SolveSettings,
                    provenance: dict[str, Any]) -> Correction:
-    """:func:`huewright.solver.solve.solve`, with what the provenance gives to warn of."""
+    """:func:`huewright.solver.answer.solve`, with what the provenance gives to warn of."""
     correction = solve(reading, card, footage, settings, provenance=provenance)
     return replace(correction, warnings=(*card_warning(provenance), *correction.warnings))
 
@@ -54,24 +54,3 @@ def _reading(survey: Survey) -> Reading:
     if survey.reading is None or not survey.usable:
         raise NoAnswerError(f"{survey.take}: no frame of this take can carry a correction ({survey.advice})")
     return survey.reading
-
-
-def provenance_of(survey: Survey, reading: Reading, card: Card, settings: SolveSettings,
-                  card_path: Path | str | None = None) -> dict[str, Any]:
-    """What it takes to solve again: see :func:`solve_survey`."""
-    card_record, reading_record = card_to_dict(card), reading_to_dict(reading)
-    files = {"card_file": survey.card, "card_file_sha256": survey.card_sha256}
-    if card_path is not None and (given := sha256(card_path)) != survey.card_sha256:
-        files = {"card_file": str(card_path), "card_file_sha256": given,
-                 "surveyed_card_file": survey.card, "surveyed_card_file_sha256": survey.card_sha256}
-    return {"versions": versions(), "settings": settings.to_dict(), "take": survey.take,
-            "files_kind": survey.files_kind, "frames": list(survey.chosen), **files,
-            "card_sha256": digest(card_record), "reading_sha256": digest(reading_record),
-            "inputs": {"reading": reading_record, "card": card_record}}
-
-
-def versions() -> dict[str, str]:
-    """Of huewright and of what the numbers come from."""
-    from importlib.metadata import version
-
-    return {name: version(name) for name in ("huewright", "numpy", "scipy", "colour-science")}

@@ -13,7 +13,6 @@ from typing import Any
 import cv2
 import numpy as np
 
-import huewright
 from huewright.colorimetry.declare import range_caution
 from huewright.errors import InputError
 from huewright.files import sha256
@@ -28,7 +27,9 @@ from huewright.models.card import Card
 from huewright.models.footage import Footage
 from huewright.models.survey import FrameGrade, Survey
 from huewright.progress import Progress, silent
-from huewright.steps.belong import card_layout_sha256, files_kind
+from huewright.provenance.digests import card_layout_sha256
+from huewright.provenance.takes import files_kind
+from huewright.version import __version__
 
 MOST_MERGED = 8
 READ_AHEAD, BEHIND = 3, 3
@@ -94,6 +95,14 @@ def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str, foot
     return survey if caution is None else replace(survey, advice=f"{survey.advice} Mind: {caution}.")
 
 
+def draw_sheet(survey: Survey, sequence: FrameSequence, card: Card, path: Path | str, *,
+               overwrite: bool = False) -> None:
+    """The contact sheet of chosen and refused frames: see :func:`huewright.report.contact.contact_sheet`."""
+    from huewright.report.contact import contact_sheet
+
+    contact_sheet(survey, sequence, card, path, overwrite=overwrite)
+
+
 @contextmanager
 def _opencv_threads(count: int) -> Iterator[None]:
     """OpenCV's own threads on pictures this small only get in the way of those that read ahead and grade beside."""
@@ -125,7 +134,7 @@ def _concluded(sequence: FrameSequence, card: Card, card_path: Path | str, foota
     grades.sort(key=lambda grade: grade.frame)
     return Survey(sequence.text, str(card_path), sha256(card_path), footage, size[0], size[1], tuple(grades),
                   None if merged is None else merged.reading, merged is not None, advice,
-                  1.0 if merged is None else merged.gain, huewright.__version__, card_layout_sha256(card),
+                  1.0 if merged is None else merged.gain, __version__, card_layout_sha256(card),
                   files_kind(sequence))
 
 

@@ -6,12 +6,12 @@ import platform
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from importlib.metadata import version
 
 import numpy as np
 
+from huewright.accuracy.check import ABSOLUTE, SPACING_MEANS, Check
 from huewright.progress import Progress, silent
-from huewright.verify.check import Check
+from huewright.version import versions_of
 
 FRAMES = 3
 PIXELS_A_FRAME = 60_000
@@ -37,7 +37,7 @@ def run_verify(*, frames: str | None = None, progress: Progress = silent) -> Ver
     samples = {} if frames is None else _samples(frames)
     from huewright_kernels.executor import warm_up
 
-    from huewright.verify import anchors, kernels
+    from huewright.accuracy import anchors, kernels
 
     stages: list[tuple[str, Callable[[], Iterable[Check]]]] = [
         ("operations", kernels.operation_checks), ("masks", kernels.mask_checks),
@@ -53,8 +53,7 @@ def run_verify(*, frames: str | None = None, progress: Progress = silent) -> Ver
     progress(len(stages), len(stages), "checking")
     return VerifyResult(tuple(checks), all(check.passed for check in checks), time.perf_counter() - started,
                         f"{platform.machine()} {platform.system()}, Python {platform.python_version()}",
-                        {name: version(name) for name in ("huewright", "numpy", "numba", "scipy", "colour-science",
-                                                          "opencolorio")})
+                        versions_of("numpy", "numba", "scipy", "colour-science", "opencolorio"))
 
 
 def _samples(frames: str) -> dict[str, np.ndarray]:
@@ -75,3 +74,6 @@ def _samples(frames: str) -> dict[str, np.ndarray]:
             raise InputError(f"{path}: no pixel of it is a finite number; give another frame")
         samples[path.name] = colours
     return samples
+
+
+__all__ = ["ABSOLUTE", "SPACING_MEANS", "VerifyResult", "run_verify"]

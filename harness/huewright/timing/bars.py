@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from huewright.report.style import DAY, HEAD_PT, SMALL_PT, TEXT_PT, drawing, figure, save_png
 
 if TYPE_CHECKING:
-    from huewright.steps.bench import BenchResult, BenchRow
+    from huewright.timing.rows import BenchResult, BenchRow
 
 ROW_PX = 26
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from huewright_kernels.executor import compile_chain, run
 
+from huewright.colorimetry.excursions import RangeTally, beyond_words
 from huewright.colorimetry.flashing import FlashScreen
 from huewright.errors import InputError
 from huewright.frames.picture import Frame, read_frame
@@ -21,8 +22,6 @@ from huewright.progress import Progress, silent
 
 RATE_TAKEN = 25.0        # frames a second where the files don't say
 SAMPLES_ACROSS = 480     # of a picture's width; every k-th pixel is looked at
-EXCURSION = 1e-3         # signal beyond 0..1 by more than this counts as an excursion
-PREFERRED = 0.05         # EBU R 103 (from memory): R', G', B' preferred within -5 % to 105 % (10-bit codes 20 to 984)
 _RATES = ("FramesPerSecond", "dpx:FrameRate", "dpx:TemporalFrameRate")
 
 
@@ -84,44 +83,6 @@ def look_through(correction: Correction, before: FrameSequence, after: FrameSequ
     return record, ShotPictures(np.asarray(run(compile_chain(correction.neutral_operations), camera)), picture)
 
 
-@dataclass
-class RangeTally:
-    """Over some frames' display signals: pixels seen, those with a channel beyond 0..1, beyond it by more than 5 %, at
-    an end of a file of integers, and without a finite number."""
-
-    pixels: int = 0
-    over: int = 0
-    under: int = 0
-    beyond: int = 0
-    stopped: int = 0
-    integers: bool = False
-    not_finite: int = 0
-
-    def add(self, signal: np.ndarray, codes: np.ndarray | None) -> None:
-        """``signal`` (h, w, 3); ``codes`` (h, w, 3), 0..1, where the file holds integers."""
-        self.pixels += signal.shape[0] * signal.shape[1]
-        self.over += _count(signal > 1 + EXCURSION)
-        self.under += _count(signal < -EXCURSION)
-        self.beyond += _count((signal > 1 + PREFERRED) | (signal < -PREFERRED))
-        if codes is not None:
-            self.integers = True
-            self.stopped += _count((codes <= 0) | (codes >= 1))
-
-    def record(self) -> dict[str, Any]:
-        def share(count: int) -> float:
-            return float(f"{100 * count / max(self.pixels, 1):.5g}")
-
-        return {"integers": self.integers, "not_finite": self.not_finite,
-                "pixels_over_range_percent": share(self.over),
-                "pixels_under_range_percent": share(self.under),
-                "pixels_beyond_preferred_percent": share(self.beyond),
-                "pixels_at_end_stops_percent": share(self.stopped)}
-
-
-def _count(channels: np.ndarray) -> int:
-    return int(np.count_nonzero(channels.any(axis=2)))
-
-
 def _rate(frame: Frame) -> tuple[float, bool]:
     """Frames a second, and whether the file says so."""
     attributes = frame.metadata.attributes()
@@ -161,13 +122,4 @@ def not_finite_words(where: str, pixels: int) -> str:
             "frames: mend them in the source before the shot goes on")
 
 
-def beyond_words(record: dict[str, Any]) -> str:
-    """How much lies beyond the range, of a record with pixels_over_range_percent and pixels_under_range_percent."""
-    over, under = record["pixels_over_range_percent"], record["pixels_under_range_percent"]
-    if over <= 0:
-        return f"goes below the range 0 to 100 % in {percent_words(under)} of pixels"
-    below = f" and below it in {percent_words(under)}" if under > 0 else ""
-    return f"goes above the range 0 to 100 % in {percent_words(over)} of pixels{below}"
-
-
-__all__ = ["RangeTally", "ShotPictures", "beyond_words", "look_through", "not_finite_words", "shot_cautions"]
+__all__ = ["ShotPictures", "look_through", "not_finite_words", "shot_cautions"]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from huewright.bench import work
+from huewright.timing import work
 
 Run = Callable[[np.ndarray, np.ndarray, int], None]
 """``run(source, target, threads)`` over float32 RGBA pictures."""

@@ -1,28 +1,21 @@
-"""Whether what a step is given belongs together: card and survey, survey and correction, correction and frames."""
+"""Whether rendered frames are what the correction makes of the camera's, within what their files can hold."""
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable, Sequence
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from huewright_kernels.masks import patch_statistics
 
 from huewright.errors import InputError
-from huewright.files import json_text, sha256
-from huewright.frames.picture import read_header
-from huewright.models.card import Card, card_from_dict, card_to_dict
-from huewright.models.reading import reading_from_dict, reading_to_dict
-from huewright.models.survey import Survey
+from huewright.provenance.digests import operations_digest
 from huewright.reference import apply_chain
 
 if TYPE_CHECKING:
     from huewright_kernels.ops import Operation
 
     from huewright.frames.picture import Frame
-    from huewright.frames.sequence import FrameSequence
     from huewright.models.correction import Correction
 
 HALF_STEP = 2.0**-11      # IEEE 754 binary16: half the step between neighbours, relative to the value, is at most this
@@ -36,93 +29,6 @@ LOSSY = ("dwaa", "dwab", "b44", "b44a", "pxr24")
 NEAR_PATCH, NEAR_PIXEL = 1e-2, 2e-2
 PIXELS_APART = 0.01       # the share of pixels that may be off (a burnt-in number), common practice, no source
 HALF_GREATEST = 65504.0
-
-
-def digest(record: Any) -> str:
-    """SHA-256 of the record's JSON text as huewright writes it."""
-    return hashlib.sha256(json_text(record).encode()).hexdigest()
-
-
-# ---------------------------------------------------------------- card, survey, correction
-
-def card_layout_sha256(card: Card) -> str:
-    """Hash of what a survey takes from a card: its corners' frame, and each patch's name, role and place."""
-    return digest([list(map(list, card.corners)),
-                   [[patch.name, patch.role, list(map(list, patch.polygon))] for patch in card.patches]])
-
-
-def check_surveyed_card(survey: Survey, card: Card, card_path: Path | str) -> None:
-    """Raises :class:`InputError` where the card in ``card_path`` isn't laid out as the one ``survey`` was made with."""
-    if sha256(card_path) == survey.card_sha256:
-        return
-    if card_layout_sha256(card) != survey.card_layout_sha256:
-        raise InputError(f"{card_path}: its patches have other names, roles or places than those of {survey.card}, "
-                         f"with which {survey.take} was surveyed; give that card, or survey the take with this one")
-
-
-def card_warning(provenance: dict[str, Any]) -> tuple[str, ...]:
-    """What must be said where a correction was solved with another card file than its survey was made with."""
-    if "surveyed_card_file" not in provenance:
-        return ()
-    return (f"solved with {provenance['card_file']}, which is not the card file that the take was surveyed with "
-            f"({provenance['surveyed_card_file']}): the same patches in the same places, but other values; make sure "
-            "that they are those of the card in the picture",)
-
-
-def check_proof_inputs(correction: Correction, survey: Survey, card: Card) -> None:
-    """Raises :class:`InputError` where ``survey`` or ``card`` is not what ``correction`` was solved from.
-
-    A correction without a record of its inputs can't be checked.
-    """
-    provenance = correction.provenance
-    reading = None if survey.reading is None else reading_to_dict(survey.reading)
-    if _differs(provenance, "reading", reading, lambda row: reading_to_dict(reading_from_dict(row))):
-        raise InputError(f"the survey of {survey.take} is not the one this correction was solved from "
-                         f"({provenance.get('take', 'another take')}); give that take's survey and frames")
-    if _differs(provenance, "card", card_to_dict(card), lambda row: card_to_dict(card_from_dict(row))):
-        raise InputError(f"the card {card.name!r} is not as it was when this correction was solved "
-                         f"({provenance.get('card_file', 'another card')}); give that card, or solve again")
-
-
-def _differs(provenance: dict[str, Any], name: str, given: Any, again: Callable[[Any], Any]) -> bool:
-    recorded = provenance.get(f"{name}_sha256")
-    if recorded is None or given is not None and digest(given) == recorded:
-        return False
-    try:     # recorded by a version that wrote the same content in another way
-        return digest(again(provenance["inputs"][name])) != digest(given)
-    except (KeyError, TypeError, ValueError, InputError):
-        return True
-
-
-# ---------------------------------------------------------------- frames
-
-def take_name(take: FrameSequence) -> str:
-    """What a take is called where nobody named it: its folder and its files."""
-    folder = take.path(take.numbers[0]).parent.name
-    return f"{folder}/{take.file_pattern}" if folder else take.file_pattern
-
-
-def files_kind(take: FrameSequence) -> str:
-    """Of the take's first file, in words: "half float EXR", "10-bit DPX"."""
-    path = take.path(take.numbers[0])
-    header = read_header(path)
-    depth = f"{header.bits}-bit" if header.dtype.kind == "u" else "half float" if header.bits == 16 else "float"
-    suffix = path.suffix.lower().lstrip(".")
-    return f"{depth} {'TIFF' if suffix in ('tif', 'tiff') else suffix.upper()}"
-
-
-def kind_cautions(shot: FrameSequence, card_take_kind: str) -> list[str]:
-    """A sentence where the shot's files are of another kind than the card take's (as :func:`files_kind` says it)."""
-    kind = files_kind(shot)
-    if not card_take_kind or kind == card_take_kind:
-        return []
-    return [f"{take_name(shot)} is {kind}, the card take is {card_take_kind}: check that it has the same encoding and "
-            "range, for the correction is for these alone"]
-
-
-def operations_digest(operations: Sequence[Operation]) -> str:
-    """A short hash of a chain, as rendered EXR files carry it."""
-    return digest([operation.to_dict() for operation in operations])[:16]
 
 
 def rendered_limits(frame: Frame, signal_per_code: float) -> tuple[float, float]:

@@ -9,10 +9,10 @@ import numpy as np
 from huewright_kernels.executor import compile_chain, run_colours
 from huewright_kernels.ops import LogDecode, LogEncode, Lut1D, Lut3D, Matrix, Operation, ToneCurve, Transfer
 
-from huewright.verify import published
-from huewright.verify.check import RELATIVE, Check, check, relative_errors
-from huewright.verify.colours import colours_between
-from huewright.verify.kernels import ACESCCT, LOGS, SMOOTH, TONES, smooth_lattice
+from huewright.accuracy import published
+from huewright.accuracy.check import RELATIVE, Check, check, relative_errors
+from huewright.accuracy.colours import colours_between
+from huewright.accuracy.kernels import ACESCCT, LOGS, SMOOTH, TONES, smooth_lattice
 
 OPENCOLORIO_TOLERANCE = 2e-6
 """OpenColorIO computes in float32 too, in its own order."""

@@ -20,9 +20,9 @@ from huewright_kernels.ops import (
 )
 from huewright_kernels.ops.transfer import CURVES
 
+from huewright.accuracy.check import RELATIVE, SMOOTH, SPACING, Check, check, kernel_check
+from huewright.accuracy.colours import SMOOTH_RANGE, colours_between, greys_between
 from huewright.reference.hue import rotation_and_gain, ycbcr_from_rgb
-from huewright.verify.check import RELATIVE, SMOOTH, SPACING, Check, check, kernel_check
-from huewright.verify.colours import SMOOTH_RANGE, colours_between, greys_between
 
 LUT = 1e-6
 HUE_DEG = 0.01

@@ -1,0 +1,190 @@
+"""The proof as a whole: summary, verdict, what it stands on, and what must be said with it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from huewright.colorimetry.display import display_luma, to_ycbcr
+from huewright.colorimetry.excursions import RangeTally, beyond_words
+from huewright.files import sha256
+from huewright.frames.sequence import FrameSequence
+from huewright.models.card import Card
+from huewright.models.correction import Correction
+from huewright.models.proof import PatchProof, Proof, percent_words
+from huewright.models.survey import FrameGrade, Survey
+from huewright.proof.match import RenderMatch
+from huewright.proof.measurement import Measurement
+from huewright.proof.shots import not_finite_words, shot_cautions
+from huewright.provenance.takes import take_name
+from huewright.solver.settings import SolveSettings
+
+NOISE_CAUTION_DB = 6.0
+LIGHT_CAUTION_STOPS = 0.05
+SCREENED = ("the shots were screened for flashing by the limits of ITU-R BT.1702, which is no certified test; "
+            "patterned content is not judged, nor whether the picture is legal for broadcast: the delivery "
+            "specification and the person responsible decide")
+PREFERRED_TOLERANCE_PERCENT = 1.0       # EBU R 103 (from memory): errors in up to 1 % of the pixels pass
+DISPLAY_WORDS = {"bt709": "ITU-R BT.709 display", "bt1886": "ITU-R BT.1886 display, BT.709 primaries",
+                 "srgb": "sRGB screen (IEC 61966-2-1)", "bt2020": "ITU-R BT.2020 display",
+                 "pq": "ITU-R BT.2100 PQ display", "hlg": "ITU-R BT.2100 HLG display"}
+SAME_LIGHT = ("the correction holds for the light and the camera settings that the card was shot with; whether a shot "
+              "shares them can't be seen from its files: the person responsible has to know")
+RESPONSIBILITY = ("this proof does not judge flashing or patterned content, nor whether the picture is legal for "
+                  "broadcast: the delivery specification and the person responsible decide")
+
+
+def whole_proof(correction: Correction, survey: Survey, patches: tuple[PatchProof, ...],
+                methods: tuple[dict[str, Any], ...], sides: dict[str, Measurement], tally: RangeTally,
+                match: RenderMatch, grades: list[FrameGrade], settings: SolveSettings) -> Proof:
+    """The proof of the card take, measured on ``grades``' frames; without shots, pictures and title."""
+    summary = _summary(correction, patches, sides, tally, match, len(grades))
+    passed, verdict = _verdict(summary, settings)
+    frames = {"chosen": list(survey.chosen),
+              "usable": [grade.frame for grade in survey.grades if grade.verdict == "usable"],
+              "refused": [{"frame": grade.frame, "reasons": list(grade.reasons) or [grade.verdict]}
+                          for grade in survey.grades if grade.verdict not in ("chosen", "usable")],
+              "measured": sorted(grade.frame for grade in grades)}
+    cautions = _cautions(correction, survey, summary, tally, match)
+    return Proof(verdict, passed, patches, summary, methods, cautions, frames,
+                 basis=_basis(settings, len(grades), bool(match.near)), display=correction.display,
+                 work=_work(correction),
+                 limits={"hue_deg": settings.hue_limit_deg, "radius": settings.radius_limit,
+                         "level_ire": settings.level_limit_ire})
+
+
+def with_shots(proof: Proof, records: list[dict[str, Any]], unlike: list[str]) -> Proof:
+    """``proof`` with what was found in the shots (records of :func:`look_through`) and must be said of them."""
+    said = [*unlike, SAME_LIGHT]
+    said += [line for record in records for line in shot_cautions(record)]
+    screened = any(record["flashes"] is not None for record in records)
+    return replace(proof, shots=tuple(records), cautions=(*proof.cautions, *said,
+                                                          SCREENED if screened else RESPONSIBILITY))
+
+
+def _work(correction: Correction) -> dict[str, Any]:
+    """What the correction does, with standard errors, and what a colour scientist asks of it."""
+    return {"parameters": {name: list(pair) for name, pair in correction.parameters.items()},
+            "left_out": {row.name: [row.leave_one_out_hue_deg, row.leave_one_out_radius] for row in correction.patches
+                         if row.leave_one_out_hue_deg is not None},
+            "diagnostics": {key: value for key, value in correction.diagnostics.items()
+                            if not isinstance(value, dict | list | tuple)}}
+
+
+def subject(correction: Correction, survey: Survey, card: Card, before: FrameSequence) -> dict[str, str]:
+    """What the proof is about, in words for its page."""
+    footage = correction.footage
+    declared = [footage.encoding, f"{footage.range} range" + (f" of {footage.bits} bits" if footage.range == "legal"
+                                                              else ""), footage.primaries]
+    if footage.encoding == "display":
+        declared[0] = "already a display picture"
+    if footage.look:
+        declared.append(f"through a look LUT given {footage.look_input}")
+    numbers = sorted(before.numbers)
+    return {"take": f"{take_name(before)}, frames {numbers[0]} to {numbers[-1]}", "card": card.name,
+            "footage": ", ".join(declared), "made for": DISPLAY_WORDS[correction.display],
+            "picture": f"{survey.width} x {survey.height} pixels"}
+
+
+def _summary(correction: Correction, patches: tuple[PatchProof, ...], sides: dict[str, Measurement], tally: RangeTally,
+             match: RenderMatch, frames: int) -> dict[str, Any]:
+    summary: dict[str, Any] = {}
+    for when in ("before", "after"):
+        used = [row for row in patches if row.used]
+        hues = [abs(value) for row in used if (value := getattr(row, f"hue_error_{when}_deg")) is not None]
+        radii = [abs(value - 1) for row in used if (value := getattr(row, f"radius_ratio_{when}")) is not None]
+        levels = [abs(value - row.level_target_ire) for row in used if row.level_target_ire is not None
+                  and (value := getattr(row, f"level_{when}_ire")) is not None]
+        checks = [value for row in patches if row.role == "check"
+                  and (value := getattr(row, f"delta_e_{when}")) is not None]
+        summary |= {f"worst_hue_error_{when}_deg": max(hues, default=None),
+                    f"worst_radius_error_{when}_percent": 100 * max(radii) if radii else None,
+                    f"worst_level_error_{when}_ire": max(levels, default=None),
+                    f"mean_check_delta_e_{when}": float(np.mean(checks)) if checks else None,
+                    f"worst_check_delta_e_{when}": max(checks, default=None)}
+    as_lit = {name: 100 * to_ycbcr(value, display_luma(correction.display))[0]
+              for name, value in zip(sides["after"].names, sides["after"].as_lit, strict=True)}
+    off = [abs(as_lit[row.name] - row.level_target_ire) for row in patches
+           if row.used and row.level_target_ire is not None]
+    summary["worst_level_error_as_lit_ire"] = float(max(off)) if off else None
+    summary["patches_not_used"] = sum(not row.used for row in patches if row.role != "check")
+    lifted = [np.trace(sides[side].noise, axis1=1, axis2=2).mean() for side in ("before", "after")]
+    summary |= {"noise_lifted_db": float(10 * np.log10(lifted[1] / lifted[0])) if min(lifted) > 0 else None,
+                **{key: value for key, value in tally.record().items() if key.startswith("pixels_")},
+                "render_against_chain_mean": match.mean,
+                "render_against_chain_worst": match.worst,
+                "frames_measured": frames, "method": correction.method, "display": correction.display}
+    return {key: float(f"{value:.5g}") if isinstance(value, float) else value for key, value in summary.items()}
+
+
+def _verdict(summary: dict[str, Any], settings: SolveSettings) -> tuple[bool, str]:
+    """Whether every used patch is within the settings' limits, and one sentence."""
+    parts, passed = [], True
+    for key, limit, unit in (("worst_hue_error_after_deg", settings.hue_limit_deg, "° in hue"),
+                             ("worst_radius_error_after_percent", 100 * settings.radius_limit, " % in saturation"),
+                             ("worst_level_error_after_ire", settings.level_limit_ire, " IRE in level")):
+        value = summary[key]
+        if value is not None:
+            passed &= bool(value <= limit)
+            parts.append(("under 0.01" if value < 0.01 else f"{value:.2f}") + unit)
+    left_out = summary["patches_not_used"]
+    which = "Chips and bars are" if not left_out else "The chips and bars that could be used are"
+    off = ", ".join(parts[:-1]) + f" and {parts[-1]}" if len(parts) > 1 else "".join(parts)
+    head = (f"{which} on their targets" if passed else "NOT within the limits") + f": off by at most {off}"
+    if left_out:
+        head += f"; {left_out} more could not be used"
+    old, new = summary["mean_check_delta_e_before"], summary["mean_check_delta_e_after"]
+    if old is None or new is None:
+        return passed, f"{head}; the card has no check patches, so nothing shows how other colours fare."
+    moved = "improve" if new < old else "WORSEN"
+    return passed, (f"{head}; check patches, which the solve never saw, {moved} from {old:.1f} to {new:.1f} ΔE "
+                    "(CIEDE2000).")
+
+
+def _basis(settings: SolveSettings, frames: int, near: bool) -> str:
+    which = "frames that were" if frames != 1 else "frame that was"
+    how = "rendered with what is near this correction (see below)" if near else "rendered with this correction"
+    return (f"Measured on {frames} {which} {how} and read back from disk. Limits: "
+            f"{settings.hue_limit_deg:g}° in hue, {100 * settings.radius_limit:g} % in saturation, "
+            f"{settings.level_limit_ire:g} IRE in level.")
+
+
+def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], tally: RangeTally,
+              match: RenderMatch) -> tuple[str, ...]:
+    said = list(correction.warnings)
+    if match.near:
+        said.append(f"the rendered frames are near what this correction makes but not the same ({match.near}), as a "
+                    "LUT, another program or a slightly different correction leaves them; the figures here are of the "
+                    "frames as they are")
+    if match.not_finite:
+        said.append(not_finite_words("the rendered card take", match.not_finite))
+    if tally.over + tally.under > 0:
+        said.append(f"the corrected signal {beyond_words(summary)}: integer files clip there, float files keep it; "
+                    "check highlights and saturated colours")
+    beyond = summary["pixels_beyond_preferred_percent"]
+    if beyond > PREFERRED_TOLERANCE_PERCENT:
+        said.append(f"{percent_words(beyond)} of pixels lie outside −5 to 105 %, the range that EBU R 103 prefers, and "
+                    "it tolerates 1 %; your delivery specification may differ")
+    stopped = summary["pixels_at_end_stops_percent"]
+    if stopped > 0:
+        said.append(f"{percent_words(stopped)} of pixels in the rendered files sit at an end of the code range: detail "
+                    "there is gone")
+    lifted = summary["noise_lifted_db"]
+    if lifted is not None and lifted > NOISE_CAUTION_DB and not any("noise is lifted" in line for line in said):
+        said.append(f"noise is lifted by {lifted:.1f} dB, measured on the patches; look at the shadows")
+    light = survey.reading.light_stops if survey.reading is not None else 0.0
+    if light > LIGHT_CAUTION_STOPS:
+        said.append(f"light falls off over the card by {light:.2f} stops: solve and proof allow for it, the picture "
+                    "shows it as it is")
+    return tuple(dict.fromkeys(said))
+
+
+def proof_provenance(correction: Correction, before: FrameSequence, after: FrameSequence,
+                     grades: list[FrameGrade]) -> dict[str, Any]:
+    """What the correction records of itself, and hashes of the frames measured."""
+    recorded = {key: value for key, value in correction.provenance.items() if key != "inputs"}
+    return {**recorded, "before": before.text, "after": after.text,
+            "frames_sha256": {f"{side} {grade.frame}": sha256(take.path(grade.frame))
+                              for side, take in (("before", before), ("after", after)) for grade in grades}}

@@ -1,0 +1,109 @@
+"""One frame rendered: read, computed straight from the file's numbers to the output's, and written whole."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from huewright_kernels import run
+
+from huewright.colorimetry.excursions import outside
+from huewright.frames.conversion import kernel_source, other_channels, packed_memory, pixel_dtype
+from huewright.frames.dpx import new_dpx, read_dpx, write_dpx
+from huewright.frames.picture import Frame, fresh_spec, read_frame, scaled, with_correction, write_frame
+from huewright.rendering.job import Job, Tally
+
+# Rows on which the share of pixels beyond the display's range is measured: every so many.
+SAMPLED_ROWS = 32
+
+
+def render_frame(job: Job, source: Path, out: Path, number: int, *, overwrite: bool) -> Tally:
+    """Renders the file ``source``, frame ``number`` of its take, to ``out``; what was seen on the way."""
+    picture = read_dpx(source) if source.suffix.lower() == ".dpx" else None
+    to_dpx = out.suffix.lower() == ".dpx"
+    if picture is not None and to_dpx and picture.bits == job.bits:
+        view = picture.kernel_view()
+        tally = _computed(job, view, view, number)
+        write_dpx(out, picture, overwrite=overwrite)
+        return tally
+    frame = read_frame(source)
+    view = picture.kernel_view() if picture is not None else kernel_source(frame)
+    if to_dpx:
+        target = new_dpx(fresh_spec(frame), frame.width, frame.height, job.bits)
+        tally = _computed(job, view, target.kernel_view(), number, frame.premultiplied)
+        write_dpx(out, target, overwrite=overwrite)
+    elif job.bits in (10, 12) and out.suffix.lower() != ".exr":
+        packed = packed_memory(frame.width, frame.height, job.bits)
+        tally = _computed(job, view, packed.kernel_view(), number, frame.premultiplied)
+        write_frame(out, _of_other_numbers(frame, scaled(packed.codes(), job.bits), job.bits), overwrite=overwrite)
+    else:
+        kind = pixel_dtype(out.suffix.lower(), job.bits)
+        if isinstance(view, np.ndarray) and view.dtype == kind and view is frame.pixels:
+            pixels = view
+        else:
+            pixels = np.empty((frame.height, frame.width, frame.pixels.shape[2]), kind)
+            pixels[..., 3:] = other_channels(frame, kind)
+        tally = _computed(job, view, pixels, number, frame.premultiplied)
+        write_frame(out, _signed(_of_other_numbers(frame, pixels, job.bits), out, job), overwrite=overwrite)
+    _note_losses(tally, frame, out)
+    return tally
+
+
+def _computed(job: Job, source: Any, target: Any, number: int, premultiplied: bool = False) -> Tally:
+    """Runs the job's chain from ``source`` to ``target`` (arrays or packed buffers, perhaps the same one)."""
+    if job.program is None or job.display_program is None:
+        return Tally()
+    float_target = isinstance(target, np.ndarray) and target.dtype.kind == "f"
+    tally = _sampled(job, source, float_target, premultiplied)
+    run(job.program, source, target, threads=job.threads_a_frame, premultiplied=premultiplied,
+        dither_seed=number if job.dither and not float_target else None)
+    return tally
+
+
+def _sampled(job: Job, source: Any, float_target: bool, premultiplied: bool) -> Tally:
+    """Pixels beyond the display's range on every 32nd row, before an integer target limits them."""
+    if isinstance(source, np.ndarray):
+        rows: Any = source[SAMPLED_ROWS // 2::SAMPLED_ROWS] if source.shape[0] >= SAMPLED_ROWS else source
+    elif source.height >= SAMPLED_ROWS:
+        first, row_bytes = SAMPLED_ROWS // 2, source.row_bytes
+        rows = replace(source, offset=source.offset + first * row_bytes, row_bytes=row_bytes * SAMPLED_ROWS,
+                       height=-(-(source.height - first) // SAMPLED_ROWS))
+    else:
+        rows = source
+    shape = rows.shape[:2] if isinstance(rows, np.ndarray) else (rows.height, rows.width)
+    channels = 4 if premultiplied else 3
+    values = np.empty((*shape, channels), np.float32)
+    run(job.display_program, rows, values, threads=1, premultiplied=premultiplied)
+    colours = values[..., :3]
+    tally = Tally()
+    tally.range.add(colours)
+    if not float_target:
+        low, high = ((end - job.encode_offset) / job.encode_slope for end in (0.0, 1.0))
+        tally.range.clipped = outside(colours, low, high)
+    return tally
+
+
+def _of_other_numbers(frame: Frame, pixels: np.ndarray, bits: int) -> Frame:
+    return replace(frame, pixels=pixels, bits=bits, channel_names=frame.channel_names[:pixels.shape[2]])
+
+
+def _signed(frame: Frame, out: Path, job: Job) -> Frame:
+    return with_correction(frame, job.digest) if job.digest and out.suffix.lower() == ".exr" else frame
+
+
+def _note_losses(tally: Tally, frame: Frame, out: Path) -> None:
+    suffix = out.suffix.lower()
+    lost = list(frame.metadata.others) + list(frame.channel_names[3:])
+    if suffix in (".png", ".tif", ".tiff") and frame.has_alpha:
+        lost.remove("A")
+    told = frame.metadata.attributes()
+    kept = suffix == ".exr" or suffix in (".tif", ".tiff") and "tiff:Compression" in told
+    if lost and not kept:
+        tally.notes[f"channels {', '.join(lost)} are not in the rendered frames: {suffix} files hold none such"] = None
+    if "chromaticities" in told:
+        tally.notes["the files' own note of their primaries (chromaticities) is carried over and still describes the "
+                    "camera's picture, not the corrected one"] = None
+    if told.get("compression") in ("dwaa", "dwab", "b44", "b44a", "pxr24") and suffix == ".exr":
+        tally.notes[f"the frames are written with the take's own lossy compression ({told['compression']})"] = None

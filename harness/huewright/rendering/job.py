@@ -1,0 +1,88 @@
+"""What a render does to every frame of a take, and how many are under way at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import FIRST_EXCEPTION, Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass, field
+
+from huewright_kernels import compile_chain, warm_up
+from huewright_kernels.executor import Program
+from huewright_kernels.ops import Matrix, Operation
+from huewright_kernels.threads import default_threads
+
+from huewright.colorimetry.excursions import RangeTally
+from huewright.errors import InputError
+from huewright.frames.conversion import is_float
+from huewright.models.footage import legal_levels
+from huewright.progress import Progress
+from huewright.provenance.digests import operations_digest
+
+
+@dataclass
+class Tally:
+    """Of the frames done: what left the range, and what must be said of their files."""
+
+    range: RangeTally = field(default_factory=RangeTally)
+    notes: dict[str, None] = field(default_factory=dict)
+
+    def add(self, other: Tally) -> None:
+        self.range.merge(other.range)
+        self.notes.update(other.notes)
+
+
+@dataclass(frozen=True)
+class Job:
+    """What each frame needs: programs are None to read and write only."""
+
+    program: Program | None
+    display_program: Program | None
+    bits: int
+    dither: bool
+    encode_slope: float
+    encode_offset: float
+    threads_a_frame: int
+    digest: str = ""     # of the chain, for files that can carry it
+
+
+def workers_for(threads: int | None, frames: int) -> tuple[int, int]:
+    """(frames at a time, threads a frame). Whole frames go to each thread, and one frame more than there are threads
+    is under way, so that a thread which waits for the disk leaves no processor idle; fewer frames share the threads."""
+    threads = default_threads() if threads is None else threads
+    if threads < 1:
+        raise InputError("a render needs at least one thread")
+    workers = min(threads + (threads > 1), frames)
+    return workers, max(1, threads // workers)
+
+
+def prepared(chain: tuple[Operation, ...], range_: str, depth: int, dither: bool, threads_a_frame: int, suffix: str,
+             notify: Callable[[str], None]) -> Job:
+    """The job of rendering ``chain`` into files that end in ``suffix``, compiled."""
+    slope, offset = 1.0, 0.0
+    written = chain
+    if range_ == "legal":
+        black, white = legal_levels(10 if is_float(suffix, depth) else depth)
+        slope, offset = white - black, black
+        written = (*chain, Matrix(((slope, 0, 0), (0, slope, 0), (0, 0, slope)), (offset,) * 3))
+    warm_up(notify)
+    return Job(compile_chain(written), compile_chain(chain), depth, dither, slope, offset, threads_a_frame,
+               operations_digest(chain))
+
+
+def for_all(one: Callable[[int], Tally], numbers: tuple[int, ...], workers: int, progress: Progress,
+            what: str) -> Tally:
+    """``one`` for each number; on an error or an interrupt no further frame is begun, and those begun are finished."""
+    tally = Tally()
+    progress(0, len(numbers), what)
+    with ThreadPoolExecutor(workers, thread_name_prefix="frames") as pool:
+        pending: set[Future[Tally]] = {pool.submit(one, number) for number in numbers}
+        try:
+            while pending:
+                done, pending = wait(pending, timeout=0.25, return_when=FIRST_EXCEPTION)
+                for future in done:
+                    tally.add(future.result())
+                progress(len(numbers) - len(pending), len(numbers), what)
+        except BaseException:
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
+    return tally

@@ -1,0 +1,30 @@
+"""Where a render's frames go, checked before any is computed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from huewright.errors import InputError
+from huewright.files import refuse_existing
+from huewright.frames.conversion import output_depth
+from huewright.frames.picture import depths_of, read_header
+from huewright.frames.sequence import FrameSequence, output_paths
+
+
+def checked_outputs(sequence: FrameSequence, out_text: str | Path, bits: int | None, *,
+                    overwrite: bool) -> tuple[dict[int, Path], tuple[int, int], int]:
+    """(outputs, (width, height), the outputs' depth), or :class:`InputError`; nothing is written."""
+    sequence.require_complete()
+    outputs = output_paths(out_text, sequence)
+    for path in outputs.values():
+        depths_of(path)
+        refuse_existing(path, overwrite=overwrite)
+    first, *others = outputs
+    header = read_header(sequence.path(first))
+    depth = output_depth(header, sequence.path(first), outputs[first], bits)
+    for number in others:
+        found = read_header(sequence.path(number))
+        if (found.width, found.height) != (header.width, header.height):
+            raise InputError(f"{sequence.path(number)} is {found.width}x{found.height} pixels, but the take begins "
+                             f"with {header.width}x{header.height}; render takes of one size, or a range")
+    return outputs, (header.width, header.height), depth

@@ -1,0 +1,57 @@
+"""What a person names, as the models that the steps work on: a take, a card file, a survey file, a declaration.
+
+Whatever is such a model already passes through, so that the steps serve the command line and scripts alike.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from huewright.frames.sequence import FrameSequence, parse_sequence
+from huewright.models.card import Card, load_card
+from huewright.models.footage import Footage
+from huewright.models.survey import Survey, load_survey
+
+if TYPE_CHECKING:
+    from huewright.models.correction import Correction
+    from huewright.solver.settings import SolveSettings
+
+
+def take_from(named: FrameSequence | Path | str) -> FrameSequence:
+    """The frames that a pattern, a folder or a file names; raises as :func:`parse_sequence`."""
+    return named if isinstance(named, FrameSequence) else parse_sequence(named)
+
+
+def card_from(named: Card | Path | str) -> Card:
+    """The card in a card file; raises as :func:`load_card`."""
+    return named if isinstance(named, Card) else load_card(named)
+
+
+def survey_from(named: Survey | Path | str) -> Survey:
+    """The survey in a survey file; raises as :func:`load_survey`."""
+    return named if isinstance(named, Survey) else load_survey(named)
+
+
+def correction_from(named: Correction | Path | str) -> Correction:
+    """The correction in a correction file; raises as :func:`huewright.models.correction.load_correction`."""
+    from huewright.models.correction import Correction, load_correction
+
+    return named if isinstance(named, Correction) else load_correction(named)
+
+
+def footage_from(*, encoding: str, code_range: str = "full", bits: int = 10, primaries: str = "ITU-R BT.709",
+                 look: str | None = None, look_input: str = "log", ocio_config: str | None = None) -> Footage:
+    """What was declared of the take; raises as :func:`huewright.colorimetry.declare.declare_footage`."""
+    from huewright.colorimetry.declare import declare_footage
+
+    return declare_footage(encoding=encoding, range_=code_range, bits=bits, primaries=primaries, look=look,
+                           look_input=look_input, ocio_config=ocio_config)
+
+
+def settings_from(*, targets: str = "vectorscope", fraction: float = 0.5, display: str = "bt709",
+                  method: str = "sectors") -> SolveSettings:
+    """How to solve; raises as :class:`huewright.solver.settings.SolveSettings`."""
+    from huewright.solver.settings import SolveSettings
+
+    return SolveSettings(mode=targets, fraction=fraction, display=display, method=method)

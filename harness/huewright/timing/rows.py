@@ -1,0 +1,177 @@
+"""What a bench says: contenders timed in turn, as rows, and the stages of a person's own frames."""
+
+from __future__ import annotations
+
+import os
+import platform
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import llvmlite.binding
+import numpy as np
+from huewright_kernels import compile_chain, run
+from huewright_kernels.ops import Operation
+from huewright_kernels.threads import default_threads
+
+from huewright.frames.dpx import read_dpx, write_dpx
+from huewright.frames.picture import read_frame, write_frame
+from huewright.progress import Progress
+from huewright.timing import peers, work
+from huewright.timing.clock import UNRELIABLE, Timed, interleaved, summary
+from huewright.timing.peers import Peer
+
+BUSY = 0.5
+"""A machine whose load, before the bench adds its own, is beyond this share of its processors is called busy."""
+
+
+@dataclass(frozen=True)
+class BenchRow:
+    """Medians over the rounds. ``ratio`` is peer_ms / ours_ms. ``note`` says where the peer does a like job otherwise.
+
+    spread and peer_spread are quartile to quartile over the median; ``reliable`` is false where either is large.
+    """
+
+    operation: str
+    size: str
+    picture: str
+    threads: int
+    ours_ms: float
+    peer: str
+    peer_ms: float
+    ratio: float
+    copy_ms: float
+    spread: float
+    peer_spread: float
+    reliable: bool
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class StageRow:
+    """One stage of a render over the person's own frames: milliseconds a frame. Computing on one thread; reading and
+    writing with those that the picture library starts itself."""
+
+    stage: str
+    frames: int
+    median_ms: float
+    spread: float
+    reliable: bool
+
+
+@dataclass(frozen=True)
+class BenchResult:
+    """``rows`` as measured; ``stages`` only where frames were given; ``cautions`` are sentences for the person."""
+
+    rows: tuple[BenchRow, ...]
+    stages: tuple[StageRow, ...]
+    machine: str
+    versions: dict[str, str]
+    seconds: float
+    cautions: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        return {"machine": self.machine, "versions": self.versions, "seconds": self.seconds,
+                "rows": [asdict(row) for row in self.rows], "stages": [asdict(row) for row in self.stages],
+                "cautions": list(self.cautions)}
+
+
+def operation_rows(size: str, pictures: dict[str, np.ndarray], threads: list[int], rounds: int,
+          progress: Progress) -> Iterator[BenchRow]:
+    rivals = {name: [peer for find in (peers.opencolorio, peers.numpy, peers.colour_science)
+                     if (peer := find(name)) is not None] for name in work.OPERATIONS}
+    done, total = 0, len(pictures) * len(threads) * len(work.OPERATIONS)
+    for picture_name, picture in pictures.items():
+        for count in threads:
+            for name, operations in work.OPERATIONS.items():
+                progress(done, total, f"timing {size}")
+                done += 1
+                # NumPy and colour-science keep to one thread, whatever is asked.
+                beside = [peer for peer in rivals[name] if count == 1 or peer.name == "OpenColorIO"]
+                if beside:
+                    times = _race(picture, operations, beside, count, rounds)
+                    yield from (_row(name, size, picture_name, count, peer, times) for peer in beside)
+    progress(done, total, f"timing {size}")
+
+
+def _race(picture: np.ndarray, operations: Sequence[Operation], beside: list[Peer], threads: int,
+          rounds: int) -> dict[str, Timed]:
+    program = compile_chain(operations)
+    target, other = np.empty_like(picture), np.empty_like(picture)
+    contenders: dict[str, Callable[[], Any]] = {
+        "ours": lambda: run(program, picture, target, threads=threads),
+        "copy": lambda: peers.copy(picture, other, threads)}
+    for peer in beside:
+        contenders[peer.name] = partial(peer.run, picture, other, threads)
+    return interleaved(contenders, rounds)
+
+
+def _row(name: str, size: str, picture: str, threads: int, peer: Peer, times: dict[str, Timed]) -> BenchRow:
+    ours, theirs = times["ours"], times[peer.name]
+    return BenchRow(name, size, picture, threads, ours.median_ms, peer.name, theirs.median_ms,
+                    theirs.median_ms / ours.median_ms, times["copy"].median_ms, ours.spread, theirs.spread,
+                    max(ours.spread, theirs.spread) <= UNRELIABLE, peer.note)
+
+
+def own_picture(path: Path) -> tuple[str, dict[str, np.ndarray]]:
+    frame = read_frame(path)
+    picture = np.ones((frame.height, frame.width, 4), np.float32)
+    picture[..., :3] = frame.rgb_float()
+    return f"{frame.width}x{frame.height}", {path.name: picture}
+
+
+def stage_rows(paths: list[Path], progress: Progress) -> Iterator[StageRow]:
+    """Reading, computing the chain in the file's own numbers on one thread, and writing, one after another."""
+    program = compile_chain(work.OPERATIONS["chain"])
+    times: dict[str, list[float]] = {"read": [], "compute": [], "write": []}
+    with tempfile.TemporaryDirectory(prefix="huewright-bench-") as folder:
+        for k, path in enumerate([paths[0], *paths]):  # the first one twice: the first time doesn't count
+            progress(k, len(paths) + 1, "reading, computing, writing")
+            marks = [time.perf_counter()]
+            packed = read_dpx(path) if path.suffix.lower() == ".dpx" else None
+            frame = read_frame(path) if packed is None else None
+            marks.append(time.perf_counter())
+            view = frame.pixels if frame is not None else packed.kernel_view()  # type: ignore[union-attr]
+            run(program, view, view, threads=1)
+            marks.append(time.perf_counter())
+            out = Path(folder) / path.name
+            if packed is not None:
+                write_dpx(out, packed, overwrite=True)
+            else:
+                write_frame(out, frame, overwrite=True)  # type: ignore[arg-type]
+            marks.append(time.perf_counter())
+            if k > 0:
+                for stage, begin, end in zip(times, marks, marks[1:], strict=False):
+                    times[stage].append((end - begin) * 1e3)
+            out.unlink()
+    progress(len(paths) + 1, len(paths) + 1, "reading, computing, writing")
+    for stage, values in times.items():
+        timed = summary(values)
+        yield StageRow(stage, len(values), timed.median_ms, timed.spread, timed.spread <= UNRELIABLE)
+
+
+def busy_cautions() -> list[str]:
+    if not hasattr(os, "getloadavg"):
+        return []
+    load, processors = os.getloadavg()[0], os.cpu_count() or 1
+    if load <= BUSY * processors:
+        return []
+    return [f"the machine was busy before the bench began (load {load:.1f} on {processors} processors), so its times "
+            "are not to be relied on"]
+
+
+def machine() -> str:
+    name = platform.processor() or platform.machine()
+    try:
+        for line in Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines():
+            if line.startswith("model name"):
+                name = line.split(":", 1)[1].strip()
+                break
+    except OSError:
+        pass
+    return (f"{name} ({llvmlite.binding.get_host_cpu_name()}), {default_threads()} threads, "
+            f"{platform.system()} {platform.machine()}, Python {platform.python_version()}")
