@@ -38,7 +38,7 @@ ALLOWED: dict[str, set[str]] = {
     "accuracy": {"huewright_kernels", "reference", "colorimetry"},
     "timing": {"huewright_kernels", "frames", "report", "progress"},
     "ofx": {"huewright_kernels", "reference", "frames", "errors", "files"},
-    "huewright_demo": {"cards", "models", "frames", "errors", "files", "progress"},
+    "huewright_demo": {"cards", *BELOW_PROOF},
     "steps": {"cards", "finding", "solver", "provenance", "rendering", "proof", "report", "accuracy", "timing", "ofx",
               "huewright_demo", *BELOW_PROOF},
     "cli": {"steps", "models", "errors", "progress", "version"},

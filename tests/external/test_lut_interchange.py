@@ -8,13 +8,15 @@ from pathlib import Path
 import numpy as np
 import PyOpenColorIO as ocio  # noqa: N813
 import pytest
-from huewright.colorimetry.clf import axis_lattice, clf_transforms, lattice_axis, shaped
+from huewright.colorimetry.clf import clf_transforms
+from huewright.colorimetry.deviation import natural_codes, random_codes
+from huewright.colorimetry.lattice import axis_lattice, lattice_axis, shaped
 from huewright.colorimetry.luts import read_lut, read_lut_file
 from huewright.errors import InputError
 from huewright.models.correction import EDITED, Correction
 from huewright.models.footage import Footage
 from huewright.reference import apply_chain
-from huewright.steps.export import check_exports, export_correction, natural_codes, random_codes
+from huewright.steps.export import check_exports, export_correction
 from huewright_kernels import compile_chain, run_colours
 from huewright_kernels.ops import HueSectors, LogDecode, LogEncode, Lut1D, Lut3D, Matrix, ToneCurve, Transfer
 

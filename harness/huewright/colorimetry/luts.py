@@ -57,21 +57,25 @@ def read_lut_file(path: Path | str) -> LutReading:
     return LutReading(path, tuple(operations))
 
 
-def apply_with_opencolorio(source: Any, rgb: np.ndarray) -> np.ndarray:
-    """``rgb`` (..., 3) through an OpenColorIO processor, or the LUT file at a path, in float32, nothing optimised."""
-    processor = source if isinstance(source, ocio.Processor) else _processor(Path(source))
+def apply_with_opencolorio(source: Any, rgb: np.ndarray, *, tetrahedral: bool = False) -> np.ndarray:
+    """``rgb`` (..., 3) through an OpenColorIO processor, or the LUT file at a path, in float32, nothing optimised.
+
+    ``tetrahedral`` asks for that interpolation where a file's lattice doesn't name its own.
+    """
+    way = ocio.INTERP_TETRAHEDRAL if tetrahedral else ocio.INTERP_DEFAULT
+    processor = source if isinstance(source, ocio.Processor) else _processor(Path(source), way)
     cpu = processor.getOptimizedCPUProcessor(ocio.BIT_DEPTH_F32, ocio.BIT_DEPTH_F32, ocio.OPTIMIZATION_NONE)
     pixels = np.array(rgb, dtype=np.float32, order="C")
     cpu.applyRGB(pixels.reshape(-1, 3))
     return pixels
 
 
-def _processor(path: Path) -> ocio.Processor:
+def _processor(path: Path, way: ocio.Interpolation = ocio.INTERP_DEFAULT) -> ocio.Processor:
     if not path.is_file():
         raise InputError(f"{path}: there is no such LUT file; check the path")
     ocio.ClearAllCaches()  # it remembers files by name, and a name may hold another LUT by now
     try:
-        return ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(src=str(path.resolve())))
+        return ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(src=str(path.resolve()), interpolation=way))
     except (ocio.Exception, UnicodeDecodeError) as error:  # it quotes the file in its message, whatever that holds
         raise InputError(f"{path}: not a LUT that can be read ({_reason(str(error))}); "
                          "give a .cube, .clf or another LUT file") from None

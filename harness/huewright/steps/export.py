@@ -8,27 +8,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
 import PyOpenColorIO as ocio  # noqa: N813  (the name its documentation uses)
-from huewright_kernels.ops import HueSectors, Lut3D, Operation
+from huewright_kernels.ops import HueSectors
 
 from huewright.colorimetry.cdl import cdl_text, fit_cdl
-from huewright.colorimetry.clf import (
-    CLF_FORMAT,
-    clf_transforms,
-    code_lattice,
-    cube_text,
-    described,
-    shaped_cube_text,
-)
-from huewright.colorimetry.luts import apply_with_opencolorio, read_lut_file
+from huewright.colorimetry.clf import CLF_FORMAT, clf_transforms, described
+from huewright.colorimetry.cube import cube_text, shaped_cube_text
+from huewright.colorimetry.deviation import cdl_deviation, table_deviation
+from huewright.colorimetry.lattice import code_lattice
 from huewright.errors import InputError
 from huewright.files import refuse_existing, whole_file
 from huewright.models.correction import EDITED, Correction, edited_by_hand
 
 KINDS = {"cube": (".cube",), "shaped-cube": (".cube",), "clf": (".clf",), "cdl": (".cdl", ".cc", ".ccc")}
 _CDL_FORMATS = {".cdl": "ColorDecisionList", ".cc": "ColorCorrection", ".ccc": "ColorCorrectionCollection"}
-_COLOURS = 50_000
 TARGET_MEAN = 2e-3
 # Beyond these a file gets a caution; common practice for what is seen in a picture, no source.
 WORST_IN_GAMUT = 0.02
@@ -91,14 +84,10 @@ def export_correction(correction: Correction, path: Path | str, *, size: int = 6
         text = shaped_cube_text(correction.operations, size, title, comments)
     with whole_file(path, overwrite=overwrite) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
-    codes = np.concatenate([natural_codes(), random_codes()])
-    wanted = _render(correction.operations, codes)
-    measured, worst_code = _statistics(_errors(apply_with_opencolorio(path, codes), wanted), codes, wanted)
-    if kind == "cube":
-        measured |= _tetrahedral(path, codes, wanted)
+    found = table_deviation(path, correction.operations, either_way=kind == "cube")
     lattice = kind != "clf" or any(isinstance(item, HueSectors) for item in correction.operations)
-    return ExportSummary(str(path), kind, size if lattice else None, takes, gives, measured.pop("mean"),
-                         measured.pop("worst"), worst_code, measured, (), _cautions(correction, kind, measured))
+    return ExportSummary(str(path), kind, size if lattice else None, takes, gives, found.mean, found.worst,
+                         found.worst_code, found.measured, (), _cautions(correction, kind, found.measured))
 
 
 def check_exports(correction: Correction, paths: Sequence[Path | str], *, size: int = 65,
@@ -133,17 +122,6 @@ def display_words(correction: Correction) -> str:
     return f"display signal {correction.display}, full range, 0..1"
 
 
-def natural_codes(count: int = _COLOURS, seed: int = 1) -> np.ndarray:
-    """Code values such as pictures hold: neutral levels from near black to near white with small departures."""
-    rng = np.random.default_rng(seed)
-    return np.clip(rng.uniform(0.05, 0.75, (count, 1)) + rng.normal(0, 0.04, (count, 3)), 0, 1).astype(np.float32)
-
-
-def random_codes(count: int = _COLOURS, seed: int = 2) -> np.ndarray:
-    """Code values spread evenly over the cube: most are colours that no picture holds."""
-    return np.random.default_rng(seed).random((count, 3)).astype(np.float32)
-
-
 def _kind(path: Path, kind: str | None) -> str:
     suffix = path.suffix.lower()
     if kind is None:
@@ -160,38 +138,6 @@ def _kind(path: Path, kind: str | None) -> str:
 def _comments(correction: Correction, takes: str, gives: str) -> list[str]:
     return [f"takes: {takes}", f"gives: {gives}", "put it straight onto the camera's code values, with no other "
             "transform to display before or after", f"solved by huewright ({correction.method})"]
-
-
-def _render(operations: Sequence[Operation], codes: np.ndarray) -> np.ndarray:
-    from huewright_kernels import compile_chain, run_colours
-
-    return run_colours(compile_chain(operations), codes)
-
-
-def _errors(found: np.ndarray, wanted: np.ndarray) -> np.ndarray:
-    return np.abs(np.clip(found, 0, 1).astype(np.float64) - np.clip(wanted, 0, 1))
-
-
-def _statistics(errors: np.ndarray, codes: np.ndarray,
-                wanted: np.ndarray) -> tuple[dict[str, float], tuple[float, float, float]]:
-    """Means and worsts of ``errors`` (n, 3) over ``codes``, which the render makes ``wanted`` and the first
-    :data:`_COLOURS` of which are picture-like, and the code values at the worst."""
-    first, second = errors[:_COLOURS], errors[_COLOURS:]
-    inside: np.ndarray = np.all((wanted >= 0) & (wanted <= 1), axis=1)
-    red, green, blue = codes[np.unravel_index(errors.argmax(), errors.shape)[0]]
-    figures = {"mean": errors.mean(), "worst": errors.max(), "natural_mean": first.mean(), "natural_worst": first.max(),
-               "random_mean": second.mean(), "random_worst": second.max(),
-               "in_gamut_worst": errors[inside].max(initial=0),
-               "natural_beyond_gamut_worst": first[~inside[:_COLOURS]].max(initial=0)}
-    return ({name: float(value) for name, value in figures.items()},
-            (round(float(red), 4), round(float(green), 4), round(float(blue), 4)))
-
-
-def _tetrahedral(path: Path, codes: np.ndarray, wanted: np.ndarray) -> dict[str, float]:
-    """The same lattice interpolated tetrahedrally, since programs differ in how they do it."""
-    lattice, = (item for item in read_lut_file(path).operations if isinstance(item, Lut3D))
-    errors = _errors(_render((Lut3D(lattice.table, interpolation="tetrahedral"),), codes), wanted)
-    return {"tetrahedral_mean": float(errors.mean()), "tetrahedral_worst": float(errors.max())}
 
 
 def _cautions(correction: Correction, kind: str, measured: dict[str, float]) -> tuple[str, ...]:
@@ -232,12 +178,12 @@ def _export_cdl(correction: Correction, path: Path, *, overwrite: bool) -> Expor
                     [f"takes: {takes}", f"gives: {gives}", *(f"leaves out {what}" for what in left_out)])
     with whole_file(path, overwrite=overwrite) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
-    measured, worst_code = _cdl_errors(correction, path)
+    found = cdl_deviation(path, correction.operations, correction.neutral_operations)
     caution = (f"a CDL carries the primaries only and leaves out {'; '.join(left_out)}: over picture-like colours it "
-               f"is {measured['natural_mean']:.1e} of full scale from the whole correction in the mean and "
-               f"{measured['natural_worst']:.1e} at worst")
-    return ExportSummary(str(path), "cdl", None, takes, gives, measured.pop("mean"), measured.pop("worst"), worst_code,
-                         measured, left_out, (*_edited(correction), caution))
+               f"is {found.measured['natural_mean']:.1e} of full scale from the whole correction in the mean and "
+               f"{found.measured['natural_worst']:.1e} at worst")
+    return ExportSummary(str(path), "cdl", None, takes, gives, found.mean, found.worst, found.worst_code,
+                         found.measured, left_out, (*_edited(correction), caution))
 
 
 def _left_out(correction: Correction) -> list[str]:
@@ -247,17 +193,6 @@ def _left_out(correction: Correction) -> list[str]:
     words.append("whatever of exposure, balance and tone three numbers a channel cannot follow")
     words.append("the transform to display itself")
     return words
-
-
-def _cdl_errors(correction: Correction, path: Path) -> tuple[dict[str, float], tuple[float, float, float]]:
-    codes = np.concatenate([natural_codes(), random_codes()])
-    graded = _render(correction.neutral_operations, apply_with_opencolorio(path, codes))
-    wanted = _render(correction.operations, codes)
-    measured, worst_code = _statistics(_errors(graded, wanted), codes, wanted)
-    primaries = tuple(item for item in correction.operations if not isinstance(item, HueSectors))
-    errors = _errors(graded, _render(primaries, codes))[:_COLOURS]
-    return measured | {"natural_mean_of_primaries": float(errors.mean()),
-                       "natural_worst_of_primaries": float(errors.max())}, worst_code
 
 
 __all__ = ["KINDS", "ExportSummary", "check_exports", "export_correction"]

@@ -1,0 +1,158 @@
+"""What the job made of the invented shoot, compared with what the generator knows of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from huewright.colorimetry.display import display_luma, hue_deg, hue_difference_deg, to_ycbcr
+from huewright.colorimetry.luts import apply_with_opencolorio
+from huewright.colorimetry.targets import delta_e
+from huewright.frames import parse_sequence, read_frame
+from huewright.models.card import Card
+from huewright.models.correction import Correction
+from huewright.models.proof import Proof
+from huewright.models.survey import Survey
+from huewright.reference import apply_chain
+from huewright_kernels.ops import Operation
+
+# Share of a patch's width that is averaged when the rendered frames are measured at the generator's own corners.
+INNER = 0.7
+# A patch with less chroma than this has no hue to speak of.
+LEAST_CHROMA = 0.01
+
+
+def frames_against_truth(survey: Survey, truth: dict[str, Any]) -> dict[str, Any]:
+    """The survey's choice beside what the generator knows of each frame."""
+    known = {row["frame"]: row for row in truth["frames"]}
+    errors = {grade.frame: np.linalg.norm(np.subtract(grade.corners, known[grade.frame]["corners"]), axis=1).max()
+              for grade in survey.grades if len(grade.corners) == 4}
+    return {
+        "chosen": list(survey.chosen),
+        "refused": [{"frame": g.frame, "verdict": g.verdict, "reasons": list(g.reasons)}
+                    for g in survey.grades if g.verdict in ("refused", "no card")],
+        "chosen_with_reflections": [n for n in survey.chosen if known[n]["reflections"]],
+        "usable_with_reflections": [g.frame for g in survey.grades
+                                    if g.verdict == "usable" and known[g.frame]["reflections"]],
+        "found_where_none_is": [n for n in errors if known[n]["card"] == "none"],
+        "worst_corner_error_px": max((float(errors[n]) for n in survey.chosen if n in errors), default=None),
+    }
+
+
+def colours_against_truth(survey: Survey, correction: Correction, proof: Proof, card: Card, truth: dict[str, Any],
+                          take: str, folder: Path) -> dict[str, Any]:
+    """Every patch before and after, against the solve's own targets (the proof's measurement) and the truth."""
+    display, chosen = correction.display, survey.chosen
+    before = _measured(card, truth, chosen, take, correction.neutral_operations)
+    after = _measured(card, truth, chosen, _files(folder / "take", take), None)
+    true = {row["name"]: np.array(row["rgb"]) for row in truth["true"]}
+    rows = []
+    for patch in proof.patches:
+        row: dict[str, Any] = {"name": patch.name, "role": patch.role}
+        own = {"hue_error_deg": (patch.hue_error_before_deg, patch.hue_error_after_deg),
+               "radius_ratio": (patch.radius_ratio_before, patch.radius_ratio_after),
+               "level_ire": (patch.level_before_ire, patch.level_after_ire),
+               "delta_e": (patch.delta_e_before, patch.delta_e_after)}
+        row["against_targets"] = {**_pairs(own), "level_target_ire": patch.level_target_ire}
+        known = [_against(value, true[patch.name], display) for value in (before[patch.name], after[patch.name])]
+        row["against_truth"] = {**_pairs({key: (known[0][key], known[1][key]) for key in known[0]}),
+                                "level_true_ire": 100 * to_ycbcr(true[patch.name], display_luma(display))[0]}
+        rows.append(row)
+    return {"patches": rows, **{side: _digest(rows, side) for side in ("against_targets", "against_truth")}}
+
+
+def _against(signal: np.ndarray, true: np.ndarray, display: str) -> dict[str, float | None]:
+    (y, cb, cr), (true_y, true_cb, true_cr) = to_ycbcr(np.stack([signal, true]), display_luma(display))
+    turn = hue_difference_deg(hue_deg(cb, cr), hue_deg(true_cb, true_cr))
+    coloured = np.hypot(true_cb, true_cr) > LEAST_CHROMA
+    return {"hue_error_deg": float(turn) if coloured else None,
+            "radius_ratio": float(np.hypot(cb, cr) / np.hypot(true_cb, true_cr)) if coloured else None,
+            "level_ire": float(100 * y), "level_error_ire": float(100 * (y - true_y)),
+            "chroma_ire": float(100 * np.hypot(cb - true_cb, cr - true_cr)),
+            "delta_e": float(delta_e(signal, true, display))}
+
+
+def _pairs(values: dict[str, tuple[float | None, float | None]]) -> dict[str, float | None]:
+    return {f"{key}_{when}": value for key, pair in values.items()
+            for when, value in zip(("before", "after"), pair, strict=True)}
+
+
+def _digest(rows: list[dict[str, Any]], side: str) -> dict[str, Any]:
+    """Worst chip hue and radius, worst bar level, mean and worst CIEDE2000 of the check patches."""
+    result: dict[str, Any] = {}
+    for when in ("before", "after"):
+        chips = [row[side] for row in rows if row["role"] == "chip"]
+        bars = [row[side] for row in rows if row["role"] == "bar"]
+        checks = [row[side][f"delta_e_{when}"] for row in rows if row["role"] == "check"]
+        checks = [value for value in checks if value is not None]
+        aim = "level_target_ire" if side == "against_targets" else "level_true_ire"
+        result[when] = {
+            "worst_chip_hue_error_deg": max(abs(chip[f"hue_error_deg_{when}"]) for chip in chips),
+            "worst_chip_radius_error": max(abs(chip[f"radius_ratio_{when}"] - 1) for chip in chips),
+            "worst_bar_error_ire": max(abs(bar[f"level_ire_{when}"] - bar[aim]) for bar in bars),
+            "mean_check_delta_e": float(np.mean(checks)) if checks else None,
+            "worst_check_delta_e": max(checks, default=None)}
+    first, last = result["before"]["mean_check_delta_e"], result["after"]["mean_check_delta_e"]
+    result["check_delta_e_factor"] = first / last if first and last else None
+    return result
+
+
+def _measured(card: Card, truth: dict[str, Any], chosen: tuple[int, ...], pattern: str,
+              operations: tuple[Operation, ...] | None) -> dict[str, np.ndarray]:
+    """Mean display signal of each patch over the chosen frames, at the generator's corners, with no help from the
+    finder or the masks. ``operations`` are applied to the pixels first (in float64), or the file is a display picture.
+    """
+    corners = {row["frame"]: np.array(row["corners"], np.float32) for row in truth["frames"]}
+    sequence = parse_sequence(pattern)
+    sums: dict[str, list[np.ndarray]] = {patch.name: [] for patch in card.patches}
+    for number in chosen:
+        rgb = read_frame(sequence.path(number)).rgb_float()
+        to_px = cv2.getPerspectiveTransform(np.array(card.corners, np.float32), corners[number])
+        for patch in card.patches:
+            polygon = np.array(patch.polygon)
+            inner = polygon.mean(0) + INNER * (polygon - polygon.mean(0))
+            where = cv2.perspectiveTransform(inner[None], to_px)[0]
+            (x0, y0), (x1, y1) = np.floor(where.min(0)).astype(int), np.ceil(where.max(0)).astype(int)
+            mask = np.zeros((y1 - y0 + 1, x1 - x0 + 1), np.uint8)
+            # OpenCV's pixel centres lie at whole numbers, the truth's at halves.
+            cv2.fillConvexPoly(mask, np.round(where - 0.5 - (x0, y0)).astype(np.int32), 1)
+            pixels = rgb[y0:y1 + 1, x0:x1 + 1][mask > 0].astype(float)
+            sums[patch.name].append((apply_chain(operations, pixels) if operations else pixels).mean(0))
+    return {name: np.mean(values, axis=0) for name, values in sums.items()}
+
+
+def _files(folder: Path, source: str) -> str:
+    return str(folder / Path(source).name)
+
+
+def luts_against_render(survey: Survey, take: str, folder: Path) -> dict[str, Any]:
+    """The exported LUTs, applied by OpenColorIO to a chosen camera frame, against that frame's render."""
+    number = survey.chosen[0]
+    source = read_frame(parse_sequence(take).path(number)).rgb_float()
+    frame = read_frame(parse_sequence(_files(folder / "take", take)).path(number))
+    rendered = frame.rgb_float()
+    inside = ((source >= 0) & (source <= 1)).all(-1)
+    found: dict[str, Any] = {"frame": number}
+    for name in ("correction.cube", "correction.clf"):
+        through = apply_with_opencolorio(folder / name, source, tetrahedral=True)
+        if frame.pixels.dtype.kind == "u":
+            through = np.clip(through, 0, 1)   # as the integer file had to
+        apart = np.abs(through - rendered).max(-1)
+        found[name.split(".")[-1]] = {"mean": float(apart.mean()), "worst": float(apart.max()),
+                                      "worst_within_code_range": float(apart[inside].max())}
+    return found
+
+
+def tidy(value: Any) -> Any:
+    """Plain numbers, rounded to what they are worth."""
+    if isinstance(value, dict):
+        return {key: tidy(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [tidy(item) for item in value]
+    if isinstance(value, (float, np.floating)):
+        return float(f"{float(value):.6g}")
+    if isinstance(value, np.integer):
+        return int(value)
+    return value
