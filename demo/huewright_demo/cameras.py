@@ -72,7 +72,8 @@ class Camera:
     def raw_of_reflectance(self, reflectance: np.ndarray, light: str) -> np.ndarray:
         """(..., n) reflectances to raw (..., 3), the perfect diffuser at (1, 1, 1)."""
         weights = self.sensitivities * spectra.illuminant(light)[:, None]
-        return np.asarray(reflectance, float) @ (weights / weights.sum(0))
+        result: np.ndarray = np.asarray(reflectance, float) @ (weights / weights.sum(0))
+        return result
 
     def matrix(self, light: str) -> np.ndarray:
         """The maker's 3x3 from balanced raw to linear BT.709: least squares with white kept."""
@@ -186,7 +187,8 @@ def noise_tile(height: int, width: int, seed: int) -> np.ndarray:
     """Unit Gaussian noise, float32 (height, width, 3), neighbours a little alike as after a mosaic's interpolation."""
     noise = np.random.default_rng((seed, 5)).standard_normal((height, width, 3), dtype=np.float32)
     noise = np.asarray(cv2.GaussianBlur(noise, (0, 0), 0.55), np.float32)
-    return noise / noise.std()
+    result: np.ndarray = noise / noise.std()
+    return result
 
 
 def acescct(linear: np.ndarray) -> np.ndarray:

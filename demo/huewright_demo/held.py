@@ -40,12 +40,14 @@ class Pose:
     def points(self, card: Card, at: np.ndarray) -> np.ndarray:
         """Card millimetres (..., 2) to camera space (..., 3)."""
         local = np.asarray(at, float) - np.array(card.size) / 2
-        return self.centre + local @ self.rotation[:, :2].T
+        result: np.ndarray = self.centre + local @ self.rotation[:, :2].T
+        return result
 
     def project(self, card: Card, at: np.ndarray, width: int, height: int) -> np.ndarray:
         """Card millimetres (..., 2) to pixels (..., 2), the first pixel's centre at (0.5, 0.5)."""
         p = self.points(card, at)
-        return p[..., :2] / p[..., 2:] * (FOCAL_WIDTHS * width) + np.array([width / 2, height / 2])
+        result: np.ndarray = p[..., :2] / p[..., 2:] * (FOCAL_WIDTHS * width) + np.array([width / 2, height / 2])
+        return result
 
     @property
     def normal(self) -> np.ndarray:
@@ -94,14 +96,16 @@ def reflection(points: np.ndarray, normal: np.ndarray) -> np.ndarray:
     half = to_lamp + to_eye
     cosine = np.clip((half @ normal) / np.linalg.norm(half, axis=-1), -1, 1)
     angle_deg = np.degrees(np.arccos(cosine))
-    return np.sum([k * np.exp(-0.5 * (angle_deg / s) ** 2) for k, s in LOBES], axis=0)
+    result: np.ndarray = np.sum([k * np.exp(-0.5 * (angle_deg / s) ** 2) for k, s in LOBES], axis=0)
+    return result
 
 
 def irradiance(points: np.ndarray, normal: np.ndarray) -> np.ndarray:
     """Diffuse light at plane points, near 1 for a card facing the camera: a far window and the room around it."""
     facing = max(float(normal @ WINDOW), 0.0) / max(float(np.array([0.0, 0.0, -1.0]) @ WINDOW), 1e-6)
     away = np.linalg.norm(WINDOW * WINDOW_DISTANCE_MM - (points - [0, 75, 900]), axis=-1)
-    return (1 - WINDOW_SHARE) + WINDOW_SHARE * facing * (WINDOW_DISTANCE_MM / away) ** 2
+    result: np.ndarray = (1 - WINDOW_SHARE) + WINDOW_SHARE * facing * (WINDOW_DISTANCE_MM / away) ** 2
+    return result
 
 
 @dataclass(frozen=True)
@@ -113,7 +117,8 @@ class Texture:
 
     @staticmethod
     def to_texels(card_mm: np.ndarray) -> np.ndarray:
-        return (np.asarray(card_mm, float) - REACH_MM[:2]) * TEXELS_PER_MM
+        result: np.ndarray = (np.asarray(card_mm, float) - REACH_MM[:2]) * TEXELS_PER_MM
+        return result
 
 
 def card_texture(card: Card, raw: dict[str, np.ndarray], palette: Palette, seed: int) -> Texture:

@@ -73,7 +73,8 @@ class Canvas:
 
 def smooth(t: np.ndarray) -> np.ndarray:
     t = np.clip(t, 0.0, 1.0)
-    return t * t * (3 - 2 * t)
+    result: np.ndarray = t * t * (3 - 2 * t)
+    return result
 
 
 def defocus(light: np.ndarray, radius_px: float) -> np.ndarray:
@@ -107,7 +108,8 @@ def lit(albedo: Colour, nx: np.ndarray, ny: np.ndarray, nz: np.ndarray, *, gloss
         half = np.clip(nx * HALF[0] + ny * HALF[1] + nz * HALF[2], 0.0, 1.0)
         rim = np.clip(1 - nz, 0.0, 1.0) ** 4 * 0.25
         light = light + (gloss * (half**sharpness * 1.5 + rim))[..., None]
-    return light.astype(np.float32)
+    result: np.ndarray = light.astype(np.float32)
+    return result
 
 
 def ellipsoid(canvas: Canvas, x: float, y: float, rx: float, ry: float, albedo: Colour, *, gloss: float = 0.05,

@@ -40,7 +40,8 @@ def illuminant(name: str) -> np.ndarray:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         values = colour.SDS_ILLUMINANTS[name].copy().align(_SHAPE).values
-    return np.asarray(values, float) / np.mean(values)
+    result: np.ndarray = np.asarray(values, float) / np.mean(values)
+    return result
 
 
 def rgb_to_xyz(rgb: np.ndarray) -> np.ndarray:
@@ -50,7 +51,8 @@ def rgb_to_xyz(rgb: np.ndarray) -> np.ndarray:
 
 def xyz_to_rgb(xyz: np.ndarray) -> np.ndarray:
     """XYZ (..., 3) relative to D65 to linear BT.709 (ITU-R BT.709-6 primaries and white)."""
-    return np.asarray(xyz, float) @ _xyz_to_rgb_matrix().T
+    result: np.ndarray = np.asarray(xyz, float) @ _xyz_to_rgb_matrix().T
+    return result
 
 
 @cache

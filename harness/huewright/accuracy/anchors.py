@@ -10,9 +10,9 @@ from huewright_kernels.executor import compile_chain, run_colours
 from huewright_kernels.ops import LogDecode, LogEncode, Lut1D, Lut3D, Matrix, Operation, ToneCurve, Transfer
 
 from huewright.accuracy import published
-from huewright.accuracy.check import RELATIVE, Check, check, relative_errors
+from huewright.accuracy.check import RELATIVE, SMOOTH, Check, check, relative_errors
 from huewright.accuracy.colours import colours_between
-from huewright.accuracy.kernels import ACESCCT, LOGS, SMOOTH, TONES, smooth_lattice
+from huewright.accuracy.kernels import ACESCCT, LOGS, TONES, smooth_lattice
 
 OPENCOLORIO_TOLERANCE = 2e-6
 """OpenColorIO computes in float32 too, in its own order."""
@@ -191,4 +191,5 @@ def _anchor_shift(tone: ToneCurve, knots: np.ndarray) -> np.ndarray:
     """What rounding the anchors to float32 alone moves, to first order."""
     from scipy.interpolate import PchipInterpolator
 
-    return PchipInterpolator(tone.x, tone.y).derivative()(tone.x) * (knots.astype(np.float64) - tone.x)
+    result: np.ndarray = PchipInterpolator(tone.x, tone.y).derivative()(tone.x) * (knots.astype(np.float64) - tone.x)
+    return result

@@ -62,7 +62,8 @@ def place(value: Any) -> str:
 def relative_errors(ours: Any, wanted: Any) -> np.ndarray:
     """|ours - wanted| / max(1, |wanted|), the larger of the three channels, as (n,)."""
     difference = np.abs(np.asarray(ours, np.float64) - wanted) / np.maximum(1.0, np.abs(wanted))
-    return difference.reshape(-1, difference.shape[-1]).max(axis=1)
+    result: np.ndarray = difference.reshape(-1, difference.shape[-1]).max(axis=1)
+    return result
 
 
 def kernel_check(name: str, source: str, tolerance: float, operations: tuple[Operation, ...],
@@ -88,7 +89,7 @@ def spacing(operations: tuple[Operation, ...], colours: np.ndarray, wanted: np.n
     """What float32 leaves undecided of each result: :data:`RESULT_ULPS` of ``wanted`` (n, 3) and the change of the
     reference's result where an input moves by :data:`INPUT_ULPS`, summed over the inputs."""
     size = np.maximum(np.abs(wanted), np.finfo(np.float32).tiny).astype(np.float32)
-    undecided = RESULT_ULPS * np.spacing(size).astype(np.float64)
+    undecided: np.ndarray = RESULT_ULPS * np.spacing(size).astype(np.float64)
     step = INPUT_ULPS * np.spacing(np.abs(colours)).astype(np.float64)
     for channel in range(3):
         moved = np.zeros(colours.shape)

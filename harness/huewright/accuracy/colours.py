@@ -22,7 +22,8 @@ def colours_between(low: float, high: float, count: int = 60_000) -> np.ndarray:
     breaks = np.array([0.018, 0.0031308, 0.081, 0.04045, 1 / 12, 0.5, 0.0078125], np.float32)
     breaks = np.concatenate([breaks, np.nextafter(breaks, np.float32(0)), np.nextafter(breaks, np.float32(1))])
     every = np.concatenate([lattice, scattered, grey, dark, ends, np.repeat(breaks[:, None], 3, axis=1)])
-    return np.clip(every, low, high).astype(np.float32)
+    result: np.ndarray = np.clip(every, low, high).astype(np.float32)
+    return result
 
 
 def greys_between(low: float, high: float, count: int = 20_000) -> np.ndarray:

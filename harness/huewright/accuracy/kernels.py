@@ -178,7 +178,8 @@ def _random_quad(rng: np.random.Generator) -> np.ndarray:
     angle = rng.uniform(-0.4, 0.4)
     turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
     middle = corners.mean(axis=0)
-    return (corners - middle) @ turn + rng.uniform((45, 40), (65, 50))
+    result: np.ndarray = (corners - middle) @ turn + rng.uniform((45, 40), (65, 50))
+    return result
 
 
 def _area_and_centroid(polygon: np.ndarray) -> tuple[float, np.ndarray]:

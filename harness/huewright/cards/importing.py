@@ -76,8 +76,8 @@ def _roles(lab: np.ndarray) -> dict[int, tuple[str, str | None]]:
 
 
 def _coloured(area: Area, sample: Sample, data: Measurements) -> Area:
-    xyz = tuple(round(float(v), 6) for v in _xyz(sample, data))
-    return replace(area, wavelengths_nm=sample.wavelengths_nm, reflectance=sample.reflectance, xyz=xyz)
+    x, y, z = (round(float(v), 6) for v in _xyz(sample, data))
+    return replace(area, wavelengths_nm=sample.wavelengths_nm, reflectance=sample.reflectance, xyz=(x, y, z))
 
 
 def _illuminant(data: Measurements) -> str:

@@ -44,7 +44,8 @@ def fit_cdl(operations: Sequence[Operation], neutral: Sequence[Operation]) -> Cd
     def residual(numbers: np.ndarray) -> np.ndarray:
         slope, offset, power = numbers.reshape(3, 3)
         graded = np.clip(codes * slope + offset, 0, 1) ** power
-        return (np.clip(apply_chain(neutral, graded), -0.05, 1.05) - wanted).ravel()
+        result: np.ndarray = (np.clip(apply_chain(neutral, graded), -0.05, 1.05) - wanted).ravel()
+        return result
 
     start = np.array([1.0] * 3 + [0.0] * 3 + [1.0] * 3)
     low = np.array([0.1] * 3 + [-0.9] * 3 + [0.2] * 3)
@@ -65,4 +66,5 @@ def cdl_text(cdl: Cdl, format_name: str, identity: str, descriptions: Sequence[s
     metadata.setID(identity)
     for text in descriptions:
         metadata.addChildElement("Description", text)
-    return ocio.GroupTransform([transform]).write(format_name, ocio.Config.CreateRaw())
+    result: str = ocio.GroupTransform([transform]).write(format_name, ocio.Config.CreateRaw())
+    return result

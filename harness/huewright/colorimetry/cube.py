@@ -43,7 +43,8 @@ def shaped_cube_text(operations: Sequence[Operation], size: int, title: str, com
 
 def _separable(operation: Operation) -> bool:
     if isinstance(operation, Matrix):
-        return np.count_nonzero(np.array(operation.matrix) - np.diag(np.diag(operation.matrix))) == 0
+        result: bool = np.count_nonzero(np.array(operation.matrix) - np.diag(np.diag(operation.matrix))) == 0
+        return result
     return isinstance(operation, _BY_CHANNEL)
 
 

@@ -78,7 +78,8 @@ def _errors(operations: tuple[Operation, ...], curve: Curve, low: float, high: f
     code = np.linspace(low, high, 20001)
     values = apply_chain(operations, np.repeat(code[:, None], 3, axis=1))[:, 0]
     published = curve(code)
-    return np.abs(values - published) / np.maximum(1.0, np.abs(published))
+    result: np.ndarray = np.abs(values - published) / np.maximum(1.0, np.abs(published))
+    return result
 
 
 def _registry_name(name: str) -> str:
@@ -181,7 +182,10 @@ def _meeting_points(exponential: _Exponential, slope: float, offset: float, near
     """
     closest = math.log(slope / (exponential.scale * exponential.rate)) / exponential.rate
     points = [near, closest]
-    gap = lambda code: float(exponential(code)) - (slope * code + offset)  # noqa: E731
+
+    def gap(code: float) -> float:
+        return float(exponential(code)) - (slope * code + offset)
+
     if gap(closest) < 0:
         from scipy.optimize import brentq
 

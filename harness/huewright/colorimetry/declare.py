@@ -126,7 +126,7 @@ def _known_primaries(name: str) -> str:
 
     from colour import RGB_COLOURSPACES
 
-    known = {key.casefold(): space.name for key, space in RGB_COLOURSPACES.items()}
+    known: dict[str, str] = {key.casefold(): space.name for key, space in RGB_COLOURSPACES.items()}
     try:
         return known[name.strip().casefold()]
     except KeyError:

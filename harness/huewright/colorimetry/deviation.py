@@ -62,11 +62,13 @@ def random_codes(count: int = COLOURS, seed: int = 2) -> np.ndarray:
 
 
 def _rendered(operations: Sequence[Operation], codes: np.ndarray) -> np.ndarray:
-    return run_colours(compile_chain(operations), codes)
+    result: np.ndarray = run_colours(compile_chain(operations), codes)
+    return result
 
 
 def _errors(found: np.ndarray, wanted: np.ndarray) -> np.ndarray:
-    return np.abs(np.clip(found, 0, 1).astype(np.float64) - np.clip(wanted, 0, 1))
+    result: np.ndarray = np.abs(np.clip(found, 0, 1).astype(np.float64) - np.clip(wanted, 0, 1))
+    return result
 
 
 def _deviation(errors: np.ndarray, codes: np.ndarray, wanted: np.ndarray) -> Deviation:

@@ -68,7 +68,9 @@ class Display:
             return light * (10000.0 / REFERENCE_WHITE_NITS)
         if self.light == "hlg":
             luminance = np.maximum(light @ np.array([self.kr, 1 - self.kr - self.kb, self.kb]), 1e-9)
-            return light * (HLG_PEAK_NITS / REFERENCE_WHITE_NITS) * luminance[..., None] ** (HLG_GAMMA - 1)
+            scale = HLG_PEAK_NITS / REFERENCE_WHITE_NITS
+            shown: np.ndarray = light * scale * luminance[..., None] ** (HLG_GAMMA - 1)
+            return shown
         return light
 
 
@@ -130,12 +132,14 @@ def from_ycbcr(ycbcr: Any, luma: tuple[float, float]) -> np.ndarray:
 
 def hue_deg(cb: Any, cr: Any) -> np.ndarray:
     """Hue angle atan2(Cr, Cb) in degrees, [0, 360)."""
-    return np.degrees(np.arctan2(cr, cb)) % 360.0
+    result: np.ndarray = np.degrees(np.arctan2(cr, cb)) % 360.0
+    return result
 
 
 def hue_difference_deg(a: Any, b: Any) -> np.ndarray:
     """``a`` - ``b`` on the circle, in degrees, [-180, 180)."""
-    return (np.asarray(a) - np.asarray(b) + 180.0) % 360.0 - 180.0
+    result: np.ndarray = (np.asarray(a) - np.asarray(b) + 180.0) % 360.0 - 180.0
+    return result
 
 
 @lru_cache(maxsize=32)

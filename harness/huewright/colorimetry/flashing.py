@@ -121,7 +121,9 @@ def _cells(signal: np.ndarray) -> np.ndarray:
     height, width = signal.shape[:2]
     down, across = max(1, height // GRID[0]), max(1, width // GRID[1])
     rows, columns = height // down, width // across
-    return signal[:rows * down, :columns * across].reshape(rows, down, columns, across, 3).mean(axis=(1, 3))
+    whole = signal[:rows * down, :columns * across]
+    result: np.ndarray = whole.reshape(rows, down, columns, across, 3).mean(axis=(1, 3))
+    return result
 
 
 __all__ = ["FlashScreen", "Flashing", "MOST_FLASHES"]

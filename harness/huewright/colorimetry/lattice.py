@@ -43,7 +43,8 @@ def axis_lattice(operations: Sequence[Operation], axis: np.ndarray) -> np.ndarra
 
 def shaped(values: np.ndarray, axis: np.ndarray) -> np.ndarray:
     """Display signal to lattice coordinates in [0, 1]: linear between planes, so it bends nowhere inside a cell."""
-    return np.interp(values, axis, np.linspace(0, 1, axis.size))
+    result: np.ndarray = np.interp(values, axis, np.linspace(0, 1, axis.size))
+    return result
 
 
 def code_lattice(operations: Sequence[Operation], size: int) -> np.ndarray:
@@ -64,4 +65,5 @@ def _growing(step: float, cells: int, span: float) -> np.ndarray:
         middle = (low + high) / 2
         low, high = (middle, high) if step * np.sum(middle**counts) < span else (low, middle)
     places = np.cumsum(low**counts)
-    return span * places / places[-1]
+    result: np.ndarray = span * places / places[-1]
+    return result

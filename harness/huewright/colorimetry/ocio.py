@@ -96,7 +96,8 @@ def _separate(transform: Any, space: str) -> tuple[Operation, ...] | None:
         return None
 
     def curve(values: np.ndarray) -> np.ndarray:
-        return transform(np.repeat(np.asarray(values)[:, None], 3, axis=1)).mean(axis=1)
+        result: np.ndarray = transform(np.repeat(np.asarray(values)[:, None], 3, axis=1)).mean(axis=1)
+        return result
 
     operations: tuple[Operation, ...] = ()
     if not np.allclose(grey, code[:, None] * grey[-1], atol=1e-6):

@@ -66,7 +66,8 @@ def relative_gains(linear: np.ndarray, flagged: np.ndarray) -> np.ndarray:
         bright = np.nan_to_num(np.exp(np.nanmean(typical, axis=1)), nan=0.0)
         use = bright >= np.quantile(bright, 0.5)
         gain = np.nanmedian(logs[:, use] - typical[None, use], axis=1)
-    return np.exp(np.nan_to_num(gain))
+    result: np.ndarray = np.exp(np.nan_to_num(gain))
+    return result
 
 
 @dataclass(frozen=True)

@@ -82,7 +82,8 @@ def ring_covered(rgb: np.ndarray, card: Card, pose: Pose, light: LinearLight, fi
 def covered_patches(ring: np.ndarray, uneven: np.ndarray, torn: np.ndarray) -> np.ndarray:
     """(p,) which patches are covered, wholly or in part: all around them, partly so and ``uneven`` themselves, or only
     just so and ``torn`` into two colours, as no light does it."""
-    return (ring > RING_SURE) | ((ring > RING_DOUBT) & uneven) | ((ring > RING_TOUCHED) & torn)
+    result: np.ndarray = (ring > RING_SURE) | ((ring > RING_DOUBT) & uneven) | ((ring > RING_TOUCHED) & torn)
+    return result
 
 
 @lru_cache(maxsize=16)

@@ -234,7 +234,8 @@ def _run_around(strong: np.ndarray, peak: np.ndarray) -> np.ndarray:
     broken = ~strong
     left = np.where(broken & (columns < peak[:, None]), columns, -1).max(axis=1)
     right = np.where(broken & (columns > peak[:, None]), columns, m).min(axis=1)
-    return (columns > left[:, None]) & (columns < right[:, None])
+    result: np.ndarray = (columns > left[:, None]) & (columns < right[:, None])
+    return result
 
 
 def sample(picture: np.ndarray, points: np.ndarray) -> np.ndarray:

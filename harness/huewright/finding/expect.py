@@ -39,4 +39,5 @@ def expected_colour(area: Patch | Mark) -> np.ndarray:
         linear = 0.05 + 0.35 * np.array(_HUES[area.hue], dtype=np.float64)
     else:
         return np.full(3, np.nan)
-    return np.sqrt(np.clip(linear, 0.0, 1.5))
+    result: np.ndarray = np.sqrt(np.clip(linear, 0.0, 1.5))
+    return result

@@ -61,7 +61,8 @@ class LinearLight:
     def slope(self, code: np.ndarray) -> np.ndarray:
         """d(linear) / d(code) at ``code`` (..., 3), at least a little above 0."""
         step = 1e-3
-        return np.maximum((self.to_linear(code + step) - self.to_linear(code - step)) / (2 * step), 1e-6)
+        result: np.ndarray = np.maximum((self.to_linear(code + step) - self.to_linear(code - step)) / (2 * step), 1e-6)
+        return result
 
 
 @dataclass(frozen=True)
@@ -80,13 +81,15 @@ class Field:
 
     def log_light(self, points: np.ndarray) -> np.ndarray:
         """Natural log of the relative light at card points (n, 2)."""
-        return self._terms(points) @ self.weights
+        result: np.ndarray = self._terms(points) @ self.weights
+        return result
 
     def log_error(self, points: np.ndarray) -> np.ndarray:
         """Standard error (n,) of :meth:`log_light` less its mean over ``points``."""
         terms = self._terms(points)
         terms = terms - terms.mean(axis=0)
-        return np.sqrt(np.maximum(np.einsum("ni,ij,nj->n", terms, self.covariance, terms), 0.0))
+        result: np.ndarray = np.sqrt(np.maximum(np.einsum("ni,ij,nj->n", terms, self.covariance, terms), 0.0))
+        return result
 
     def slopes(self, points: np.ndarray) -> np.ndarray:
         """Its gradient (n, 2) per card unit."""

@@ -111,14 +111,16 @@ def _hypotheses(blobs: Blobs, stars: Constellation) -> tuple[np.ndarray, np.ndar
     root, whiten = _root(blobs.shape[keep]), _inverse_root(blobs.shape[keep])
     _, near = cKDTree(centre).query(centre, k=min(NEIGHBOURS + 1, len(keep)))
     pairs = np.column_stack([np.repeat(np.arange(len(keep)), near.shape[1] - 1), near[:, 1:].ravel()])
-    return _vote(pairs, centre, root, whiten, blobs.colour[keep], blobs.centre, blobs.area, blobs.colour, blobs.where,
-                 stars.first, stars.second, stars.centre, stars.whiten, stars.area,
-                 np.nan_to_num(stars.colour, nan=-1.0), TRIED)
+    maps, scores = _vote(pairs, centre, root, whiten, blobs.colour[keep], blobs.centre, blobs.area, blobs.colour,
+                         blobs.where, stars.first, stars.second, stars.centre, stars.whiten, stars.area,
+                         np.nan_to_num(stars.colour, nan=-1.0), TRIED)
+    return maps, scores
 
 
 @numba.njit(cache=True, fastmath=True)
-def _vote(pairs, centre, root, whiten, colour, all_centre, all_area, all_colour, where, first, second, card_centre,
-          card_whiten, card_area, card_colour, tried):  # type: ignore[no-untyped-def]
+def _vote(pairs, centre, root, whiten, colour,  # type: ignore[no-untyped-def]
+          all_centre, all_area, all_colour, where, first, second, card_centre, card_whiten, card_area, card_colour,
+          tried):
     """Tries every pair of blobs as every pair of patches; keeps the ``tried`` best maps, a ring of them."""
     count, height, width = len(card_area), where.shape[0], where.shape[1]
     best = np.full(tried, -1.0)
@@ -338,9 +340,11 @@ def same_place(a: np.ndarray, b: np.ndarray, size: tuple[float, float]) -> bool:
 
 def _root(matrices: np.ndarray) -> np.ndarray:
     values, vectors = np.linalg.eigh(matrices)
-    return (vectors * np.sqrt(np.maximum(values, 1e-6))[:, None, :]) @ vectors.transpose(0, 2, 1)
+    result: np.ndarray = (vectors * np.sqrt(np.maximum(values, 1e-6))[:, None, :]) @ vectors.transpose(0, 2, 1)
+    return result
 
 
 def _inverse_root(matrices: np.ndarray) -> np.ndarray:
     values, vectors = np.linalg.eigh(matrices)
-    return (vectors / np.sqrt(np.maximum(values, 1e-6))[:, None, :]) @ vectors.transpose(0, 2, 1)
+    result: np.ndarray = (vectors / np.sqrt(np.maximum(values, 1e-6))[:, None, :]) @ vectors.transpose(0, 2, 1)
+    return result

@@ -26,11 +26,12 @@ class Pose:
     def to_pixels(self, points: np.ndarray) -> np.ndarray:
         """Pixels (n, 2) of card points (n, 2)."""
         h = points @ self.homography[:, :2].T + self.homography[:, 2]
-        p = h[:, :2] / h[:, 2:]
+        p: np.ndarray = h[:, :2] / h[:, 2:]
         if self.distortion == 0.0:
             return p
         d = (p - self.middle) * (self.stretch / self.radius, 1.0 / self.radius)
-        return self.middle + (p - self.middle) * (1 + self.distortion * (d * d).sum(axis=1, keepdims=True))
+        bent: np.ndarray = self.middle + (p - self.middle) * (1 + self.distortion * (d * d).sum(axis=1, keepdims=True))
+        return bent
 
     def scaled(self, factor: float) -> Pose:
         """The same pose in a picture ``factor`` times as large."""
@@ -53,7 +54,8 @@ class Pose:
     def area_scale(self, points: np.ndarray) -> np.ndarray:
         """Pixels per square card unit at each of ``points`` (n, 2), distortion left aside."""
         depth = points @ self.homography[2, :2] + self.homography[2, 2]
-        return np.abs(np.linalg.det(self.homography) / depth**3)
+        result: np.ndarray = np.abs(np.linalg.det(self.homography) / depth**3)
+        return result
 
 
 def plain_pose(homography: np.ndarray, width: int, height: int, pixel_aspect: float = 1.0) -> Pose:

@@ -174,7 +174,8 @@ def _noise_bias(code: np.ndarray, sigma: np.ndarray, light: LinearLight) -> np.n
         return np.zeros_like(code)
     at, weight = np.polynomial.hermite_e.hermegauss(5)
     mean = sum(w * light.to_linear(code + z * sigma) for z, w in zip(at, weight / weight.sum(), strict=True))
-    return BIWEIGHT_SHARE * (code - light.to_code(mean))
+    result: np.ndarray = BIWEIGHT_SHARE * (code - light.to_code(mean))
+    return result
 
 
 def _inner_polygons(full: list[np.ndarray], smear: Smear | None, blur: float) -> tuple[list[np.ndarray], np.ndarray]:
@@ -220,7 +221,8 @@ def _white(card: Card, linear: np.ndarray, usable: np.ndarray) -> np.ndarray:
     choice = bars or [k for k in range(len(linear)) if usable[k]] or list(range(len(linear)))
     k = max(choice, key=lambda index: float(linear[index].mean()))
     reflectance = float(np.nan_to_num(np.mean(expected_colour(card.patches[k]) ** 2), nan=0.5))
-    return linear[k] / max(reflectance, 0.02)
+    result: np.ndarray = linear[k] / max(reflectance, 0.02)
+    return result
 
 
 def _relative_slopes(linear: np.ndarray, slopes: np.ndarray, errors: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -38,7 +38,8 @@ class Smear:
 
     def reach(self, normals: np.ndarray) -> np.ndarray:
         """(n,) how far across sides of unit ``normals`` (n, 2), in pixels, to half a per cent of the step."""
-        return TO_HALF_PERCENT * self.focus_px + 0.5 * WHOLE * np.abs(normals @ self.moved_px)
+        result: np.ndarray = TO_HALF_PERCENT * self.focus_px + 0.5 * WHOLE * np.abs(normals @ self.moved_px)
+        return result
 
     @property
     def furthest_px(self) -> float:

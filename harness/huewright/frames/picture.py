@@ -84,11 +84,13 @@ class Frame:
 
     @property
     def width(self) -> int:
-        return self.pixels.shape[1]
+        result: int = self.pixels.shape[1]
+        return result
 
     @property
     def height(self) -> int:
-        return self.pixels.shape[0]
+        result: int = self.pixels.shape[0]
+        return result
 
     @property
     def has_alpha(self) -> bool:
@@ -278,18 +280,20 @@ def scaled(codes: np.ndarray, bits: int) -> np.ndarray:
         return codes
     top = 2**bits - 1
     table = ((np.arange(top + 1, dtype=np.uint32) * 65535 + top // 2) // top).astype(np.uint16)
-    return table[codes]
+    result: np.ndarray = table[codes]
+    return result
 
 
 def quantised(pixels: np.ndarray, bits: int) -> np.ndarray:
     """Right-justified code values of ``bits`` from pixels of any dtype, rounded to nearest; uint16."""
     top = 2**bits - 1
     if pixels.dtype == np.uint16:
-        return ((pixels.astype(np.uint32) * top + 32767) // 65535).astype(np.uint16)
-    if pixels.dtype == np.uint8:
-        return ((pixels.astype(np.uint32) * top + 127) // 255).astype(np.uint16)
-    values = np.nan_to_num(pixels.astype(np.float32), nan=0.0, posinf=1.0, neginf=0.0)
-    return np.rint(np.clip(values, 0, 1) * top).astype(np.uint16)
+        codes: np.ndarray = (pixels.astype(np.uint32) * top + 32767) // 65535
+    elif pixels.dtype == np.uint8:
+        codes = (pixels.astype(np.uint32) * top + 127) // 255
+    else:
+        codes = np.rint(np.clip(np.nan_to_num(pixels.astype(np.float32), nan=0.0, posinf=1.0, neginf=0.0), 0, 1) * top)
+    return codes.astype(np.uint16)
 
 
 def depths_of(path: Path) -> tuple[int, ...]:

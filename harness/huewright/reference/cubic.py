@@ -51,5 +51,6 @@ def hermite(t: np.ndarray, h: np.ndarray, y0: np.ndarray, y1: np.ndarray, m0: np
     """The cubic with values ``y0``, ``y1`` and slopes ``m0``, ``m1`` at the ends of an interval of length ``h``,
     at ``t`` in 0..1 of it."""
     rest = 1 - t
-    return (y0 * (1 + 2 * t) * rest * rest + y1 * t * t * (3 - 2 * t)
-            + h * t * rest * (m0 * rest - m1 * t))
+    result: np.ndarray = (y0 * (1 + 2 * t) * rest * rest + y1 * t * t * (3 - 2 * t)
+                          + h * t * rest * (m0 * rest - m1 * t))
+    return result

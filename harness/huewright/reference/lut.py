@@ -12,7 +12,8 @@ def lut_1d(operation: Lut1D, rgb: np.ndarray) -> np.ndarray:
     table = operation.table
     k, f = _position(operation, rgb, table.shape[0])
     channel = np.arange(3)
-    return table[k, channel].astype(np.float64) * (1 - f) + table[k + 1, channel].astype(np.float64) * f
+    result: np.ndarray = table[k, channel].astype(np.float64) * (1 - f) + table[k + 1, channel].astype(np.float64) * f
+    return result
 
 
 def lut_3d(operation: Lut3D, rgb: np.ndarray) -> np.ndarray:
@@ -21,7 +22,7 @@ def lut_3d(operation: Lut3D, rgb: np.ndarray) -> np.ndarray:
     table = operation.table
     k, f = _position(operation, rgb, table.shape[0])
     if operation.interpolation == "trilinear":
-        out = np.zeros(rgb.shape)
+        out: np.ndarray = np.zeros(rgb.shape)
         for far in np.array(list(np.ndindex(2, 2, 2))):
             weight = np.prod(np.where(far == 1, f, 1 - f), axis=-1)
             out += weight[..., None] * _vertices(table, k + far)
@@ -39,7 +40,8 @@ def lut_3d(operation: Lut3D, rgb: np.ndarray) -> np.ndarray:
 
 
 def _vertices(table: np.ndarray, index: np.ndarray) -> np.ndarray:
-    return table[index[..., 0], index[..., 1], index[..., 2]].astype(np.float64)
+    result: np.ndarray = table[index[..., 0], index[..., 1], index[..., 2]].astype(np.float64)
+    return result
 
 
 def _position(operation: Lut1D | Lut3D, rgb: np.ndarray, size: int) -> tuple[np.ndarray, np.ndarray]:

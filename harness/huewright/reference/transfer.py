@@ -36,11 +36,13 @@ def _bt709_decode(signal: np.ndarray) -> np.ndarray:
 
 
 def _bt1886_encode(light: np.ndarray) -> np.ndarray:
-    return np.copysign(np.abs(light) ** (1 / 2.4), light)
+    result: np.ndarray = np.copysign(np.abs(light) ** (1 / 2.4), light)
+    return result
 
 
 def _bt1886_decode(signal: np.ndarray) -> np.ndarray:
-    return np.copysign(np.abs(signal) ** 2.4, signal)
+    result: np.ndarray = np.copysign(np.abs(signal) ** 2.4, signal)
+    return result
 
 
 def _srgb_encode(light: np.ndarray) -> np.ndarray:
@@ -65,17 +67,20 @@ def _pq_decode(signal: np.ndarray) -> np.ndarray:
 def _hlg_encode(light: np.ndarray) -> np.ndarray:
     size = np.abs(light)
     curved = HLG_A * np.log(np.maximum(12 * size - HLG_B, 1e-300)) + HLG_C
-    return np.copysign(np.where(size <= 1 / 12, np.sqrt(3 * size), curved), light)
+    result: np.ndarray = np.copysign(np.where(size <= 1 / 12, np.sqrt(3 * size), curved), light)
+    return result
 
 
 def _hlg_decode(signal: np.ndarray) -> np.ndarray:
     size = np.abs(signal)
     curved = (np.exp((size - HLG_C) / HLG_A) + HLG_B) / 12
-    return np.copysign(np.where(size <= 0.5, size * size / 3, curved), signal)
+    result: np.ndarray = np.copysign(np.where(size <= 0.5, size * size / 3, curved), signal)
+    return result
 
 
 def _power(base: np.ndarray, exponent: float) -> np.ndarray:
-    return np.maximum(base, 0.0) ** exponent
+    result: np.ndarray = np.maximum(base, 0.0) ** exponent
+    return result
 
 
 _FUNCTIONS: dict[tuple[str, str], Callable[[np.ndarray], np.ndarray]] = {

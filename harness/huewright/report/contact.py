@@ -174,4 +174,5 @@ def developed(rgb: np.ndarray, footage: Footage) -> np.ndarray:
     picture = apply_chain(footage.to_linear(), rgb)
     if footage.encoding != "display":
         picture = apply_chain((Transfer(curve="bt709", direction="encode"),), picture)
-    return np.clip(np.nan_to_num(picture), 0, 1)
+    result: np.ndarray = np.clip(np.nan_to_num(picture), 0, 1)
+    return result

@@ -52,4 +52,5 @@ def density(counts: np.ndarray, curve: float = 60.0) -> np.ndarray:
     if hit.size == 0:
         return np.zeros_like(counts)
     full = max(float(np.percentile(hit, 99.7)), 1e-12)
-    return np.clip(np.log1p(curve * counts / full) / np.log1p(curve), 0.0, 1.0)
+    result: np.ndarray = np.clip(np.log1p(curve * counts / full) / np.log1p(curve), 0.0, 1.0)
+    return result

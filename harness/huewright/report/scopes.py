@@ -140,7 +140,8 @@ def _card_view(before: np.ndarray, after: np.ndarray, outlines: dict[str, np.nda
 
 def _inset(polygon: np.ndarray) -> np.ndarray:
     centre = polygon.mean(axis=0)
-    return centre + INSET * (polygon - centre)
+    result: np.ndarray = centre + INSET * (polygon - centre)
+    return result
 
 
 def _chip_clouds(picture: np.ndarray, patches: Sequence[PatchProof], outlines: dict[str, np.ndarray],

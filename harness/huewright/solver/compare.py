@@ -135,7 +135,8 @@ def _without(problem: Problem, solution: Solution, index: int) -> Callable[[Samp
 
     def landed(sample: Sample) -> np.ndarray:
         camera = apply_chain(chain.decode, [sample.mean]) * balance.gains
-        return to_ycbcr(apply_chain(after, linear_map(apply_chain(chain.to_colour, camera))), luma)[0]
+        result: np.ndarray = to_ycbcr(apply_chain(after, linear_map(apply_chain(chain.to_colour, camera))), luma)[0]
+        return result
 
     return landed
 

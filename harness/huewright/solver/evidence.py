@@ -145,4 +145,5 @@ def _extent(points: np.ndarray) -> np.ndarray:
 
 def _chromaticity(light: np.ndarray) -> np.ndarray:
     kept = np.maximum(light, 1e-6)
-    return kept[:, [0, 2]] / kept.sum(axis=1, keepdims=True)
+    result: np.ndarray = kept[:, [0, 2]] / kept.sum(axis=1, keepdims=True)
+    return result

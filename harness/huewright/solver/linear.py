@@ -92,7 +92,8 @@ def _held_matrix(problem: Problem, model: Model, fit: Fit) -> Held:
         return linear_pairs(problem, model.balance(levels), model.tone(levels), samples)
 
     def entries(camera: np.ndarray, wanted: np.ndarray) -> np.ndarray:
-        return white_preserving_matrix(camera, wanted)[tuple(np.transpose(MIXED))]
+        result: np.ndarray = white_preserving_matrix(camera, wanted)[tuple(np.transpose(MIXED))]
+        return result
 
     camera, wanted = pairs(natural, bars + chips)
     values, slopes = entries(camera, wanted), []
@@ -209,7 +210,8 @@ def before_tone(tone: ToneCurve | None, signal: np.ndarray) -> np.ndarray:
         middle = (low + high) / 2
         above = apply_chain((tone,), middle) > signal
         low, high = np.where(above, low, middle), np.where(above, middle, high)
-    return (low + high) / 2
+    result: np.ndarray = (low + high) / 2
+    return result
 
 
 def _baked(problem: Problem, linear_map: LinearMap) -> tuple[tuple[Operation, ...], float, float]:

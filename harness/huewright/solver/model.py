@@ -41,7 +41,8 @@ def sigma_points(mean: np.ndarray, covariance: np.ndarray) -> np.ndarray:
     values, vectors = np.linalg.eigh(covariance)
     axes = vectors * np.sqrt(np.clip(values, 0.0, None))[:, None, :] * math.sqrt(3.0)
     offsets = np.concatenate([np.swapaxes(axes, 1, 2), -np.swapaxes(axes, 1, 2)], axis=1)
-    return mean[:, None, :] + offsets
+    result: np.ndarray = mean[:, None, :] + offsets
+    return result
 
 
 def evaluation_points(samples: Sequence[Sample]) -> np.ndarray:
@@ -172,7 +173,8 @@ class Model:
         least = self.settings.least_slope
         slopes = least + (1 - least) * 360.0 * shares / float(shares @ self._steps)
         turned = self._hues[0] + values[0] + np.concatenate([[0.0], np.cumsum(slopes * self._steps)[:-1]])
-        return turned - self._hues
+        result: np.ndarray = turned - self._hues
+        return result
 
     # --- operations -----------------------------------------------------------------------------------------
 
@@ -196,7 +198,7 @@ class Model:
         return HueSectors(self.layout.hues_deg, tuple(natural[self._rotation].tolist()),
                           tuple(np.exp(natural[self._gain]).tolist()), *self.luma)
 
-    def operations(self, natural: np.ndarray) -> tuple:
+    def operations(self, natural: np.ndarray) -> tuple[Operation, ...]:
         return self.chain.after_decode(self.balance(natural), colour=self.colour, tone=self.tone(natural),
                                        sectors=self.sectors(natural))
 
@@ -252,16 +254,18 @@ class Model:
 
     def pulls(self, natural: np.ndarray) -> np.ndarray:
         """Whitened distances from the identity."""
-        return (natural - self.identity) / self.prior
+        result: np.ndarray = (natural - self.identity) / self.prior
+        return result
 
 
 def _asked(covariance: np.ndarray, sample: Sample) -> np.ndarray:
     return covariance[1:, 1:] if sample.target.luma is None else covariance
 
 
-def code_jacobian(operations: Sequence, codes: np.ndarray, luma: tuple[float, float],
+def code_jacobian(operations: Sequence[Operation], codes: np.ndarray, luma: tuple[float, float],
                   step: float = 2e-4) -> np.ndarray:
     """(n, 3, 3): slopes of (Y', Cb, Cr) with respect to the code values (n, 3), by central differences."""
     offsets = step * np.concatenate([np.eye(3), -np.eye(3)])
     out = to_ycbcr(apply_chain(operations, codes[:, None, :] + offsets), luma)
-    return np.swapaxes(out[:, :3] - out[:, 3:], 1, 2) / (2 * step)
+    result: np.ndarray = np.swapaxes(out[:, :3] - out[:, 3:], 1, 2) / (2 * step)
+    return result

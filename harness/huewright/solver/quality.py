@@ -144,7 +144,9 @@ def bend_of_bars(problem: Problem, balance: Balance) -> Bend | None:
     weights = np.array([problem.display.kr, 1 - problem.display.kr - problem.display.kb, problem.display.kb])
 
     def light(codes: np.ndarray) -> np.ndarray:
-        return apply_chain(problem.chain.decode, codes) * balance.gains @ problem.chain.primaries.T @ weights
+        linear = apply_chain(problem.chain.decode, codes) * balance.gains
+        luminance: np.ndarray = linear @ problem.chain.primaries.T @ weights
+        return luminance
 
     codes = np.array([bar.mean for bar in bars])
     errors = np.sqrt([np.clip(np.diag(bar.mean_covariance), 0, None) for bar in bars])

@@ -176,8 +176,8 @@ def _parameters(solution: Solution, identity: bool) -> dict[str, tuple[float, fl
     return parameters
 
 
-def _diagnostics(problem: Problem, solution: Solution, operations: tuple, neutral: tuple,
-                 patches: tuple[PatchResult, ...], identity: bool) -> dict[str, Any]:
+def _diagnostics(problem: Problem, solution: Solution, operations: tuple[Operation, ...],
+                 neutral: tuple[Operation, ...], patches: tuple[PatchResult, ...], identity: bool) -> dict[str, Any]:
     used = problem.evidence.bars + problem.evidence.chips
     noise, chroma_noise = quality.noise_gain_db(operations, neutral, used, problem.luma)
     checks = [row for row in patches if row.role == "check" and row.used is False and row.delta_e_after is not None
@@ -208,7 +208,8 @@ def _diagnostics(problem: Problem, solution: Solution, operations: tuple, neutra
                     "check_delta_e_after_worst": float(np.max([row.delta_e_after for row in checks])),
                     "check_delta_e_balance_only_mean": float(np.mean(list(plain.values()))),
                     "check_delta_e_balance_only": plain}
-    return significant(numbers | solution.numbers)
+    result: dict[str, Any] = significant(numbers | solution.numbers)
+    return result
 
 
 def _balance_only_delta_e(problem: Problem, solution: Solution, names: list[str]) -> dict[str, float]:

@@ -99,7 +99,8 @@ def _hue_errors(card: Card, rng: np.random.Generator, spread: Spread, display: s
 
 def _slope(footage: Footage, display: str, codes: np.ndarray, step: float = 1e-5) -> np.ndarray:
     chain = (*footage.to_linear(), *display_named(display).encode)
-    return (apply_chain(chain, codes + step) - apply_chain(chain, codes - step)) / (2 * step)
+    result: np.ndarray = (apply_chain(chain, codes + step) - apply_chain(chain, codes - step)) / (2 * step)
+    return result
 
 
 def landing(correction: Correction, take: Take, display: str = "bt709") -> dict[str, np.ndarray]:

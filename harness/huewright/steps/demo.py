@@ -54,9 +54,9 @@ def run_demo(out_dir: Path | str, *, frames: int | None = None, size: tuple[int,
                          "passed": job.proof.passed, "cautions": list(job.proof.cautions),
                          "parameters": {k: list(v) for k, v in job.correction.parameters.items()}}
         cameras[name]["seconds"] = {**job.seconds, "compare": time.perf_counter() - started}
-    summary = {"format": FORMAT, "note": shoot.truth["note"], "seed": seed, "frames": frames or FRAMES,
-               "size": list(size or SIZE), "cameras": cameras,
-               "seconds": {"generate": generated - begun, "total": time.perf_counter() - begun}}
-    summary = tidy(summary)
+    summary: dict[str, Any] = tidy({
+        "format": FORMAT, "note": shoot.truth["note"], "seed": seed, "frames": frames or FRAMES,
+        "size": list(size or SIZE), "cameras": cameras,
+        "seconds": {"generate": generated - begun, "total": time.perf_counter() - begun}})
     write_json(out / "summary.json", summary, overwrite=overwrite)
     return summary

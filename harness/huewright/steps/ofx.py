@@ -183,7 +183,7 @@ def render_through(bundle: Path | str, effect_id: str, settings: Mapping[str, An
 
 
 def _identifier(binary: Path, wanted: str, patience_s: float) -> str:
-    known = [plugin["identifier"] for plugin in list_plugins(binary, patience_s=patience_s)]
+    known: list[str] = [plugin["identifier"] for plugin in list_plugins(binary, patience_s=patience_s)]
     found = [name for name in known if name == wanted] or [n for n in known if n.rpartition(".")[2] == wanted]
     if len(found) != 1:
         raise InputError(f"{binary}: no effect {wanted!r} in it; it has {', '.join(known) or 'none'}")

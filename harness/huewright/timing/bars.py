@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from huewright.report.style import DAY, HEAD_PT, SMALL_PT, TEXT_PT, drawing, figure, save_png
 
@@ -58,7 +58,7 @@ def draw_bench(result: BenchResult, path: Path | str, *, overwrite: bool = False
         save_png(page, path, overwrite=overwrite)
 
 
-def _no_ticks():  # type: ignore[no-untyped-def]
+def _no_ticks() -> Any:
     from matplotlib.ticker import NullLocator
 
     return NullLocator()

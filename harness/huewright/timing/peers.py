@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -118,30 +119,30 @@ def _band(rows: int, bands: int, k: int) -> tuple[int, int]:
     return rows * k // bands, rows * (k + 1) // bands
 
 
-def _log(ocio):  # type: ignore[no-untyped-def]
+def _log(ocio: Any) -> Any:
     log = work.LOG
     return ocio.LogCameraTransform(
         linSideBreak=[log["lin_side_break"]] * 3, base=log["base"], logSideSlope=[log["log_side_slope"]] * 3,
         logSideOffset=[log["log_side_offset"]] * 3, direction=ocio.TRANSFORM_DIR_INVERSE)
 
 
-def _matrix(ocio):  # type: ignore[no-untyped-def]
+def _matrix(ocio: Any) -> Any:
     rows = [value for row in work.BALANCE.matrix for value in (*row, 0.0)]
     return ocio.MatrixTransform([*rows, 0, 0, 0, 1], [*work.BALANCE.offset, 0.0])
 
 
-def _encode(ocio):  # type: ignore[no-untyped-def]
+def _encode(ocio: Any) -> Any:
     return ocio.ExponentWithLinearTransform(gamma=[1 / 0.45] * 3 + [1.0], offset=[0.099] * 3 + [0.0],
                                             direction=ocio.TRANSFORM_DIR_INVERSE)
 
 
-def _tone(ocio):  # type: ignore[no-untyped-def]
+def _tone(ocio: Any) -> Any:
     points = [value for pair in zip(work.TONE.x, work.TONE.y, strict=True) for value in pair]
     curve, straight = ocio.GradingBSplineCurve(points), ocio.GradingBSplineCurve([0.0, 0.0, 1.0, 1.0])
     return ocio.GradingRGBCurveTransform(ocio.GradingRGBCurve(curve, curve, curve, straight), ocio.GRADING_VIDEO)
 
 
-def _hue(ocio):  # type: ignore[no-untyped-def]
+def _hue(ocio: Any) -> Any:
     curves = ocio.GradingHueCurve(ocio.GRADING_VIDEO)
     places = [hue / 360.0 for hue in work.HUES.hues_deg]
     turned = [place + turn / 360.0 for place, turn in zip(places, work.HUES.rotations_deg, strict=True)]
@@ -152,13 +153,13 @@ def _hue(ocio):  # type: ignore[no-untyped-def]
     return ocio.GradingHueCurveTransform(curves, ocio.GRADING_VIDEO)
 
 
-def _cube(ocio, interpolation=None):  # type: ignore[no-untyped-def]
+def _cube(ocio: Any, interpolation: Any = None) -> Any:
     lut = ocio.Lut3DTransform(gridSize=work.LATTICE, interpolation=interpolation or ocio.INTERP_TETRAHEDRAL)
     lut.setData(np.ascontiguousarray(work.CUBE.table).ravel())
     return lut
 
 
-def _lut_1d(ocio):  # type: ignore[no-untyped-def]
+def _lut_1d(ocio: Any) -> Any:
     table = work.OPERATIONS["LUT 1D"][0].table  # type: ignore[attr-defined]
     lut = ocio.Lut1DTransform(length=len(table), inputHalfDomain=False)
     lut.setData(np.ascontiguousarray(table).ravel())

@@ -17,7 +17,8 @@ def lattice() -> np.ndarray:
     """A LUT's table (33, 33, 33, 3) that bends and mixes the channels a little."""
     grid = np.linspace(0.0, 1.0, LATTICE)
     table = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), axis=-1) ** 1.1
-    return (table @ np.array([[0.9, 0.05, 0.05], [0.02, 0.95, 0.03], [0.0, 0.1, 0.9]])).astype(np.float32)
+    result: np.ndarray = (table @ np.array([[0.9, 0.05, 0.05], [0.02, 0.95, 0.03], [0.0, 0.1, 0.9]])).astype(np.float32)
+    return result
 
 
 DECODE = LogDecode(**LOG)
