@@ -42,7 +42,8 @@ ALLOWED: dict[str, set[str]] = {
     "steps": {"cards", "finding", "solver", "provenance", "rendering", "proof", "report", "accuracy", "timing", "ofx",
               "huewright_demo", *BELOW_PROOF},
     "cli": {"steps", "models", "errors", "progress", "version"},
-    "huewright": {"version"},
+    "api": {"steps", "models", "frames", "progress"},
+    "huewright": {"api", "models", "errors", "progress", "version"},
 }
 """Package (of the harness by its last name) -> what of this project it may import besides itself."""
 

@@ -26,7 +26,7 @@ def register(app: typer.Typer) -> None:
         """Export the correction as LUTs, and measure how far each is from the render."""
         from huewright.cli.show import caution, say
         from huewright.errors import InputError
-        from huewright.steps.export import check_exports, export_correction
+        from huewright.steps.export import export_all
         from huewright.steps.inputs import correction_from
         from huewright.steps.outputs import refuse_outputs, write_figures
 
@@ -34,8 +34,7 @@ def register(app: typer.Typer) -> None:
         if json_file in out:
             raise InputError(f"{json_file}: named twice; give the figures a file of their own")
         model = correction_from(correction)
-        check_exports(model, out, size=size, overwrite=overwrite)
-        summaries = [export_correction(model, path, size=size, overwrite=overwrite) for path in out]
+        summaries = export_all(model, out, size=size, overwrite=overwrite)
         write_figures(json_file, summaries, overwrite=overwrite)
         for summary in summaries:
             say(f"wrote {summary.path}: off the render, of full scale, {_figures(summary)}")

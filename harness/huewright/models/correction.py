@@ -77,6 +77,31 @@ class Correction:
     warnings: tuple[str, ...] = ()
     provenance: dict[str, Any] = field(default_factory=dict)
 
+    def apply(self, picture: np.ndarray, *, premultiplied: bool = False, threads: int | None = None) -> np.ndarray:
+        """``picture`` corrected: the full-range display signal, float32, of the same shape.
+
+        picture        (h, w, 3 or more) or colours (n, 3): code values as recorded, R, G, B first. uint8 and uint16
+                       are of their full scale; float16, float32 and float64 are 0..1 of it (computed in float32).
+                       A fourth channel is alpha and kept; further ones are kept too.
+        premultiplied  colours are multiplied by alpha: divided by it before and multiplied after
+        threads        None: all processors; the result is the same
+
+        Raises ``ValueError`` for an array of another shape or type.
+        """
+        from huewright_kernels import compile_chain, run
+
+        pixels = np.asarray(picture)
+        if pixels.ndim not in (2, 3) or (pixels.shape[1] != 3 if pixels.ndim == 2 else pixels.shape[2] < 3):
+            raise ValueError("a picture is an array (height, width, 3 or more), colours are (n, 3), "
+                             f"not {pixels.shape}")
+        if pixels.dtype == np.float64:
+            pixels = pixels.astype(np.float32)
+        if pixels.dtype not in (np.float16, np.float32, np.uint8, np.uint16):
+            raise ValueError(f"pixels are float16, float32, float64, uint8 or uint16, not {pixels.dtype}")
+        whole = np.ascontiguousarray(pixels if pixels.ndim == 3 else pixels[None])
+        result = np.asarray(run(compile_chain(self.operations), whole, threads=threads, premultiplied=premultiplied))
+        return result.reshape(pixels.shape)
+
 
 def correction_to_dict(correction: Correction) -> dict[str, Any]:
     """The correction as JSON holds it; its ``digest`` is of all but the provenance, which has hashes of its own."""

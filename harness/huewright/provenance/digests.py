@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from huewright.files import json_text
-from huewright.models.card import Card
+from huewright.models.card import Card, card_to_dict
 
 if TYPE_CHECKING:
     from huewright_kernels.ops import Operation
@@ -16,6 +16,11 @@ if TYPE_CHECKING:
 def digest(record: Any) -> str:
     """SHA-256 of the record's JSON text as huewright writes it."""
     return hashlib.sha256(json_text(record).encode()).hexdigest()
+
+
+def card_sha256(card: Card) -> str:
+    """Hash of all that is in ``card``, whichever file it came from."""
+    return digest(card_to_dict(card))
 
 
 def card_layout_sha256(card: Card) -> str:

@@ -18,7 +18,7 @@ def provenance_of(survey: Survey, reading: Reading, card: Card, settings: dict[s
     """What it takes to solve again: ``settings`` (as a file holds them), versions, hashes, and the inputs in full."""
     card_record, reading_record = card_to_dict(card), reading_to_dict(reading)
     files = {"card_file": survey.card, "card_file_sha256": survey.card_sha256}
-    if card_path is not None and (given := sha256(card_path)) != survey.card_sha256:
+    if card_path is not None and survey.card_sha256 not in (given := sha256(card_path), digest(card_record)):
         files = {"card_file": str(card_path), "card_file_sha256": given,
                  "surveyed_card_file": survey.card, "surveyed_card_file_sha256": survey.card_sha256}
     return {"versions": versions(), "settings": settings, "take": survey.take,

@@ -90,6 +90,13 @@ def export_correction(correction: Correction, path: Path | str, *, size: int = 6
                          found.worst_code, found.measured, (), _cautions(correction, kind, found.measured))
 
 
+def export_all(correction: Correction, paths: Sequence[Path | str], *, size: int = 65,
+               overwrite: bool = False) -> list[ExportSummary]:
+    """:func:`export_correction` for each of ``paths``, if all of them can be made; else none is written."""
+    check_exports(correction, paths, size=size, overwrite=overwrite)
+    return [export_correction(correction, path, size=size, overwrite=overwrite) for path in paths]
+
+
 def check_exports(correction: Correction, paths: Sequence[Path | str], *, size: int = 65,
                   overwrite: bool = False) -> None:
     """Raises what :func:`export_correction` would raise for any of ``paths``, and for one that is named twice, before
@@ -195,4 +202,4 @@ def _left_out(correction: Correction) -> list[str]:
     return words
 
 
-__all__ = ["KINDS", "ExportSummary", "check_exports", "export_correction"]
+__all__ = ["KINDS", "ExportSummary", "check_exports", "export_all", "export_correction"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
@@ -21,13 +21,14 @@ from huewright.finding.find import Found, find_card
 from huewright.finding.grade import Judged, judge
 from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
-from huewright.frames.ahead import QUIET_S, pictures
+from huewright.frames.ahead import QUIET_S, Picture, pictures
+from huewright.frames.picture import Frame
 from huewright.frames.sequence import FrameSequence
 from huewright.models.card import Card
 from huewright.models.footage import Footage
 from huewright.models.survey import FrameGrade, Survey
 from huewright.progress import Progress, silent
-from huewright.provenance.digests import card_layout_sha256
+from huewright.provenance.digests import card_layout_sha256, card_sha256
 from huewright.provenance.takes import files_kind
 from huewright.version import __version__
 
@@ -36,10 +37,10 @@ BEHIND = 3
 NO_LIMIT = 1e9
 
 
-def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str, footage: Footage, *,
+def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str | None, footage: Footage, *,
                 corners: Any = None, max_frames: int = MOST_MERGED, follow: bool = False,
                 progress: Progress = silent, quiet_s: float = QUIET_S) -> Survey:
-    """Surveys ``sequence`` for ``card``.
+    """Surveys ``sequence`` for ``card``, which was read from ``card_path`` (None: made in memory).
 
     corners     (4, 2) px by hand, clockwise from the card's own top left; then nothing is searched for
     max_frames  how many frames are merged at most
@@ -49,9 +50,33 @@ def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str, foot
     corners. A take without a card, or of which no frame is good enough, is not an error: the survey says so and what
     to do.
     """
-    by_hand = None if corners is None else np.asarray(corners, dtype=np.float64)
     if not follow:
         sequence.require_complete()
+    survey = _surveyed(pictures(sequence, follow=follow, quiet_s=quiet_s), lambda number: str(sequence.path(number)),
+                       card, card_path, footage, corners, max_frames, progress)
+    return replace(survey, take=sequence.text, files_kind=files_kind(sequence))
+
+
+def survey_pictures(frames: Sequence[np.ndarray], card: Card, card_path: Path | str | None, footage: Footage, *,
+                    name: str = "frames in memory", corners: Any = None, max_frames: int = MOST_MERGED,
+                    progress: Progress = silent) -> Survey:
+    """:func:`survey_take` of pictures in memory, numbered from 0: (h, w, 3 or more) code values, integers of their full
+    scale. ``name`` is what the take is called. Raises :class:`InputError` as that, and ``ValueError`` for arrays of
+    another shape or type."""
+    if not len(frames):
+        raise InputError(f"{name}: there are no frames; give one at least")
+    whole = [Frame(np.asarray(picture)) for picture in frames]
+    taken = ((number, len(whole), (frame.rgb_float(), 1.0, frame.pixels.dtype.kind == "u"))
+             for number, frame in enumerate(whole))
+    survey = _surveyed(taken, lambda number: f"frame {number}", card, card_path, footage, corners, max_frames, progress)
+    return replace(survey, take=name)
+
+
+def _surveyed(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int], str], card: Card,
+              card_path: Path | str | None, footage: Footage, corners: Any, max_frames: int,
+              progress: Progress) -> Survey:
+    """Of the pictures in ``taken``, each ``called`` by its number where one is refused; without the take's name."""
+    by_hand = None if corners is None else np.asarray(corners, dtype=np.float64)
     light = LinearLight(footage)
     judged: list[Future[Judged]] = []
     empty: list[int] = []
@@ -66,13 +91,13 @@ def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str, foot
 
     # Finding goes from frame to frame; what it found is read and graded beside it, a few frames behind at most.
     with _opencv_threads(1), ThreadPoolExecutor(1) as beside:
-        for number, total, picture in pictures(sequence, follow=follow, quiet_s=quiet_s):
+        for number, total, picture in taken:
             rgb, aspect, whole = picture
             floats |= not whole
             if size is None:
                 size = (rgb.shape[1], rgb.shape[0])
             elif size != (rgb.shape[1], rgb.shape[0]):
-                raise InputError(f"{sequence.path(number)} is {rgb.shape[1]} x {rgb.shape[0]} pixels, the frames "
+                raise InputError(f"{called(number)} is {rgb.shape[1]} x {rgb.shape[0]} pixels, the frames "
                                  f"before it {size[0]} x {size[1]}; give one take of one size")
             found = find_card(rgb, card, hint=before, corners=by_hand, pixel_aspect=aspect)
             if found is None:
@@ -86,7 +111,7 @@ def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str, foot
             progress(done, max(total, done), "looking for the card")
         frames = [future.result() for future in judged]
     assert size is not None
-    survey = _concluded(sequence, card, card_path, footage, light, frames, empty, size, max_frames)
+    survey = _concluded(card, card_path, footage, light, frames, empty, size, max_frames)
     caution = range_caution(footage, floats=floats)
     return survey if caution is None else replace(survey, advice=f"{survey.advice} Mind: {caution}.")
 
@@ -110,8 +135,8 @@ def _opencv_threads(count: int) -> Iterator[None]:
         cv2.setNumThreads(usual)
 
 
-def _concluded(sequence: FrameSequence, card: Card, card_path: Path | str, footage: Footage, light: LinearLight,
-               judged: list[Judged], empty: list[int], size: tuple[int, int], max_frames: int) -> Survey:
+def _concluded(card: Card, card_path: Path | str | None, footage: Footage, light: LinearLight, judged: list[Judged],
+               empty: list[int], size: tuple[int, int], max_frames: int) -> Survey:
     compared = []
     for frame, extra in zip(judged, compare_frames(judged, light), strict=True):
         number = frame.reading.frame
@@ -128,10 +153,10 @@ def _concluded(sequence: FrameSequence, card: Card, card_path: Path | str, foota
               for frame, motion in compared]
     grades += [FrameGrade(number, "no card", ("no card found",)) for number in empty]
     grades.sort(key=lambda grade: grade.frame)
-    return Survey(sequence.text, str(card_path), sha256(card_path), footage, size[0], size[1], tuple(grades),
+    of_card = (card.name, card_sha256(card)) if card_path is None else (str(card_path), sha256(card_path))
+    return Survey("", *of_card, footage, size[0], size[1], tuple(grades),
                   None if merged is None else merged.reading, merged is not None, advice,
-                  1.0 if merged is None else merged.gain, __version__, card_layout_sha256(card),
-                  files_kind(sequence))
+                  1.0 if merged is None else merged.gain, __version__, card_layout_sha256(card))
 
 
 def _grade(frame: Judged, motion: float, chosen: bool, remark: str) -> FrameGrade:

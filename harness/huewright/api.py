@@ -1,0 +1,156 @@
+"""The public functions: what the command line's verbs do, for scripts and notebooks.
+
+They take paths or what other calls gave back, and raise the command line's sentences as exceptions:
+:class:`~huewright.errors.InputError` for what can be mended, :class:`~huewright.errors.NoAnswerError` where the card
+can't support an answer. ``progress(done, total, what)`` is called now and then from the caller's own thread.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from huewright.frames.sequence import FrameSequence
+from huewright.models.card import Card
+from huewright.models.correction import Correction, save_correction
+from huewright.models.proof import Proof
+from huewright.models.survey import Survey, save_survey
+from huewright.progress import Progress, silent
+from huewright.steps.inputs import card_from, correction_from, footage_from, settings_from, survey_from, take_from
+
+if TYPE_CHECKING:
+    from huewright.steps.export import ExportSummary
+    from huewright.steps.render import RenderSummary
+
+Corners = Sequence[tuple[float, float]]
+
+
+def survey(take: FrameSequence | Path | str | Sequence[np.ndarray], card: Card | Path | str, *, encoding: str,
+           code_range: str = "full", bits: int = 10, primaries: str = "ITU-R BT.709", look: str | None = None,
+           look_input: str = "log", ocio_config: str | None = None, corners: Corners | None = None,
+           progress: Progress = silent) -> Survey:
+    """Finds the card in every frame of ``take``, grades each and merges the best: what `huewright survey` does.
+
+    take        frames as the command line names them ("take/a.####.exr", a folder, a file), or a sequence of arrays
+                (h, w, 3 or more) of code values, numbered from 0, integers of their full scale
+    card        a card file, or the card
+    encoding    name of the log curve, "display" or "linear"; ``code_range``, ``bits``, ``primaries``, ``look``,
+                ``look_input`` and ``ocio_config`` as the command line's options of these names
+    corners     (4, 2) px by hand, clockwise from the card's own top left; then nothing is searched for
+
+    A take that can't be used is no error: ``usable`` is false then, and ``advice`` says what to do.
+
+    >>> import huewright as hw
+    >>> survey = hw.survey("take/a.####.png", "card.toml", encoding="display")
+    >>> survey.usable, survey.chosen
+    (True, (1, 2, 3))
+    """
+    from huewright.steps.survey import survey_pictures, survey_take
+
+    footage = footage_from(encoding=encoding, code_range=code_range, bits=bits, primaries=primaries, look=look,
+                           look_input=look_input, ocio_config=ocio_config)
+    model, path = card_from(card), None if isinstance(card, Card) else card
+    if isinstance(take, str | Path | FrameSequence):
+        return survey_take(take_from(take), model, path, footage, corners=corners, progress=progress)
+    return survey_pictures(take, model, path, footage, corners=corners, progress=progress)
+
+
+def solve(survey: Survey | Path | str, card: Card | Path | str | None = None, *, targets: str = "vectorscope",
+          fraction: float = 0.5, display: str = "bt709", method: str = "sectors") -> Correction:
+    """One correction from a survey (or a survey file): what `huewright solve` does.
+
+    ``card`` None is the card file that the survey was made with. The options are the command line's.
+
+    >>> import huewright as hw
+    >>> survey = hw.survey("take/a.####.png", "card.toml", encoding="display")
+    >>> correction = hw.solve(survey, display="bt709")
+    >>> correction.method
+    'sectors'
+    >>> hw.save(correction, "correction.json")
+    """
+    from huewright.steps.solve import solve_survey
+
+    surveyed = survey_from(survey)
+    named = surveyed.card if card is None else card
+    settings = settings_from(targets=targets, fraction=fraction, display=display, method=method)
+    return solve_survey(surveyed, card_from(named), settings, card_path=None if isinstance(named, Card) else named)
+
+
+def render(correction: Correction | Path | str, shot: FrameSequence | Path | str, out: Path | str, *,
+           out_range: str = "full", out_bits: int | None = None, dither: bool = True, overwrite: bool = False,
+           resume: bool = False, threads: int | None = None, progress: Progress = silent) -> RenderSummary:
+    """``shot`` rendered to ``out``, a pattern or a folder: what `huewright render` does.
+
+    Pictures in memory go through :meth:`Correction.apply`.
+
+    >>> import huewright as hw
+    >>> correction = hw.solve(hw.survey("take/a.####.png", "card.toml", encoding="display"))
+    >>> summary = hw.render(correction, "take/a.####.png", "out/a.####.png")
+    >>> summary.frames
+    (1, 2, 3)
+
+    >>> import numpy as np
+    >>> picture = np.zeros((270, 480, 3), np.uint16)
+    >>> correction.apply(picture).shape
+    (270, 480, 3)
+    """
+    from huewright.steps.render import render_take
+
+    return render_take(correction_from(correction), take_from(shot), out, range_=out_range, bits=out_bits,
+                       dither=dither, overwrite=overwrite, resume=resume, threads=threads, progress=progress)
+
+
+def prove(correction: Correction | Path | str, survey: Survey | Path | str, card: Card | Path | str | None = None, *,
+          before: FrameSequence | Path | str, after: FrameSequence | Path | str, out: Path | str,
+          shots: Sequence[tuple[FrameSequence | Path | str, FrameSequence | Path | str]] = (),
+          after_range: str = "full", after_bits: int = 10, title: str = "", overwrite: bool = False,
+          progress: Progress = silent) -> Proof:
+    """What the correction did, measured on the frames, with page and pictures in the folder ``out``: what `huewright
+    prove` does. A proof that is not within its limits is no error: ``passed`` is false then.
+
+    ``card`` None is the card file that the survey was made with; ``shots`` are pairs of a shot and its render.
+
+    >>> import huewright as hw
+    >>> survey = hw.survey("take/a.####.png", "card.toml", encoding="display")
+    >>> correction = hw.solve(survey)
+    >>> hw.render(correction, "take/a.####.png", "proved/a.####.png").kept
+    ()
+    >>> proof = hw.prove(correction, survey, before="take/a.####.png", after="proved/a.####.png", out="proof")
+    >>> proof.passed
+    True
+    """
+    from huewright.steps.prove import prove as prove_step
+
+    surveyed = survey_from(survey)
+    return prove_step(correction_from(correction), surveyed, card_from(surveyed.card if card is None else card),
+                      before=take_from(before), after=take_from(after),
+                      shots=[(take_from(shot), take_from(made)) for shot, made in shots], out_dir=out,
+                      after_range=after_range, after_bits=after_bits, title=title, overwrite=overwrite,
+                      progress=progress)
+
+
+def export(correction: Correction | Path | str, *out: Path | str, size: int = 65,
+           overwrite: bool = False) -> list[ExportSummary]:
+    """``correction`` as .cube, .clf, .cdl, .cc or .ccc files, all or none, each measured against the render: what
+    `huewright export` does.
+
+    >>> import huewright as hw
+    >>> correction = hw.solve(hw.survey("take/a.####.png", "card.toml", encoding="display"))
+    >>> summary, = hw.export(correction, "look.cube", size=33)
+    >>> summary.kind, summary.mean_error < 0.01
+    ('cube', True)
+    """
+    from huewright.steps.export import export_all
+
+    return export_all(correction_from(correction), out, size=size, overwrite=overwrite)
+
+
+def save(made: Survey | Correction, path: Path | str, *, overwrite: bool = False) -> None:
+    """A survey or a correction as the file that the command line writes and reads."""
+    if isinstance(made, Survey):
+        save_survey(made, path, overwrite=overwrite)
+    else:
+        save_correction(made, path, overwrite=overwrite)
