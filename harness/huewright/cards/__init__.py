@@ -1,4 +1,4 @@
 """Card files: our own card, checking, drawing, and cards made of measured colours.
 
-Imports colorimetry, models and files.
+Imports colorimetry, reference, models and files.
 """

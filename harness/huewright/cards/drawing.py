@@ -5,17 +5,18 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+from huewright_kernels.ops import Transfer
 
+from huewright.colorimetry.display import BT709_FROM_XYZ
 from huewright.errors import InputError
 from huewright.files import whole_file
 from huewright.models.card import Card, Mark, Patch
+from huewright.reference import apply
 
 CAUTION = ("An ordinary print is not a calibrated reference: inks, paper and lamp decide what it reflects. "
            "Measure the print and give the measurements, or use it for practice only.")
 PAGE_MM = (297.0, 210.0)                                # A4, ISO 216
 ON_PAGE = 0.95                                          # so that printers which leave a margin print all of it
-FROM_XYZ = np.array([[3.2404542, -1.5371385, -0.4985314], [-0.9692660, 1.8760108, 0.0415560],
-                     [0.0556434, -0.2040259, 1.0572252]])    # XYZ (D65) to linear sRGB, IEC 61966-2-1
 
 
 def drawable(path: Path | str) -> Path:
@@ -65,8 +66,7 @@ def draw_card(card: Card, path: Path | str, *, labels: bool, page: bool = False,
 def _srgb(area: Patch | Mark) -> tuple[float, float, float]:
     """A colour to draw ``area`` with: its reference in sRGB (IEC 61966-2-1), else a grey of its level."""
     if area.xyz is not None:
-        linear = np.clip(FROM_XYZ @ np.array(area.xyz), 0, 1)
-        encoded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
+        encoded = apply(Transfer("srgb", "encode"), np.clip(BT709_FROM_XYZ @ np.array(area.xyz), 0, 1))
         return (float(encoded[0]), float(encoded[1]), float(encoded[2]))
     if isinstance(area, Patch) and area.hue:
         on = {"red": (1, 0, 0), "yellow": (1, 1, 0), "green": (0, 1, 0), "cyan": (0, 1, 1), "blue": (0, 0, 1),

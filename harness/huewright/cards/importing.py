@@ -8,10 +8,12 @@ from typing import TypeVar
 
 import colour
 import numpy as np
+from huewright_kernels.ops import Transfer
 
 from huewright.cards.cgats import Measurements, Sample
 from huewright.errors import InputError
 from huewright.models.card import Card, Mark, Patch
+from huewright.reference import apply
 
 Area = TypeVar("Area", Patch, Mark)
 # A bar is nearly neutral, a chip clearly coloured (CIELAB chroma); common practice, no source.
@@ -45,9 +47,7 @@ def card_on_grid(data: Measurements, columns: int, path: Path | str) -> Card:
         role, hue = roles.get(k, ("check", None))
         level = None
         if role == "bar":
-            luminance = float(_xyz(sample, data)[1])
-            # ITU-R BT.709-6, item 1.2.
-            level = 100 * (4.5 * luminance if luminance < 0.018 else 1.099 * luminance**0.45 - 0.099)
+            level = 100 * float(apply(Transfer("bt709", "encode"), np.full(3, _xyz(sample, data)[1]))[0])
         base = Patch(sample.name, role, ((x, y), (x + 1, y), (x + 1, y + 1), (x, y + 1)),
                      None if level is None else round(level, 2), hue)
         patches.append(_coloured(base, sample, data))

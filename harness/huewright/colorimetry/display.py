@@ -29,6 +29,9 @@ from huewright.reference.transfer import HLG_A, HLG_B, HLG_C
 
 REFERENCE_WHITE_NITS = 203.0     # ITU-R BT.2408: HDR reference white
 HLG_WHITE_SIGNAL = 0.75          # ITU-R BT.2408: HDR reference white in HLG
+# XYZ (D65) to linear BT.709, which are sRGB's as well: computed from the chromaticities of ITU-R BT.709-6.
+BT709_FROM_XYZ = np.array([[3.2404542, -1.5371385, -0.4985314], [-0.9692660, 1.8760108, 0.0415560],
+                           [0.0556434, -0.2040259, 1.0572252]])
 HLG_PEAK_NITS, HLG_GAMMA = 1000.0, 1.2    # ITU-R BT.2100-2, table 5: nominal peak and its system gamma
 
 

@@ -1,4 +1,4 @@
 """The card in a picture: found, read, graded, and the best frames chosen; it reads no files.
 
-Imports the kernels, reference and models.
+Imports the kernels, colorimetry, reference and models.
 """

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections import Counter
 
 import numpy as np
+from huewright_kernels.ops import Transfer
 
 from huewright.finding.grade import Judged
 from huewright.finding.light import LinearLight
 from huewright.models.card import Card
 from huewright.models.reading import Reading
+from huewright.reference import apply
 
 MIDDLE_GREY = 0.18
 SPARE = 0.2        # stops between the brightest bar and the end of the code range
@@ -97,8 +99,7 @@ def _stops_over(frames: list[Judged], card: Card, light: LinearLight) -> float:
 
 def _reflectance(level_ire: float) -> float:
     """The reflectance whose BT.709 OETF (ITU-R BT.709-6, item 1.2) gives ``level_ire``."""
-    v = level_ire / 100
-    return v / 4.5 if v < 0.081 else ((v + 0.099) / 1.099) ** (1 / 0.45)
+    return float(apply(Transfer("bt709", "decode"), np.full(3, level_ire / 100))[0])
 
 
 def _stops_under(frames: list[Judged], card: Card, light: LinearLight) -> float:

@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from huewright.colorimetry.display import BT709_FROM_XYZ
 from huewright.models.card import Card, Mark, Patch
 
-# XYZ (D65) to linear BT.709, computed from the chromaticities of ITU-R BT.709-6.
-_FROM_XYZ = np.array([[3.2404542, -1.5371385, -0.4985314], [-0.9692660, 1.8760108, 0.0415560],
-                      [0.0556434, -0.2040259, 1.0572252]])
 # Centres and widths (nm) of three bands, about where camera sensors have theirs. A choice, no source.
 _BANDS = ((600.0, 32.0), (540.0, 38.0), (455.0, 28.0))
 _HUES = {"red": (1, 0, 0), "yellow": (1, 1, 0), "green": (0, 1, 0), "cyan": (0, 1, 1), "blue": (0, 0, 1),
@@ -31,7 +29,7 @@ def expected_colour(area: Patch | Mark) -> np.ndarray:
         linear = np.array([np.average(area.reflectance, weights=np.exp(-0.5 * ((wavelengths - centre) / width) ** 2))
                   for centre, width in _BANDS])
     elif area.xyz is not None:
-        linear = _FROM_XYZ @ np.array(area.xyz)
+        linear = BT709_FROM_XYZ @ np.array(area.xyz)
     elif isinstance(area, Patch) and area.level_ire is not None:
         # A level is already display-like; squared, the square root below gives it back.
         linear = np.full(3, (area.level_ire / 100) ** 2)

@@ -18,8 +18,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from huewright_kernels.ops import Transfer
 
+from huewright.colorimetry.shown import LUMINANCE_709
 from huewright.files import whole_file
+from huewright.reference import apply
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -79,8 +82,7 @@ def rgb(colour: str) -> tuple[float, float, float]:
 def contrast(a: str, b: str) -> float:
     """Contrast ratio 1..21 of two ``#rrggbb`` colours (WCAG 2.2, definitions of contrast and relative luminance)."""
     def luminance(colour: str) -> float:
-        linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in rgb(colour)]
-        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+        return float(apply(Transfer("srgb", "decode"), np.array(rgb(colour))) @ LUMINANCE_709)
 
     high, low = sorted((luminance(a), luminance(b)), reverse=True)
     return (high + 0.05) / (low + 0.05)
