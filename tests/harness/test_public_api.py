@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import doctest
 import inspect
+import re
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import huewright
 import huewright as hw
@@ -14,8 +16,9 @@ import numpy as np
 import pytest
 from huewright import api
 from huewright.cli import main
-from huewright.frames import parse_sequence, read_frame
+from huewright.frames import Frame, parse_sequence, read_frame, write_frame
 from huewright.reference import apply_chain
+from huewright_kernels.ops import LogEncode, Transfer
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -64,6 +67,25 @@ def test_examples_run(example: doctest.DocTest, here: Path) -> None:
     report: list[str] = []
     doctest.DocTestRunner().run(example, out=report.append)
     assert not report, "".join(report)
+
+
+def test_the_readme_s_example_runs(tmp_path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On the same pictures as log EXR: BT.709 undone, ACEScct (Academy S-2016-001) put on."""
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    block, = re.findall(r"```python\n(.*?)```", text, re.DOTALL)
+    acescct = LogEncode(2.0, 1 / 17.52, 9.72 / 17.52, lin_side_break=2.0**-7)
+    sequence = parse_sequence(folder / TAKE)
+    for number in sequence.numbers:
+        light = apply_chain((Transfer("bt709", "decode"), acescct), read_frame(sequence.path(number)).rgb_float())
+        for place in ("take", "scene"):
+            write_frame(tmp_path / place / f"a.{number:04d}.exr", Frame(light.astype(np.float16)))
+    (tmp_path / "card.toml").write_bytes(CARD.read_bytes())
+    monkeypatch.chdir(tmp_path)
+    names: dict[str, Any] = {"picture": read_frame("scene/a.0001.exr").pixels}
+    exec(block, names)
+    made = read_frame("true/a.0001.exr").pixels
+    np.testing.assert_array_equal(names["signal"].astype(np.float16), made)
+    assert names["correction"].footage.encoding == "ACEScct"
 
 
 def test_every_function_has_an_example_and_types() -> None:
