@@ -10,6 +10,8 @@ from huewright.errors import InputError
 from huewright.frames import parse_sequence, read_frame
 from huewright.steps.demo import run_demo
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def job(tmp_path_factory):

@@ -17,6 +17,8 @@ from huewright.models.card import load_card
 from huewright_demo import spectra
 from huewright_demo.shoot import make_shoot
 
+pytestmark = pytest.mark.slow
+
 SIZE, FRAMES = (640, 360), 24
 
 

@@ -15,6 +15,8 @@ from huewright.timing.bars import draw_bench
 from huewright.timing.clock import UNRELIABLE, interleaved, summary
 from huewright_kernels import compile_chain, run
 
+pytestmark = pytest.mark.slow
+
 FIELDS = {"operation", "size", "picture", "threads", "ours_ms", "peer", "peer_ms", "ratio", "copy_ms", "spread",
           "peer_spread", "reliable", "note"}
 

@@ -5,9 +5,7 @@ The limits are the test set's own stated ones; the figures of the whole set are 
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import cv2
 import numpy as np
@@ -25,15 +23,14 @@ from huewright.finding.pose import Pose, plain_pose
 from huewright.finding.read import read_patches
 from huewright.finding.spots import ground_spots
 from huewright.models.card import Card, Patch
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-
 from testset.backgrounds import background
 from testset.decoys import EMPTY_KINDS
 from testset.draw import KINDS, conditions
 from testset.measure import one_empty, one_with_card
 from testset.scene import FOOTAGE, Conditions, Plane, compose, paint
 from testset.takes import take
+
+pytestmark = pytest.mark.slow
 
 CARD = own_card()
 PLAIN = Conditions(width=1280, height=720, size=0.45, roll_deg=8, tilt_deg=12, tilt_towards_deg=40, gloss=0.0)

@@ -25,6 +25,8 @@ from huewright.solver.simulate import FOOTAGE
 from huewright_kernels.executor import compile_chain, run_colours
 from huewright_kernels.ops import Lut3D, ToneCurve
 
+pytestmark = pytest.mark.slow
+
 # Rows add up to 1: a camera that keeps greys grey and mixes its channels.
 MIX = np.array([[0.85, 0.2, -0.05], [0.1, 0.8, 0.1], [-0.02, 0.17, 0.85]])
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,10 +12,9 @@ from huewright.finding.find import find_card
 from huewright.finding.grade import Judged, judge
 from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-
 from testset.scene import FOOTAGE, Conditions, Plane, compose, paint
+
+pytestmark = pytest.mark.slow
 
 CARD = own_card()
 TEXTURE = (paint(CARD, 4.0), 4.0)

@@ -5,9 +5,7 @@ Every frame is generated with known truth (tests/testset); the card, the lamp an
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,10 +16,9 @@ from huewright.finding.grade import Judged, judge
 from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
 from huewright.finding.smear import measure_smear
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-
 from testset.scene import FOOTAGE, Conditions, Plane, Truth, compose, paint
+
+pytestmark = pytest.mark.slow
 
 CARD = own_card()
 NAMES = [patch.name for patch in CARD.patches]

@@ -28,6 +28,8 @@ from huewright.solver.answer import solve
 from huewright.solver.settings import SolveSettings
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
 
+pytestmark = pytest.mark.slow
+
 MARGIN = 0.3
 PRIMARIES = {"bt709": "ITU-R BT.709", "bt2020": "ITU-R BT.2020", "hlg": "ITU-R BT.2020", "pq": "ITU-R BT.2020"}
 KINDS = ("hues", "crosstalk", "misprint", "hidden", "noise", "spectral", "right")

@@ -88,6 +88,7 @@ def wrong_take(card: Card, footage: Footage, display: str, seed: int = 2) -> Rea
                          for name, code in zip(names, codes.tolist(), strict=True)))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_kind_of_footage_lands(card: Card, kind: str) -> None:
     footage, display, mode = KINDS[kind]
@@ -135,6 +136,7 @@ def test_noise_alone_changes_nothing_but_seldom(card: Card) -> None:
     assert sum(touched) <= 9
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("method", "starts"), [("sectors", 100), ("matrix-sectors", 25)])
 def test_the_same_answer_from_100_random_starts(card: Card, method: str, starts: int) -> None:
     reading = simulated_take(card, np.random.default_rng(7), Spread(crosstalk=0.1 * (method != "sectors"))).reading
@@ -188,6 +190,7 @@ def test_left_out_error_is_what_leaving_it_out_does(card: Card, method: str) -> 
         assert told[name].leave_one_out_radius == pytest.approx(done.radius_ratio, abs=0.005)
 
 
+@pytest.mark.slow
 @settings(max_examples=20, deadline=None)
 @given(st.integers(0, 10**6), st.floats(5, 45), st.floats(0.1, 0.7))
 def test_tone_and_hue_order_never_fold(seed: int, hue: float, saturation: float) -> None:
@@ -268,6 +271,7 @@ def test_noise_that_may_carry_a_chip_off_is_said(card: Card) -> None:
     assert any("noise leaves these uncertain" in line for line in solve(take.reading, card, FOOTAGE).warnings)
 
 
+@pytest.mark.slow
 def test_simulated_takes_land_and_their_intervals_hold(card: Card) -> None:
     """A small run of `python -m huewright.solver.simulate` (1,000 takes there); bounds are 3 standard deviations of
     a coverage of 0.95 over this many independent numbers (bars and balance share noise: counted as 1 a take)."""
@@ -345,6 +349,7 @@ def problem_text(threads: str) -> str:
                           capture_output=True, text=True).stdout
 
 
+@pytest.mark.slow
 def test_the_file_is_the_same_bytes_on_any_thread_count(card: Card) -> None:
     take = simulated_take(card, np.random.default_rng(20))
     here = "".join(json_text(correction_to_dict(solve(take.reading, card, FOOTAGE, SolveSettings(method=method))))

@@ -15,6 +15,8 @@ from huewright.solver.problem import Solution, set_up
 from huewright.solver.settings import SolveSettings
 from huewright.solver.simulate import FOOTAGE, Spread, measure, simulated_take
 
+pytestmark = pytest.mark.slow
+
 MIXED = Spread(crosstalk=0.1)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import sys
 import threading
 import time
 from dataclasses import replace
@@ -23,11 +22,10 @@ from huewright.models.card import save_card
 from huewright.models.survey import load_survey, save_survey
 from huewright.report.contact import contact_sheet
 from huewright.steps.survey import survey_take
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-
 from testset.backgrounds import background
 from testset.scene import FOOTAGE, Conditions, Plane, compose
+
+pytestmark = pytest.mark.slow
 
 CARD = own_card()
 BASE = Conditions(width=960, height=540, size=0.5, roll_deg=4, gloss=0.0, shot_noise=2e-4)

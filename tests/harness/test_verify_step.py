@@ -14,6 +14,8 @@ from huewright.errors import InputError
 from huewright.frames.picture import Frame, write_frame
 from huewright.steps.verify import VerifyResult, run_verify
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def result(tmp_path_factory: pytest.TempPathFactory) -> VerifyResult:

@@ -16,6 +16,8 @@ from huewright_kernels import compile_chain, run
 from huewright_kernels.ops import Transfer
 from huewright_kernels.threads import default_threads, for_each_tile
 
+pytestmark = pytest.mark.slow
+
 # The smallest entry point: packing a tone curve.
 SMALL = ("from huewright_kernels.ops.tone import ToneCurve, pack_tone;"
          "packed = ToneCurve((0, .3, 1), (0, .4, 1)).pack();"

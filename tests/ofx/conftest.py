@@ -21,9 +21,9 @@ def compiler() -> list[str]:
 
 
 @pytest.fixture(scope="session")
-def bundle(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def bundle(made_once: Callable[[str, Callable[[Path], object]], Path]) -> Path:
     compiler()
-    return building.build(tmp_path_factory.mktemp("bundle"))
+    return made_once("bundle", building.build) / f"{building.NAME}.bundle"
 
 
 @pytest.fixture(scope="session")

@@ -16,6 +16,8 @@ from huewright.ofx import build as building
 from huewright.ofx.session import find_binary
 from huewright.steps.ofx import build_bundle
 
+pytestmark = pytest.mark.slow
+
 
 def run(*command: object) -> str:
     if shutil.which(str(command[0])) is None:

@@ -15,6 +15,8 @@ from huewright.ofx.checks import CHECKS
 from huewright.ofx.probe import ProbeReport
 from huewright.steps.ofx import list_plugins, probe_bundle
 
+pytestmark = pytest.mark.slow
+
 CORRECTION = "org.huewright.Correction"
 
 

@@ -16,6 +16,8 @@ from huewright.steps.ofx import parse_settings, render_through
 from huewright.steps.render import render_take
 from huewright_kernels.ops import HueSectors, LogDecode, Matrix, ToneCurve, Transfer
 
+pytestmark = pytest.mark.slow
+
 # ACEScct (Academy S-2016-001) stands in for a camera's curve.
 ACESCCT = LogDecode(2.0, 1 / 17.52, 9.72 / 17.52, 1.0, 0.0, 0.0078125)
 CHAIN = (ACESCCT, Matrix(((1.8, 0.0, 0.0), (0.0, 1.4, 0.0), (0.0, 0.0, 1.1))), Transfer("bt709", "encode"),

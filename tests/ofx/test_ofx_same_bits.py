@@ -37,6 +37,8 @@ from huewright_kernels.ops import (
 )
 from huewright_kernels.ops.transfer import CURVES, DIRECTIONS
 
+pytestmark = pytest.mark.slow
+
 HEIGHT, WIDTH = 61, 301
 GENERATOR = np.random.default_rng(7)
 PIXELS = (GENERATOR.random((HEIGHT, WIDTH, 4)) * 1.6 - 0.3).astype(np.float32)

@@ -17,7 +17,8 @@ from PIL import Image
 
 CHROMIUM = next((found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))),
                 None)
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here; install the package chromium")
+pytestmark = [pytest.mark.slow,
+              pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here; install the package chromium")]
 sync_api = pytest.importorskip("playwright.sync_api", reason="the test extra is not installed")
 
 

@@ -1,0 +1,62 @@
+"""How tests share a machine: the threads of a worker, the order of the files, and what is made once for all workers."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+WORKER = os.environ.get("PYTEST_XDIST_WORKER")
+
+if WORKER:
+    # Each worker has its share of the processors. Libraries that start a thread for every one of them would hold each
+    # other up; they read these when they are first imported, and processes that tests start inherit them.
+    SHARE = str(max(1, len(os.sched_getaffinity(0)) // int(os.environ["PYTEST_XDIST_WORKER_COUNT"])))
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS",
+                 "OPENCV_FOR_THREADS_NUM", "OPENIMAGEIO_THREADS", "HUEWRIGHT_THREADS"):
+        os.environ.setdefault(name, SHARE)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Workers take the slow tests' files first, so that none of these is left for the end."""
+    if WORKER:
+        items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """A file's tests stay on one worker, which makes the file's fixtures once."""
+    from xdist.scheduler import LoadFileScheduling
+
+    config.option.loadscopereorder = False
+    return LoadFileScheduling(config, log)
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Callable[[Path], object]], Path]:
+    """``made_once(name, make)``: the folder that ``make(folder)`` filled, once a run, whichever worker came first."""
+    from filelock import FileLock
+
+    root = tmp_path_factory.getbasetemp()
+    root = root.parent if WORKER else root
+
+    def folder_of(name: str, make: Callable[[Path], object]) -> Path:
+        folder, done = root / f"once-{name}", root / f"once-{name}.done"
+        with FileLock(f"{done}.lock"):
+            if not done.exists():
+                folder.mkdir()
+                make(folder)
+                done.touch()
+        return folder
+
+    return folder_of
+
+
+def pytest_report_header() -> Iterable[str]:
+    import shutil
+
+    if not any(shutil.which(name) for name in ("chromium", "chromium-browser", "google-chrome")):
+        yield "no Chromium here: the page's tests in a browser will be skipped"
