@@ -20,8 +20,12 @@ if WORKER:
         os.environ.setdefault(name, SHARE)
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Workers take the slow tests' files first, so that none of these is left for the end."""
+    """What needs the bundle is slow; workers take slow tests' files first, so that none is left for the end."""
+    for item in items:
+        if "bundle" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.slow)
     if WORKER:
         items.sort(key=lambda item: item.get_closest_marker("slow") is None)
 

@@ -34,6 +34,8 @@ from huewright.steps.render import render_take
 from huewright.steps.solve import solve_survey
 from huewright.steps.survey import survey_take
 
+pytestmark = pytest.mark.slow
+
 CARD = Path(huewright_demo.__file__).parent / "card.toml"
 WIDTH, HEIGHT = 480, 320
 CORNERS = np.array([[44.0, 34.0], [434.0, 46.0], [424.0, 300.0], [38.0, 290.0]])

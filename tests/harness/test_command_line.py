@@ -97,6 +97,7 @@ def test_every_verb_has_help_with_an_example(command) -> None:
             assert "--json" in out
 
 
+@pytest.mark.slow
 def test_the_whole_job_step_by_step_and_at_once(command, take: Path, tmp_path: Path) -> None:
     pattern = f"{take}/a.####.png"
     code, out, err = command("survey", pattern, "--card", CARD, "--encoding", "display", "--sheet", "frames.png",
@@ -126,6 +127,7 @@ def test_the_whole_job_step_by_step_and_at_once(command, take: Path, tmp_path: P
     assert np.array_equal(read_frame("all/take/a.0002.png").pixels, read_frame("true/a.0002.png").pixels)
 
 
+@pytest.mark.slow
 def test_one_frame_is_one_frame_and_an_edited_correction_is_said_to_be_one(command, take: Path) -> None:
     code, out, err = command("survey", take / "a.0001.png", "--card", CARD, "--encoding", "display")
     assert code == 0, err
@@ -263,6 +265,7 @@ def test_help_needs_none_of_the_heavy_libraries() -> None:
     subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
 
 
+@pytest.mark.slow
 def test_a_legal_range_render_is_proved_as_such(command, take: Path) -> None:
     pattern = f"{take}/a.####.png"
     assert command("survey", pattern, "--card", CARD, "--encoding", "display")[0] == 0
@@ -285,6 +288,7 @@ class Strict(SolveSettings):
     radius_limit: float = 1e-9
 
 
+@pytest.mark.slow
 def test_a_proof_that_is_not_within_its_limits_exits_with_1_and_writes_all(command, take: Path, tmp_path: Path,
                                                                            monkeypatch: pytest.MonkeyPatch) -> None:
     """Limits that no real frame keeps, through the real job."""

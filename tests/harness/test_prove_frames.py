@@ -31,6 +31,8 @@ from huewright.steps.render import render_take
 from huewright.steps.solve import solve_survey
 from huewright_kernels.ops import HueSectors
 
+pytestmark = pytest.mark.slow
+
 CARD = Path(huewright_demo.__file__).parent / "card.toml"
 WIDTH, HEIGHT = 420, 300
 CORNERS = ((40.0, 30.0), (380.0, 44.0), (372.0, 270.0), (34.0, 262.0))

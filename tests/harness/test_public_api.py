@@ -62,6 +62,7 @@ def command(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
 EXAMPLES = [test for test in doctest.DocTestFinder().find(api) if test.examples]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("example", EXAMPLES, ids=lambda test: test.name)
 def test_examples_run(example: doctest.DocTest, here: Path) -> None:
     report: list[str] = []

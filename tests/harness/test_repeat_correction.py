@@ -20,6 +20,8 @@ from huewright.solver.simulate import FOOTAGE, simulated_take
 from huewright.steps.repeat import repeat
 from huewright.steps.solve import compare_survey, solve_survey
 
+pytestmark = pytest.mark.slow
+
 CARD = Path(huewright_demo.__file__).parent / "card.toml"
 
 

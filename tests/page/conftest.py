@@ -7,6 +7,8 @@ to hue. Every figure in the proof is measured on these pictures.
 
 from __future__ import annotations
 
+import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,13 +39,17 @@ def take() -> Take:
 
 
 @pytest.fixture(scope="session")
-def pictures(take: Take, tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, str], Path]:
+def pictures(take: Take, made_once: Callable[[str, Callable[[Path], object]], Path]) -> tuple[dict[str, str], Path]:
     """The take's pictures, name -> file name, and their folder; drawn once for all tests."""
     from huewright.report.scopes import scope_pictures
 
-    folder = tmp_path_factory.mktemp("pictures")
-    return scope_pictures(take.before, take.after, patches=take.proof.patches, polygons=take.outlines,
-                          out_dir=folder), folder
+    def draw(folder: Path) -> None:
+        names = scope_pictures(take.before, take.after, patches=take.proof.patches, polygons=take.outlines,
+                               out_dir=folder)
+        (folder / "names.json").write_text(json.dumps(names))
+
+    folder = made_once("pictures", draw)
+    return json.loads((folder / "names.json").read_text()), folder
 
 
 def make_take() -> Take:
