@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import subprocess
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
@@ -64,3 +65,46 @@ def pytest_report_header() -> Iterable[str]:
 
     if not any(shutil.which(name) for name in ("chromium", "chromium-browser", "google-chrome")):
         yield "no Chromium here: the page's tests in a browser will be skipped"
+
+
+# --- the OpenFX bundle, and plug-ins that are broken on purpose ---------------------------------------------------
+def compiler() -> list[str]:
+    from huewright.errors import InputError
+    from huewright.plugin.build import find_compiler
+
+    try:
+        return find_compiler()
+    except InputError as error:
+        pytest.skip(str(error))
+
+
+@pytest.fixture(scope="session")
+def bundle(made_once: Callable[[str, Callable[[Path], object]], Path]) -> Path:
+    from huewright.plugin import build as building
+
+    compiler()
+    return made_once("bundle", building.build) / f"{building.NAME}.bundle"
+
+
+@pytest.fixture(scope="session")
+def binary(bundle: Path) -> Path:
+    return bundle / "Contents" / "Linux-x86-64" / "huewright.ofx"
+
+
+@pytest.fixture(scope="session")
+def broken(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
+    """``broken("CRASH")`` is the small plug-in with that fault, ``broken("")`` the honest one."""
+    from huewright.plugin.build import SOURCES
+
+    folder = tmp_path_factory.mktemp("broken")
+    source = Path(__file__).parent / "probe" / "broken" / "plugin.c"
+
+    def make(fault: str) -> Path:
+        target = folder / f"{fault or 'honest'}.ofx"
+        if not target.exists():
+            define = [f"-DBREAK_{fault}"] if fault else []
+            subprocess.run([*compiler(), "-std=gnu11", "-O1", "-w", "-shared", "-fPIC", *define,
+                            "-I", SOURCES, source, "-o", target], check=True)
+        return target
+
+    return make

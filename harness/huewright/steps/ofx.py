@@ -13,9 +13,10 @@ from typing import Any
 from huewright.errors import InputError
 from huewright.files import refuse_existing, sha256
 from huewright.frames.sequence import FrameSequence, output_paths
-from huewright.ofx.objects import Finding
-from huewright.ofx.probe import CheckResult, ProbeReport, probe_binary, talk_to_child
-from huewright.ofx.session import find_binary
+from huewright.host.bundle import find_binary
+from huewright.host.child import talk
+from huewright.host.objects import Finding
+from huewright.probe.probe import CheckResult, ProbeReport, probe_binary
 from huewright.progress import Progress, silent
 
 
@@ -43,11 +44,13 @@ class ThroughSummary:
 
 
 def build_bundle(directory: Path | str, *, overwrite: bool = False, progress: Progress = silent) -> BundleSummary:
-    """Builds ``huewright.ofx.bundle`` in ``directory``. Raises :class:`InputError` as :func:`huewright.ofx.build.build`
-    does: no C compiler, not Linux x86-64, or there already and not to be replaced."""
-    from huewright_kernels.effects import EFFECTS
+    """Builds ``huewright.ofx.bundle`` in ``directory``.
 
-    from huewright.ofx.build import build
+    Raises :class:`InputError` as :func:`huewright.plugin.build.build` does: no C compiler, not Linux x86-64, or there
+    already and not to be replaced.
+    """
+    from huewright.plugin.build import build
+    from huewright.plugin.effects import EFFECTS
 
     started = time.perf_counter()
     bundle = build(Path(directory), overwrite=overwrite, notify=lambda line: progress(0, 0, line))
@@ -58,7 +61,7 @@ def build_bundle(directory: Path | str, *, overwrite: bool = False, progress: Pr
 
 def describe_effects() -> str:
     """The page on this project's effects, as Markdown."""
-    from huewright_kernels.effects import documentation
+    from huewright.plugin.effects_page import documentation
 
     return documentation()
 
@@ -72,12 +75,12 @@ def probe_bundle(path: Path | str, frames: FrameSequence | None = None, *,
     frames    the first three are rendered instead of the generated picture
     settings  parameter values by effect identifier
     effects   only these identifiers (or last parts of them); None: all
-    checks    only these of :mod:`huewright.ofx.checks`; None: all
+    checks    only these of :mod:`huewright.probe.checks`; None: all
     patience_s  an action that takes longer counts as hung
 
     Raises :class:`InputError` for a path without a plug-in, unknown effects and unknown checks.
     """
-    from huewright.ofx.checks import CHECKS
+    from huewright.probe.checks import CHECKS
 
     binary = find_binary(path)
     wanted = list(checks) if checks is not None else None
@@ -163,14 +166,14 @@ def render_through(bundle: Path | str, effect_id: str, settings: Mapping[str, An
     outputs = output_paths(out_text, sequence)
     for path in outputs.values():
         refuse_existing(path, overwrite=overwrite)
-    request = {"mode": "render", "path": os.fspath(binary), "effect": _identifier(binary, effect_id, patience_s),
+    request = {"path": os.fspath(binary), "effect": _identifier(binary, effect_id, patience_s),
                "settings": {k: dict(v) if isinstance(v, Mapping) else v for k, v in settings.items()},
                "overwrite": overwrite, "threads": threads,
                "frames": [(n, os.fspath(sequence.path(n)), os.fspath(path)) for n, path in outputs.items()]}
     done: list[int] = []
     findings: tuple[Finding, ...] = ()
     messages: tuple[str, ...] = ()
-    for answer in talk_to_child(request, patience_s):
+    for answer in talk("huewright.host.rendering", request, patience_s):
         if "error" in answer:
             raise InputError(answer["error"])
         if "frame" in answer:

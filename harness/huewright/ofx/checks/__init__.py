@@ -1,6 +1,0 @@
-"""The checks of the conformance table, by name, in the order in which they run."""
-
-from huewright.ofx.checks import asking, pictures, weather  # noqa: F401  (each puts its checks into the registry)
-from huewright.ofx.checks.registry import CHECKS
-
-__all__ = ["CHECKS"]

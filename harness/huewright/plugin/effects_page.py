@@ -1,0 +1,41 @@
+"""The documentation page of the effects, from their descriptions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from huewright.plugin.effects import EFFECTS, Parameter
+
+
+def documentation() -> str:
+    """The page of all effects, as Markdown."""
+    lines = ["# The effects", "", "Contexts: filter and general. Depths: byte, short, half, float. Components: RGBA, "
+             "RGB, alpha (colour effects leave alpha as it is).", ""]
+    for item in EFFECTS:
+        lines += [f"## {item.label} (`{item.identifier}`)", "", item.description, "",
+                  "| parameter | type | default | range | meaning |", "|---|---|---|---|---|"]
+        for p in item.parameters:
+            if p.type != "Group":
+                lines.append(f"| `{p.name}` | {p.type}{_subtype(p)} | {_default(p)} | {_range(p)} | {p.hint} |")
+        lines.append("")
+    return "\n".join(lines)
+
+
+def _subtype(p: Parameter) -> str:
+    return f" ({p.subtype})" if p.subtype else ""
+
+
+def _default(p: Parameter) -> str:
+    if p.options:
+        return p.options[p.default]
+    values: Sequence[Any] = p.default if isinstance(p.default, tuple) else (p.default,)
+    return ", ".join("none" if v == "" else f"{v:g}" for v in values)
+
+
+def _range(p: Parameter) -> str:
+    if p.options:
+        return ", ".join(p.options)
+    if p.type == "Boolean":
+        return "on, off"
+    return "" if p.type == "String" else f"{p.minimum:g} to {p.maximum:g}"

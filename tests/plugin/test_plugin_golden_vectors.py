@@ -1,0 +1,84 @@
+"""The golden vectors in the repository: what the reference gives, and what our kernels and our binary must give."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from pathlib import Path
+
+import numpy as np
+import pytest
+from huewright.files import write_json
+from huewright.host.rendering import Renderer
+from huewright.plugin.golden import Golden, from_text, golden_vectors, to_text, write_golden
+from huewright_kernels import compile_chain, run_colours
+from huewright_kernels.ops import REGISTRY, Operation
+
+FOLDER = Path(__file__).parents[2] / "kernels" / "golden"
+NAMES = sorted(path.stem for path in FOLDER.glob("*.txt"))
+
+
+def read(name: str) -> Golden:
+    golden = from_text(name, (FOLDER / f"{name}.txt").read_text(encoding="ascii"))
+    if not golden.chain:
+        return golden
+    operations = tuple(read(part).operations[0] for part in golden.chain)
+    return Golden(name, operations, golden.tolerance, golden.colours, golden.results, golden.chain)
+
+
+def same(a: Operation, b: Operation) -> bool:
+    return type(a) is type(b) and all(np.array_equal(getattr(a, f.name), getattr(b, f.name))
+                                      for f in fields(a))  # type: ignore[arg-type]
+
+
+def error(golden: Golden, results: np.ndarray) -> float:
+    return float(np.max(np.abs(results - golden.results) / np.maximum(1.0, np.abs(golden.results))))
+
+
+def test_the_files_are_what_the_reference_gives() -> None:
+    computed = {golden.name: golden for golden in golden_vectors()}
+    assert NAMES == sorted(computed)
+    for name, expected in computed.items():
+        golden = read(name)
+        assert len(golden.operations) == len(expected.operations)
+        assert all(map(same, golden.operations, expected.operations))
+        assert np.array_equal(golden.colours, expected.colours) and golden.tolerance == expected.tolerance
+        # The last digits are the C library's, which may differ between machines.
+        assert error(golden, expected.results) < 1e-12
+
+
+def test_every_operation_has_vectors() -> None:
+    assert {operation.name for name in NAMES for operation in read(name).operations} == set(REGISTRY)
+
+
+def test_text_comes_back_to_the_last_bit(tmp_path: Path) -> None:
+    for golden in golden_vectors():
+        again = from_text(golden.name, to_text(golden))
+        assert np.array_equal(again.results, golden.results) and np.array_equal(again.colours, golden.colours)
+    write_golden(tmp_path / "new")
+    assert sorted(path.stem for path in (tmp_path / "new").iterdir()) == NAMES
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_kernels_pass(name: str) -> None:
+    golden = read(name)
+    assert error(golden, run_colours(compile_chain(golden.operations), golden.colours)) <= golden.tolerance
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_binary_passes(binary: Path, tmp_path: Path, name: str) -> None:
+    golden = read(name)
+    write_json(tmp_path / "c.json", {"format": "huewright-correction-1", "neutral_operations": [],
+                                     "operations": [operation.to_dict() for operation in golden.operations]})
+    pixels = golden.colours[None].astype(np.float32)
+    renderer = Renderer(binary, "org.huewright.Correction", {"correctionFile": tmp_path / "c.json"},
+                        pixels.shape[1::-1], pixels.dtype, alpha=False)
+    assert error(golden, renderer.render(pixels)[0]) <= golden.tolerance
+    renderer.close()
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if "linear" not in name])
+def test_a_wrong_port_would_fail(name: str) -> None:
+    """Leaving the colours alone must not pass; nor must results that are off by a thousandth."""
+    golden = read(name)
+    assert error(golden, golden.colours) > 100 * golden.tolerance
+    assert error(golden, golden.results * 1.001) > golden.tolerance

@@ -1,0 +1,117 @@
+"""The probe on our bundle, on an honest plug-in, and on ones with one fault each."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from huewright.errors import InputError
+from huewright.frames.picture import Frame, write_frame
+from huewright.frames.sequence import parse_sequence
+from huewright.probe.checks import CHECKS
+from huewright.probe.probe import ProbeReport
+from huewright.steps.ofx import list_plugins, probe_bundle
+
+pytestmark = pytest.mark.slow
+
+CORRECTION = "org.huewright.Correction"
+
+
+def found(report: ProbeReport) -> str:
+    return "\n".join(f"{row.check} {row.result} {finding.level}: {finding.message}"
+                     for row in report.results for finding in row.findings)
+
+
+def test_finds_nothing_on_our_bundle(bundle: Path, tmp_path: Path) -> None:
+    lut = tmp_path / "invented.cube"
+    rows = np.random.default_rng(0).random((5**3, 3))
+    lut.write_text("LUT_3D_SIZE 5\n" + "\n".join(" ".join(f"{v:.6f}" for v in row) for row in rows) + "\n")
+    report = probe_bundle(bundle, settings={
+        "org.huewright.Lut": {"lutFile": str(lut)},
+        "org.huewright.PatchIsolation": {"topLeft": (5.5, 30.25), "topRight": (45, 33), "bottomRight": (40, 4),
+                                         "bottomLeft": (8, 6), "columns": 3, "rows": 2, "inset": 0.2, "feather": 1.5},
+        CORRECTION: {"source": "parameters", "decodeLog": True, "linearPart": True, "display": "bt709"}})
+    assert found(report) == "" and report.clean
+    assert {row.result for row in report.results} <= {"passed", "skipped"}
+    assert len(report.plugins) == 4
+    for plugin in report.plugins:
+        assert plugin["thread_safety"] == "OfxImageEffectRenderFullySafe"
+        assert len(plugin["depths"]) == 4 and len(plugin["contexts"]) == 2
+        ran = {row.check for row in report.results if row.plugin == plugin["identifier"] and row.result == "passed"}
+        # Nothing is passed by being skipped, but for animation where there is nothing to animate.
+        assert set(CHECKS) - ran <= ({"animation"} if plugin["identifier"].endswith("Lut") else set())
+    json.dumps(report.to_dict(), allow_nan=False)
+
+
+def test_finds_nothing_on_an_honest_plugin(broken: Callable[[str], Path]) -> None:
+    report = probe_bundle(broken(""))
+    assert found(report) == "" and report.clean
+
+
+# fault -> (a check that must fail, how, what it must say)
+FAULTS = {
+    "WINDOW": ("window", "failed", "bytes outside the render window"),
+    "LEAK_IMAGE": ("render", "failed", "clipReleaseImage was not called"),
+    "LEAK_MEMORY": ("render", "failed", "4096 bytes allocated in OfxImageEffectActionRender were never freed"),
+    "TYPE": ("description", "failed", "as string: it is int"),
+    "CRASH": ("render", "crashed", "SIGSEGV"),
+    "HANG": ("render", "hung", "did not come back from OfxImageEffectActionRender"),
+    "THREAD_SAFETY": ("thread-safety", "failed", "declares OfxImageEffectRenderFullySafe, but"),
+    "READ": ("source-guard", "crashed", "reads outside the source's bounds"),
+    "SOURCE": ("source-kept", "failed", "the source was written to"),
+    "TILES": ("tiles", "failed", "tiles of 16 x 16 give other bytes"),
+    "CLIP": ("description", "failed", "clip 'Source' is mandated"),
+    "STATUS": ("life", "failed", "returned kOfxStatReplyNo, which this action may not"),
+    "MEMORY": ("memory", "crashed", "SIGSEGV"),
+    "ABORT": ("abort", "hung", "did not come back from OfxImageEffectActionRender"),
+    "SUITES": ("without-PropertySuite", "crashed", "SIGSEGV"),
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_finds_each_fault(broken: Callable[[str], Path], fault: str) -> None:
+    check, result, words = FAULTS[fault]
+    quick = {"checks": [check], "patience_s": 1.0} if result == "hung" else {"checks": [check]}
+    (row,) = probe_bundle(broken(fault), **quick).results
+    assert row.result == result and row.bad
+    assert any(words in finding.message for finding in row.findings), row.findings
+    # and the honest plug-in passes the very same check
+    (row,) = probe_bundle(broken(""), checks=[check]).results
+    assert row.result == "passed"
+
+
+def test_a_crash_does_not_stop_the_probe(broken: Callable[[str], Path]) -> None:
+    report = probe_bundle(broken("CRASH"), checks=["description", "render", "questions"])
+    assert [row.result for row in report.results] == ["passed", "passed", "crashed"]
+    assert report.worst("test.huewright.Half") == "crashed" and not report.clean
+
+
+def test_one_effect_by_its_short_name(binary: Path) -> None:
+    report = probe_bundle(binary, effects=["Lut"], checks=["life"])
+    assert [(row.plugin, row.result) for row in report.results] == [("org.huewright.Lut", "passed")]
+
+
+def test_takes_the_persons_frames(broken: Callable[[str], Path], tmp_path: Path) -> None:
+    write_frame(tmp_path / "a.0001.exr", Frame(np.random.default_rng(0).random((20, 31, 3)).astype(np.float32)))
+    frames = parse_sequence(f"{tmp_path}/a.####.exr")
+    assert probe_bundle(broken(""), frames, checks=["render", "tiles", "source-guard"]).clean
+
+
+def test_what_is_no_plugin_is_said_in_a_sentence(binary: Path, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="there is no such plug-in"):
+        probe_bundle(tmp_path / "missing.ofx")
+    with pytest.raises(InputError, match="no Contents/Linux-"):
+        probe_bundle(tmp_path)
+    text = tmp_path / "text.ofx"
+    text.write_text("not a library")
+    report = probe_bundle(text)
+    assert not report.clean and "cannot be loaded as an OpenFX binary" in report.trouble
+    with pytest.raises(InputError, match="cannot be loaded"):
+        list_plugins(text)
+    with pytest.raises(InputError, match="no effect 'Blur' in it"):
+        probe_bundle(binary, effects=["Blur"])
+    with pytest.raises(InputError, match="no check 'nonsense'"):
+        probe_bundle(text, checks=["nonsense"])
