@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from huewright_kernels import compile_chain, run_colours
+from huewright_kernels.executor import compile_chain, run_colours
 from huewright_kernels.ops import HueSectors, Lut3D, Operation
 
 from huewright.colorimetry.luts import apply_with_opencolorio, read_lut_file

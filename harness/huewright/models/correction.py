@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 from huewright_kernels.ops import Operation, operation_from_dict
+from numpy.typing import NDArray
 
 from huewright.errors import InputError
 from huewright.files import json_text, read_json, write_json
@@ -77,7 +78,8 @@ class Correction:
     warnings: tuple[str, ...] = ()
     provenance: dict[str, Any] = field(default_factory=dict)
 
-    def apply(self, picture: np.ndarray, *, premultiplied: bool = False, threads: int | None = None) -> np.ndarray:
+    def apply(self, picture: np.ndarray, *, premultiplied: bool = False,
+              threads: int | None = None) -> NDArray[np.float32]:
         """``picture`` corrected: the full-range display signal, float32, of the same shape.
 
         picture        (h, w, 3 or more) or colours (n, 3): code values as recorded, R, G, B first. uint8 and uint16
@@ -88,7 +90,7 @@ class Correction:
 
         Raises ``ValueError`` for an array of another shape or type.
         """
-        from huewright_kernels import compile_chain, run
+        from huewright_kernels.executor import compile_chain, run
 
         pixels = np.asarray(picture)
         if pixels.ndim not in (2, 3) or (pixels.shape[1] != 3 if pixels.ndim == 2 else pixels.shape[2] < 3):
@@ -99,8 +101,8 @@ class Correction:
         if pixels.dtype not in (np.float16, np.float32, np.uint8, np.uint16):
             raise ValueError(f"pixels are float16, float32, float64, uint8 or uint16, not {pixels.dtype}")
         whole = np.ascontiguousarray(pixels if pixels.ndim == 3 else pixels[None])
-        result = np.asarray(run(compile_chain(self.operations), whole, threads=threads, premultiplied=premultiplied))
-        return result.reshape(pixels.shape)
+        result = run(compile_chain(self.operations), whole, threads=threads, premultiplied=premultiplied)
+        return np.asarray(result, np.float32).reshape(pixels.shape)
 
 
 def correction_to_dict(correction: Correction) -> dict[str, Any]:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from huewright_kernels import run
+from huewright_kernels.executor import run
+from huewright_kernels.formats import PixelBuffer
 
 from huewright.colorimetry.excursions import outside
 from huewright.frames.conversion import kernel_source, other_channels, packed_memory, pixel_dtype
@@ -17,6 +17,7 @@ from huewright.rendering.job import Job, Tally
 
 # Rows on which the share of pixels beyond the display's range is measured: every so many.
 SAMPLED_ROWS = 32
+Pixels = np.ndarray | PixelBuffer
 
 
 def render_frame(job: Job, source: Path, out: Path, number: int, *, overwrite: bool) -> Tally:
@@ -51,7 +52,7 @@ def render_frame(job: Job, source: Path, out: Path, number: int, *, overwrite: b
     return tally
 
 
-def _computed(job: Job, source: Any, target: Any, number: int, premultiplied: bool = False) -> Tally:
+def _computed(job: Job, source: Pixels, target: Pixels, number: int, premultiplied: bool = False) -> Tally:
     """Runs the job's chain from ``source`` to ``target`` (arrays or packed buffers, perhaps the same one)."""
     if job.program is None or job.display_program is None:
         return Tally()
@@ -62,10 +63,11 @@ def _computed(job: Job, source: Any, target: Any, number: int, premultiplied: bo
     return tally
 
 
-def _sampled(job: Job, source: Any, float_target: bool, premultiplied: bool) -> Tally:
+def _sampled(job: Job, source: Pixels, float_target: bool, premultiplied: bool) -> Tally:
     """Pixels beyond the display's range on every 32nd row, before an integer target limits them."""
+    assert job.display_program is not None
     if isinstance(source, np.ndarray):
-        rows: Any = source[SAMPLED_ROWS // 2::SAMPLED_ROWS] if source.shape[0] >= SAMPLED_ROWS else source
+        rows: Pixels = source[SAMPLED_ROWS // 2::SAMPLED_ROWS] if source.shape[0] >= SAMPLED_ROWS else source
     elif source.height >= SAMPLED_ROWS:
         first, row_bytes = SAMPLED_ROWS // 2, source.row_bytes
         rows = replace(source, offset=source.offset + first * row_bytes, row_bytes=row_bytes * SAMPLED_ROWS,

@@ -6,8 +6,7 @@ from collections.abc import Callable
 from concurrent.futures import FIRST_EXCEPTION, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, field
 
-from huewright_kernels import compile_chain, warm_up
-from huewright_kernels.executor import Program
+from huewright_kernels.executor import Program, compile_chain, warm_up
 from huewright_kernels.ops import Matrix, Operation
 from huewright_kernels.threads import default_threads
 

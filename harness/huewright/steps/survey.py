@@ -7,7 +7,6 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
@@ -35,10 +34,11 @@ from huewright.version import __version__
 MOST_MERGED = 8
 BEHIND = 3
 NO_LIMIT = 1e9
+Corners = Sequence[tuple[float, float]] | np.ndarray
 
 
 def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str | None, footage: Footage, *,
-                corners: Any = None, max_frames: int = MOST_MERGED, follow: bool = False,
+                corners: Corners | None = None, max_frames: int = MOST_MERGED, follow: bool = False,
                 progress: Progress = silent, quiet_s: float = QUIET_S) -> Survey:
     """Surveys ``sequence`` for ``card``, which was read from ``card_path`` (None: made in memory).
 
@@ -58,7 +58,7 @@ def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str | Non
 
 
 def survey_pictures(frames: Sequence[np.ndarray], card: Card, card_path: Path | str | None, footage: Footage, *,
-                    name: str = "frames in memory", corners: Any = None, max_frames: int = MOST_MERGED,
+                    name: str = "frames in memory", corners: Corners | None = None, max_frames: int = MOST_MERGED,
                     progress: Progress = silent) -> Survey:
     """:func:`survey_take` of pictures in memory, numbered from 0: (h, w, 3 or more) code values, integers of their full
     scale. ``name`` is what the take is called. Raises :class:`InputError` as that, and ``ValueError`` for arrays of
@@ -73,7 +73,7 @@ def survey_pictures(frames: Sequence[np.ndarray], card: Card, card_path: Path | 
 
 
 def _surveyed(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int], str], card: Card,
-              card_path: Path | str | None, footage: Footage, corners: Any, max_frames: int,
+              card_path: Path | str | None, footage: Footage, corners: Corners | None, max_frames: int,
               progress: Progress) -> Survey:
     """Of the pictures in ``taken``, each ``called`` by its number where one is refused; without the take's name."""
     by_hand = None if corners is None else np.asarray(corners, dtype=np.float64)

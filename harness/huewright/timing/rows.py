@@ -14,7 +14,7 @@ from typing import Any
 
 import llvmlite.binding
 import numpy as np
-from huewright_kernels import compile_chain, run
+from huewright_kernels.executor import compile_chain, run
 from huewright_kernels.ops import Operation
 from huewright_kernels.threads import default_threads
 
