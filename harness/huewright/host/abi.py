@@ -20,6 +20,7 @@ from ctypes import (
     c_uint,
     c_void_p,
 )
+from typing import Any
 
 Handle = c_void_p
 Status = c_int
@@ -53,7 +54,7 @@ _Out = POINTER(c_void_p)
 _DOUBLES = (c_double,) * 8
 
 
-def _suite(name: str, **functions: tuple) -> type[Structure]:
+def _suite(name: str, **functions: tuple[Any, ...]) -> type[Structure]:
     """A structure of function pointers, each (result type, argument types...), in the standard's order."""
     fields = [(key, CFUNCTYPE(*signature)) for key, signature in functions.items()]
     return type(name, (Structure,), {"_fields_": fields})

@@ -53,7 +53,7 @@ class PropertySet:
     def __init__(self, what: str, table: dict[str, Property], values: dict[str, Any], journal: Journal) -> None:
         self.what, self.table, self.journal = what, table, journal
         self.values: dict[str, list[Any]] = {}
-        self._strings: dict[tuple[str, int], ctypes.Array] = {}
+        self._strings: dict[tuple[str, int], ctypes.Array[ctypes.c_char]] = {}
         for name, value in values.items():
             self.put(name, value)
         self.defaults = {name: list(value) for name, value in self.values.items()}
@@ -147,7 +147,7 @@ class Parameter:
     properties: PropertySet
     values: tuple[Any, ...] = ()
     keys: dict[float, tuple[Any, ...]] = field(default_factory=dict)
-    _strings: dict[bytes, ctypes.Array] = field(default_factory=dict)
+    _strings: dict[bytes, ctypes.Array[ctypes.c_char]] = field(default_factory=dict)
 
     @property
     def held(self) -> tuple[str, int] | None:

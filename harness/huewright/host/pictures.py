@@ -146,5 +146,6 @@ def sample_picture(height: int, width: int, channels: int, depth: str, *, seed: 
     planes = {1: alpha, 3: colour, 4: np.concatenate([colour, alpha], -1)}[channels]
     dtype = np.dtype(standard.DTYPES[depth])
     if dtype.kind == "u":
-        return np.rint(planes * np.iinfo(dtype).max).astype(dtype)
-    return planes.astype(dtype)
+        planes = np.rint(planes * np.iinfo(dtype).max)
+    result: np.ndarray = planes.astype(dtype)
+    return result

@@ -13,7 +13,8 @@ import numpy as np
 from huewright.errors import InputError
 from huewright.host import standard
 from huewright.host.child import Tell, serve
-from huewright.host.host import Conditions, Host
+from huewright.host.handles import Conditions
+from huewright.host.host import Host
 from huewright.host.pictures import wrap
 from huewright.host.session import Binary
 from huewright.host.standard import OK, REPLY_DEFAULT

@@ -74,7 +74,8 @@ class Plugin:
         handles = [host.register(thing) if thing is not None else None for thing in (arguments, out)]
         self.progress(action)
         with host.journal.during(action):
-            status = self.structure.mainEntry(action.encode(), host.handle_of(effect) if effect else None, *handles)
+            status: int = self.structure.mainEntry(action.encode(), host.handle_of(effect) if effect else None,
+                                                   *handles)
             if status not in standard.ALLOWED[action]:
                 host.journal.add("error", f"returned {standard.status_name(status)}, which this action may not")
         for handle in handles:

@@ -28,7 +28,8 @@ def _subtype(p: Parameter) -> str:
 
 def _default(p: Parameter) -> str:
     if p.options:
-        return p.options[p.default]
+        result: str = p.options[p.default]
+        return result
     values: Sequence[Any] = p.default if isinstance(p.default, tuple) else (p.default,)
     return ", ".join("none" if v == "" else f"{v:g}" for v in values)
 

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from huewright.host import standard
-from huewright.host.host import Conditions, Host
+from huewright.host.handles import Conditions
+from huewright.host.host import Host
 from huewright.host.objects import Parameter
 from huewright.host.pictures import GuardedMemory, Picture, allocate, raw_bytes, sample_picture
 from huewright.host.session import Binary, Instance, Plugin, Window
@@ -203,5 +204,6 @@ def _as_depth(pixels: np.ndarray, depth: str) -> np.ndarray:
     scale = np.iinfo(pixels.dtype).max if pixels.dtype.kind == "u" else 1.0
     values = pixels.astype(np.float64) / scale
     if dtype.kind == "u":
-        return np.rint(np.nan_to_num(values).clip(0, 1) * np.iinfo(dtype).max).astype(dtype)
+        result: np.ndarray = np.rint(np.nan_to_num(values).clip(0, 1) * np.iinfo(dtype).max).astype(dtype)
+        return result
     return values.astype(dtype)

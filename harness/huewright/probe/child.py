@@ -91,7 +91,8 @@ def forked(function: Callable[[Callable[[str], None]], Any], patience_s: float) 
     if os.WIFSIGNALED(status):
         return {"end": "crashed", "at": at, "signal": signal.Signals(os.WTERMSIG(status)).name}
     try:
-        return json.loads(b"".join(chunks))
+        result: dict[str, Any] = json.loads(b"".join(chunks))
+        return result
     except ValueError:
         return {"end": "crashed", "at": at, "signal": f"exit status {os.WEXITSTATUS(status)}"}
 

@@ -74,7 +74,7 @@ def parameter_suite(host: Handles) -> Functions:
         return put(place, host.handle_of(parameter.properties)) if parameter else ERR_BAD_HANDLE
 
     def valued(handle: int | None, what: str) -> Parameter | None:
-        parameter = host.find(handle, Parameter, what)
+        parameter: Parameter | None = host.find(handle, Parameter, what)
         if parameter is not None and parameter.held is None:
             host.journal.add("error", f"{what}: parameter {parameter.name!r} holds no value")
             return None

@@ -10,7 +10,7 @@ from collections.abc import Callable
 import numpy as np
 
 from huewright.host import standard
-from huewright.host.host import Conditions
+from huewright.host.handles import Conditions
 from huewright.host.pictures import allocate
 from huewright.host.session import Instance, Window
 from huewright.host.standard import ERR_MEMORY, FAILED, OK
@@ -242,4 +242,5 @@ def _heap_in_use() -> int:
         return 0
     ask.restype = Account
     account = ask()
-    return account.uordblks + account.hblkhd
+    result: int = account.uordblks + account.hblkhd
+    return result
