@@ -1,0 +1,1 @@
+"""Takes with path-traced light: an invented room, lamps and a slightly glossy card, the diffuse light known."""
