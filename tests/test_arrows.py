@@ -9,6 +9,7 @@ import ast
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -96,6 +97,7 @@ def package_of(module: str) -> str:
     return rest.partition(".")[0] if first == "huewright" and rest else first
 
 
+@cache
 def all_imports() -> list[Import]:
     known = modules()
     return [row for module, path in known.items() for row in imports_of(module, path, known)]

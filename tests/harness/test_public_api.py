@@ -63,7 +63,9 @@ EXAMPLES = [test for test in doctest.DocTestFinder().find(api) if test.examples]
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("example", EXAMPLES, ids=lambda test: test.name)
+@pytest.mark.parametrize("example", [
+    pytest.param(test, id=test.name, marks=[pytest.mark.slow] if "hw.prove(" in test.docstring else [])
+    for test in EXAMPLES])
 def test_examples_run(example: doctest.DocTest, here: Path) -> None:
     report: list[str] = []
     doctest.DocTestRunner().run(example, out=report.append)
