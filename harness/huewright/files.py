@@ -1,52 +1,164 @@
-"""Files written whole or not at all, and never over an existing one without being told."""
+"""Files written whole or not at all, and never over an existing one without being told.
+
+A file being written has no name where the system can do that (Linux: O_TMPFILE), so that nothing is left in its folder
+however the process ends; elsewhere it has a hidden one. It gets its name when its bytes are on the disk (fsync), by a
+link, which fails where another has come meanwhile; only where it may be replaced, by a rename.
+"""
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
+import secrets
 import tempfile
-import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from huewright.errors import InputError
 
-_UMASK_LOCK = threading.Lock()
+_NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EXDEV)
+"""What systems answer that have no hard links, or none from where the unnamed file lies."""
 
 
 @contextmanager
 def whole_file(path: Path | str, *, overwrite: bool = False) -> Iterator[Path]:
-    """Yields a temporary path beside ``path`` (same suffix); renames it into place if the block succeeds.
+    """Yields a path (same suffix) to write to; what was written there becomes ``path`` if the block succeeds.
 
-    Raises :class:`InputError` if ``path`` exists and ``overwrite`` is false, or its folder can't be made.
+    Raises :class:`InputError` if ``path`` exists and ``overwrite`` is false (also where it came while the block ran),
+    and if it cannot be written; an ``OSError`` of the block about another file is passed on as it is.
     """
     path = Path(path)
     refuse_existing(path, overwrite=overwrite)
     try:
+        if path.parent.exists() and not path.parent.is_dir():
+            raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(path.parent))
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent)
+        if path.is_dir():
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
+        draft = _draft(path)
     except OSError as error:
-        raise InputError(f"cannot write {path}: {error.strerror}; choose another place") from None
-    os.close(handle)
-    temporary = Path(name)
+        raise _cannot_write(path, error) from None
     try:
-        yield temporary
-        os.chmod(temporary, 0o666 & ~_umask())
-        os.replace(temporary, path)
-    except OSError as error:
-        raise InputError(f"cannot write {path}: {error.strerror or error}; choose another place") from None
+        try:
+            yield draft.path
+        except OSError as error:
+            if _is_about(error, draft):
+                raise _cannot_write(path, error) from None
+            raise
+        try:
+            os.fsync(draft.handle)
+            draft.name(path, overwrite=overwrite)
+        except FileExistsError:
+            refuse_existing(path, overwrite=False)
+            raise
+        except OSError as error:
+            raise _cannot_write(path, error) from None
     finally:
-        temporary.unlink(missing_ok=True)
+        draft.close()
 
 
-def _umask() -> int:
-    with _UMASK_LOCK:  # reading it means setting it: two threads at once would leave it at 0
-        mask = os.umask(0)
-        os.umask(mask)
-    return mask
+def _cannot_write(path: Path, error: OSError) -> InputError:
+    return InputError(f"cannot write {path}: {error.strerror or error}; choose another place")
+
+
+def _is_about(error: OSError, draft: _Draft) -> bool:
+    """Whether it is the file being written that the block failed at: named, or no file is and it is the disk's."""
+    if error.filename is None:
+        return error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS)
+    return str(error.filename) == str(draft.path)
+
+
+@dataclass
+class _Draft:
+    """A file that is being written: ``handle`` is open on it, ``path`` leads to it; ``hidden`` is its name in the
+    folder that it is written for, or None while it has none; ``around`` is the folder of ``path`` if made for it."""
+
+    handle: int
+    path: Path
+    hidden: Path | None
+    around: Path | None = None
+
+    def name(self, path: Path, *, overwrite: bool) -> None:
+        if self.hidden is None:
+            if not overwrite:
+                self._link(path)
+                return
+            hidden = _hidden(path)
+            self._link(hidden)
+            self.hidden = hidden
+        if not overwrite:
+            try:
+                os.link(self.hidden, path)
+            except OSError as error:
+                if error.errno not in _NO_LINKS:
+                    raise
+                # No links here: whoever makes the name owns it, and may then put the file in its place.
+                os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
+                os.replace(self.hidden, path)
+            return
+        os.replace(self.hidden, path)
+
+    def _link(self, path: Path) -> None:
+        # Given a folder's handle, Python asks the system to follow /proc's link to the file (linkat).
+        folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.link(f"/proc/self/fd/{self.handle}", path.name, dst_dir_fd=folder)
+        finally:
+            os.close(folder)
+
+    def close(self) -> None:
+        os.close(self.handle)
+        for leftover in (self.hidden, None if self.around is None else self.path):
+            if leftover is not None:
+                with suppress(OSError):
+                    leftover.unlink()
+        if self.around is not None:
+            with suppress(OSError):
+                self.around.rmdir()
+
+
+def _draft(path: Path) -> _Draft:
+    return _unnamed(path) or _named(path)
+
+
+def _unnamed(path: Path) -> _Draft | None:
+    """A file without a name, reached by a link elsewhere that has the right suffix; None where there is no such."""
+    if not hasattr(os, "O_TMPFILE") or not os.path.isdir("/proc/self/fd"):
+        return None
+    try:
+        handle = os.open(path.parent, os.O_TMPFILE | os.O_RDWR, 0o666)     # less the process' own umask
+    except OSError as error:
+        if error.errno in (errno.EOPNOTSUPP, errno.EISDIR, errno.ENOENT, errno.EINVAL):
+            return None
+        raise
+    around = None
+    try:
+        around = Path(tempfile.mkdtemp(prefix="huewright-"))
+        way = around / f"{path.stem[:80]}{path.suffix}"
+        way.symlink_to(f"/proc/{os.getpid()}/fd/{handle}")
+        return _Draft(handle, way, None, around)
+    except OSError:     # no place for the link
+        os.close(handle)
+        if around is not None:
+            with suppress(OSError):
+                around.rmdir()
+        return None
+
+
+def _named(path: Path) -> _Draft:
+    while True:
+        hidden = _hidden(path)
+        with suppress(FileExistsError):
+            return _Draft(os.open(hidden, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666), hidden, hidden)
+
+
+def _hidden(path: Path) -> Path:
+    return path.with_name(f".{path.stem[:80]}-{secrets.token_hex(6)}{path.suffix}")
 
 
 def refuse_existing(path: Path | str, *, overwrite: bool) -> None:
@@ -95,6 +207,9 @@ def read_json(path: Path | str, what: str) -> Any:
 
 def read_text(path: Path | str, what: str) -> str:
     try:
+        if Path(path).exists() and not Path(path).is_file():
+            other = "a folder" if Path(path).is_dir() else "no ordinary file"
+            raise InputError(f"{path}: this is {other}; give the {what} itself")
         return Path(path).read_text(encoding="utf-8")
     except FileNotFoundError:
         raise InputError(f"{path}: there is no such {what}; check the path") from None

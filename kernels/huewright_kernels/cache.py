@@ -84,19 +84,34 @@ def _bases() -> Iterator[Path]:
 
 
 def _usable(path: Path) -> bool:
-    """True if ``path`` is ours alone to write (machine code is loaded from it) and can be written."""
+    """True if ``path`` is ours alone to write (machine code and pickles are loaded from it) and can be written."""
     try:
         for owned in (path.parent.parent, path.parent, path):
             owned.mkdir(parents=owned == path.parent.parent, exist_ok=True, mode=0o700)
-            status = owned.stat()
-            if hasattr(os, "getuid") and (status.st_uid != os.getuid() or status.st_mode & stat.S_IWOTH):
+            if hasattr(os, "getuid") and (owned.stat().st_uid != os.getuid() or _others_may_write(owned)):
                 return False
+        if any(_replaceable(above) for above in path.parent.parent.resolve().parents):
+            return False
+        if hasattr(os, "getuid"):
+            # Files in it may be as open as the umask leaves them: nobody else comes that far.
+            path.chmod(path.stat().st_mode & 0o700)
         probe, name = tempfile.mkstemp(dir=path)
         os.close(probe)
         os.unlink(name)
     except (OSError, RuntimeError):
         return False
     return True
+
+
+def _others_may_write(path: Path) -> bool:
+    return bool(path.stat().st_mode & (stat.S_IWOTH | stat.S_IWGRP))
+
+
+def _replaceable(folder: Path) -> bool:
+    """Whether others may put another folder of theirs in place of one that lies in ``folder``."""
+    status = folder.stat()
+    return hasattr(os, "getuid") and (status.st_uid not in (0, os.getuid())
+                                      or _others_may_write(folder) and not status.st_mode & stat.S_ISVTX)
 
 
 def _take_over(shelf: Path, into: Path) -> None:
@@ -121,8 +136,7 @@ def _take_over(shelf: Path, into: Path) -> None:
 
 def _trusted(path: Path) -> bool:
     status = path.stat()
-    return not hasattr(os, "getuid") or (status.st_uid in (0, os.getuid())
-                                         and not status.st_mode & (stat.S_IWOTH | stat.S_IWGRP))
+    return not hasattr(os, "getuid") or status.st_uid in (0, os.getuid()) and not _others_may_write(path)
 
 
 def _prune(current: Path) -> None:

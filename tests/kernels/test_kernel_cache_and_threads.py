@@ -111,12 +111,29 @@ def test_where_nothing_can_be_written_code_is_compiled_for_the_process(tmp_path)
         closed.chmod(0o755)
 
 
-def test_a_folder_that_others_can_write_is_not_trusted(tmp_path):
-    shared = tmp_path / "cache" / "huewright"
+@pytest.mark.parametrize("mode", [0o777, 0o770, 0o775])
+@pytest.mark.parametrize("where", ["huewright", "huewright/kernels", "."])
+def test_a_folder_that_others_can_write_is_not_trusted(tmp_path, mode, where):
+    """Nor one that lies in such a folder, where another could be put in its place."""
+    cache = tmp_path / "cache"
+    shared = cache / where
     shared.mkdir(parents=True)
-    shared.chmod(0o777)
-    assert result(start(tmp_path, XDG_CACHE_HOME=str(tmp_path / "cache")))
+    for path in (cache, cache / "huewright"):
+        if path.exists():
+            path.chmod(0o700)
+    shared.chmod(mode)
+    assert result(start(tmp_path, XDG_CACHE_HOME=str(cache)))
     assert not list(shared.rglob("*.nbc"))
+    assert list(tmp_path.glob("huewright-*/**/*.nbc"))
+
+
+def test_code_that_the_group_put_there_is_not_loaded(tmp_path):
+    """A folder is filled, then opened to the group: what lies there since may be anybody's."""
+    cache = tmp_path / "cache"
+    assert result(start(tmp_path, XDG_CACHE_HOME=str(cache)))[0] == "0"
+    assert result(start(tmp_path, XDG_CACHE_HOME=str(cache)))[0] == "1"
+    next(cache.glob("huewright/kernels/*")).chmod(0o770)
+    assert result(start(tmp_path, XDG_CACHE_HOME=str(cache)))[0] == "0"
 
 
 def test_names_are_loaded_when_first_used():

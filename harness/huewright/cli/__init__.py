@@ -6,7 +6,10 @@ Imports steps; nothing imports it.
 from __future__ import annotations
 
 import os
+import signal
 import sys
+from contextlib import suppress
+from types import FrameType
 
 import typer
 
@@ -48,20 +51,45 @@ def _root(
         raise typer.Exit()
 
 
+class _Ended(BaseException):
+    """The system asked this process to end."""
+
+
+def _end(number: int, _: FrameType | None) -> None:
+    raise _Ended(number)
+
+
 def main() -> None:
     """Runs the command line; a mistake that a person can mend becomes one sentence, never a traceback."""
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL:     # nohup has it ignored
+            signal.signal(number, _end)
     try:
         app()
     except InputError as error:
-        print(f"huewright: {error}", file=sys.stderr)
-        sys.exit(2)
+        _stop(2, str(error))
     except NoAnswerError as error:
-        print(f"huewright: {error}", file=sys.stderr)
-        sys.exit(1)
+        _stop(1, str(error))
     except KeyboardInterrupt:
-        print("huewright: stopped; what was finished is whole, and --resume goes on where a render left off",
-              file=sys.stderr)
-        sys.exit(130)
+        _stop(128 + signal.SIGINT, _STOPPED)
+    except _Ended as ended:
+        _stop(128 + ended.args[0], _STOPPED)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
+    except OSError as error:
+        where = f"{os.fsdecode(error.filename)}: " if isinstance(error.filename, (str, bytes)) else ""
+        _stop(2, f"{where}{error.strerror or error}; mend that and start again")
+    except MemoryError as error:
+        _stop(2, f"there is not enough memory for this ({error or 'no more said'}); give it fewer threads or "
+                 "smaller frames, or a machine with more")
+
+
+_STOPPED = "stopped; what was finished is whole, and --resume goes on where a render left off"
+
+
+def _stop(code: int, sentence: str) -> None:
+    with suppress(OSError):     # the terminal may be gone: that is what SIGHUP says
+        print(f"huewright: {sentence}", file=sys.stderr)
+    sys.exit(code)
