@@ -44,7 +44,7 @@ ALLOWED: dict[str, set[str]] = {
     "huewright_demo": {"cards", *BELOW_PROOF},
     "steps": {"cards", "finding", "solver", "provenance", "rendering", "proof", "report", "accuracy", "timing",
               "plugin", "host", "probe", "huewright_demo", *BELOW_PROOF},
-    "cli": {"steps", "models", "errors", "progress", "version"},
+    "cli": {"steps", "errors", "progress", "version"},
     "api": {"steps", "models", "frames", "progress"},
     "huewright": {"api", "models", "errors", "progress", "version"},
 }

@@ -15,11 +15,12 @@ import numpy as np
 
 from huewright.frames.sequence import FrameSequence
 from huewright.models.card import Card
-from huewright.models.correction import Correction, save_correction
+from huewright.models.correction import Correction
 from huewright.models.proof import Proof
-from huewright.models.survey import Survey, save_survey
+from huewright.models.survey import Survey
 from huewright.progress import Progress, silent
 from huewright.steps.inputs import card_from, correction_from, footage_from, settings_from, survey_from, take_from
+from huewright.steps.outputs import save
 
 if TYPE_CHECKING:
     from huewright.steps.export import ExportSummary
@@ -148,9 +149,4 @@ def export(correction: Correction | Path | str, *out: Path | str, size: int = 65
     return export_all(correction_from(correction), out, size=size, overwrite=overwrite)
 
 
-def save(made: Survey | Correction, path: Path | str, *, overwrite: bool = False) -> None:
-    """A survey or a correction as the file that the command line writes and reads."""
-    if isinstance(made, Survey):
-        save_survey(made, path, overwrite=overwrite)
-    else:
-        save_correction(made, path, overwrite=overwrite)
+__all__ = ["export", "prove", "render", "save", "solve", "survey"]

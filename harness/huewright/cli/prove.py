@@ -12,7 +12,7 @@ from huewright.cli import options
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from huewright.models.proof import Proof
+    from huewright.steps.prove import Proof
 
 
 def proof_table(proof: Proof) -> Table:
@@ -71,7 +71,6 @@ def register(app: typer.Typer) -> None:
         """
         from huewright.cli.show import caution, progress_line, say
         from huewright.errors import InputError
-        from huewright.models.proof import proof_to_dict
         from huewright.steps.inputs import card_from, correction_from, survey_from, take_from
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.prove import NOT_VERIFIED
@@ -86,7 +85,7 @@ def register(app: typer.Typer) -> None:
                                 before=take_from(before), after=take_from(after), shots=pairs, out_dir=out,
                                 after_range=after_range, after_bits=after_bits, title=title, overwrite=overwrite,
                                 progress=progress)
-        write_figures(json_file, proof_to_dict(result), overwrite=overwrite)
+        write_figures(json_file, result, overwrite=overwrite)
         say(proof_table(result))
         for sentence in result.cautions:
             caution(sentence)

@@ -29,10 +29,9 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Render the correction over a shot, frame by frame, whole frames only."""
         from huewright.cli.show import caution, counted, progress_line, say
-        from huewright.models.correction import EDITED, edited_by_hand
         from huewright.steps.inputs import correction_from, take_from
         from huewright.steps.outputs import refuse_outputs, write_figures
-        from huewright.steps.render import render_take
+        from huewright.steps.render import EDITED, edited_by_hand, render_take
 
         refuse_outputs(json_file, overwrite=overwrite)
         model = correction_from(correction)

@@ -44,7 +44,6 @@ def register(app: typer.Typer) -> None:
         """
         from huewright.cli.prove import demand_limits, proof_table
         from huewright.cli.show import caution, counted, progress_line, say
-        from huewright.models.proof import proof_to_dict
         from huewright.steps.inputs import footage_from, settings_from, take_from
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.prove import NOT_VERIFIED
@@ -59,7 +58,7 @@ def register(app: typer.Typer) -> None:
             result = run_job(sequence, card, footage, out, shots=shots, settings=settings,
                              corners=options.corners_from(corners), title=title, overwrite=overwrite,
                              progress=progress)
-        write_figures(json_file, {"proof": proof_to_dict(result.proof), "exports": result.exports,
+        write_figures(json_file, {"proof": result.proof, "exports": result.exports,
                                   "renders": result.renders, "seconds": result.seconds}, overwrite=overwrite)
         say(proof_table(result.proof))
         for sentence in dict.fromkeys(s for part in (result.proof, *result.renders, *result.exports)

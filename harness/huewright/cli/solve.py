@@ -12,7 +12,7 @@ from huewright.cli import options
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from huewright.models.correction import Correction
+    from huewright.steps.solve import Correction
 
 
 def patch_table(correction: Correction) -> Table:
@@ -45,16 +45,15 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Solve exposure, balance, tone and every hue at once; write one correction file."""
         from huewright.cli.show import caution, number, say, table
-        from huewright.models.correction import correction_to_dict, save_correction
         from huewright.steps.inputs import card_from, settings_from, survey_from
-        from huewright.steps.outputs import refuse_outputs, write_figures
+        from huewright.steps.outputs import refuse_outputs, save, write_figures
         from huewright.steps.solve import solve_survey
 
         refuse_outputs(out, json_file, overwrite=overwrite)
         settings = settings_from(targets=targets, fraction=fraction, display=display, method=method)
         result = solve_survey(survey_from(survey), card_from(card), settings, card_path=card)
-        save_correction(result, out, overwrite=overwrite)
-        write_figures(json_file, correction_to_dict(result), overwrite=overwrite)
+        save(result, out, overwrite=overwrite)
+        write_figures(json_file, result, overwrite=overwrite)
         say(table("Solved", ["parameter", "value", "standard error"],
                   [[name, number(value, 4), number(error, 4)] for name, (value, error) in result.parameters.items()]),
             patch_table(result))

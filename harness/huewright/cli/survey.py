@@ -35,9 +35,8 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Find the card in every frame, grade each one, choose the best, and say whether the take is usable."""
         from huewright.cli.show import counted, number, progress_line, say, table
-        from huewright.models.survey import save_survey, survey_to_dict
         from huewright.steps.inputs import card_from, footage_from, take_from
-        from huewright.steps.outputs import refuse_outputs, write_figures
+        from huewright.steps.outputs import refuse_outputs, save, write_figures
         from huewright.steps.survey import draw_sheet, survey_take
 
         refuse_outputs(out, sheet, json_file, overwrite=overwrite)
@@ -48,10 +47,10 @@ def register(app: typer.Typer) -> None:
         with progress_line() as progress:
             result = survey_take(sequence, model, card, footage, corners=options.corners_from(corners),
                                  follow=follow, progress=progress)
-        save_survey(result, out, overwrite=overwrite)
+        save(result, out, overwrite=overwrite)
         if sheet is not None:
             draw_sheet(result, sequence, model, sheet, overwrite=overwrite)
-        write_figures(json_file, survey_to_dict(result), overwrite=overwrite)
+        write_figures(json_file, result, overwrite=overwrite)
         rows = [[str(g.frame), g.verdict, number(g.glare), number(100 * g.clipped, 1), number(g.edge_width_px, 1),
                  number(g.motion_px, 1), number(g.patch_px, 0), number(g.tilt_deg, 0), number(g.light_stops),
                  "; ".join(g.reasons)] for g in result.grades]

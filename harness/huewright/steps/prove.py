@@ -123,4 +123,4 @@ def _drawn(proof: Proof, pictures: Pictures, card: Card, grade: FrameGrade, shot
     return proof
 
 
-__all__ = ["NOT_VERIFIED", "contradicts_declaration", "prove"]
+__all__ = ["NOT_VERIFIED", "Proof", "contradicts_declaration", "prove"]

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from huewright.errors import InputError
 from huewright.frames.conversion import is_float
 from huewright.frames.sequence import FrameSequence
-from huewright.models.correction import Correction
+from huewright.models.correction import EDITED, Correction, edited_by_hand
 from huewright.models.footage import RANGES
 from huewright.models.proof import percent_words
 from huewright.progress import Progress, silent
@@ -148,4 +148,4 @@ def _cautions(summary: RenderSummary, suffix: str) -> list[str]:
     return said
 
 
-__all__ = ["RenderSummary", "read_and_write_take", "render_take"]
+__all__ = ["EDITED", "RenderSummary", "edited_by_hand", "read_and_write_take", "render_take"]

@@ -54,3 +54,6 @@ def _reading(survey: Survey) -> Reading:
     if survey.reading is None or not survey.usable:
         raise NoAnswerError(f"{survey.take}: no frame of this take can carry a correction ({survey.advice})")
     return survey.reading
+
+
+__all__ = ["Correction", "compare_survey", "solve_recorded", "solve_survey"]
