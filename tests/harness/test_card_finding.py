@@ -57,6 +57,11 @@ def scene(c: Conditions = PLAIN, card: Card = CARD, seed: int = 3):
 
 # What is stated of each kind's corners (px at 1920): smear hides the edges themselves.
 WORST_CORNER = {"motion": 4.0, "everything": 4.0}
+# The frames are fixed, and so is what lies in them: where a gloss shifts a patch by over 0.25 % of the code range, the
+# means are not held to the card's own; patches that are cut off, hidden or clipped are not read. Of two cards the one
+# that is found here is not the one whose patches are known.
+GLOSSY = {"rolled", "large", "hidden patch", "log", "over", "reflection"}
+PATCHES_READ = {"cut": 15, "hidden patch": 15, "reflection": 1, "two cards": 0}
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -66,8 +71,9 @@ def test_each_difficulty_is_found_where_it_lies(kind):
     assert row["visible"] >= 0.8 and row["found"] and row["right"]
     assert row["corner_errors"].max() < WORST_CORNER.get(kind, 1.5)
     assert not row["let_through"]
-    if row["clean"] and not row["refused"] and len(row["patch_errors"]):
-        assert row["patch_errors"].max() < 0.005
+    assert row["refused"] is (kind == "reflection") and row["clean"] is (kind not in GLOSSY)
+    assert len(row["patch_errors"]) >= PATCHES_READ.get(kind, len(CARD.patches))
+    assert kind in GLOSSY or row["patch_errors"].max(initial=0.0) < 0.005
 
 
 # The odd ones from 17 on are other cards, among them our layout mirrored, in other colours and in grey; 21 and 29
@@ -126,7 +132,7 @@ def test_a_hint_is_followed_over_a_move_and_given_up_when_the_card_is_gone():
 def test_a_take_is_followed_lost_under_a_hand_found_again_and_lost_when_it_leaves():
     shown = [*range(20, 34), *range(35, 39), *range(51, 54), *range(66, 70)]
     before = None
-    seen, gone = [], []
+    seen, gone, partly = [], [], []
     for frame, truth in take(1, CARD, 960, 540, shown):
         hinted = before is not None
         before = find_card(frame, CARD, hint=before)
@@ -137,8 +143,9 @@ def test_a_take_is_followed_lost_under_a_hand_found_again_and_lost_when_it_leave
         elif truth.visible_card < 0.05:
             assert before is None
             gone.append(hinted)
-        elif before is not None:
-            assert np.abs(before.corners - truth.corners).max() < 10
+        else:       # under the hand: it may be lost, but not be taken for another place
+            partly.append(0.0 if before is None else np.abs(before.corners - truth.corners).max())
+    assert partly and max(partly) < 10
     # Followed, found again from nothing, and looked for in vain, each at least twice.
     assert seen.count(True) >= 10 and seen.count(False) >= 2 and len(gone) >= 2
 
@@ -279,14 +286,36 @@ def test_a_pose_with_distortion_scales_with_its_picture():
     np.testing.assert_allclose(pose.scaled(2.0).to_pixels(points), 2 * pose.to_pixels(points), rtol=1e-12)
 
 
-def test_drawn_conditions_keep_to_the_stated_limits():
+def test_drawn_cards_lie_in_their_frames():
+    """By OpenCV's own intersection of the card's outline with the frame's; 80 % is what the test set states."""
     rng = np.random.default_rng(11)
+    shares = {}
     for kind in KINDS:
         c = conditions(rng, CARD, kind)
-        assert 0 <= c.tilt_deg <= 45 and 0.08 <= c.size <= 0.9 and abs(c.exposure_stops) <= 3
+        outline = Plane(CARD, c).to_pixels(np.array(CARD.corners)).astype(np.float32)
+        frame = np.array([[0, 0], [c.width, 0], [c.width, c.height], [0, c.height]], np.float32)
+        shared, _ = cv2.intersectConvexConvex(outline, frame)
+        shares[kind] = shared / cv2.contourArea(outline)
+    assert min(shares.values()) >= 0.8
+    assert shares["cut"] < 0.98 and shares["plain"] > 0.998
 
 
-def test_painted_card_has_the_reflectances_it_should():
+def test_painted_card_has_the_colours_of_its_file():
+    """Each patch's middle, brought back to XYZ by IEC 61966-2-1's matrix (four digits as printed)."""
     picture = paint(CARD, 2.0)
-    assert picture[110, 70] == pytest.approx([0.9, 0.9, 0.9], abs=0.002)      # the white bar
-    assert picture[334, 460] == pytest.approx([0.02, 0.02, 0.02], abs=0.002)  # the black one
+    to_xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+    for patch in CARD.patches:
+        x, y = np.mean(patch.polygon, axis=0)
+        assert to_xyz @ picture[int(2 * y), int(2 * x)] == pytest.approx(patch.xyz, abs=0.002), patch.name
+
+
+def test_the_generators_truth_is_what_its_picture_shows():
+    """Patch means in even light, by OpenCV's polygon filling at the corners that the generator names."""
+    frame, truth = scene(replace(PLAIN, shot_noise=0.0, read_noise=0.0, ambient=1.0, vignette_stops=0.0))
+    to_px = cv2.getPerspectiveTransform(np.array(CARD.corners, np.float32), truth.corners.astype(np.float32))
+    for patch, expected in zip(CARD.patches, truth.patches, strict=True):
+        polygon = np.array(patch.polygon)
+        inner = polygon.mean(0) + 0.6 * (polygon - polygon.mean(0))
+        mask = np.zeros(frame.shape[:2], np.uint8)
+        cv2.fillConvexPoly(mask, np.rint(cv2.perspectiveTransform(inner[None], to_px)[0] - 0.5).astype(np.int32), 1)
+        assert frame[mask > 0].mean(axis=0) == pytest.approx(expected, abs=0.004), patch.name

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from dataclasses import asdict
 from pathlib import Path
 
@@ -13,20 +14,28 @@ from huewright.accuracy import kernels
 from huewright.errors import InputError
 from huewright.frames.picture import Frame, write_frame
 from huewright.steps.verify import VerifyResult, run_verify
+from huewright_kernels.executor import warm_up
 
 pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def result(tmp_path_factory: pytest.TempPathFactory) -> VerifyResult:
-    """The whole table, on five frames of noise as well."""
+def measured(tmp_path_factory: pytest.TempPathFactory) -> tuple[VerifyResult, float]:
+    """The whole table, on five frames of noise as well; the processor time that it took, kernels compiled before."""
     folder = tmp_path_factory.mktemp("frames")
     rng = np.random.default_rng(1)
     for number in range(1, 6):
         pixels = rng.uniform(-0.1, 6.0, (20, 30, 3)).astype(np.float32)
         pixels[0, 0] = np.nan
         write_frame(folder / f"shot.{number:04d}.exr", Frame(pixels, ("R", "G", "B"), 32))
-    return run_verify(frames=str(folder / "shot.####.exr"))
+    warm_up(lambda line: None)
+    began = time.process_time()
+    return run_verify(frames=str(folder / "shot.####.exr")), time.process_time() - began
+
+
+@pytest.fixture(scope="module")
+def result(measured: tuple[VerifyResult, float]) -> VerifyResult:
+    return measured[0]
 
 
 def test_every_check_is_within_its_tolerance(result: VerifyResult) -> None:
@@ -48,8 +57,9 @@ def test_rows_are_named_once_and_json_holds_them(result: VerifyResult) -> None:
     assert json.loads(json.dumps(asdict(result), allow_nan=False))["passed"] is True
 
 
-def test_it_is_quick(result: VerifyResult) -> None:
-    assert result.seconds < 120      # 7 s on an idle two-core machine; this bound is for a busy one that compiles
+def test_it_is_quick(measured: tuple[VerifyResult, float]) -> None:
+    """In processor time, which other work on the machine hardly changes: 4 s were seen, the frames' share included."""
+    assert measured[1] < 10
 
 
 def test_a_kernel_that_is_off_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
