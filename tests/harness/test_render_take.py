@@ -3,11 +3,13 @@ reference; and that nothing is half-written, whatever goes wrong."""
 
 from __future__ import annotations
 
-import os
+import resource
 import signal
 import subprocess
 import sys
 import textwrap
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,6 +17,7 @@ import numpy as np
 import OpenImageIO as oiio  # noqa: N813
 import pytest
 from huewright.errors import InputError
+from huewright.files import write_json
 from huewright.frames.picture import Frame, read_frame, write_frame
 from huewright.frames.sequence import parse_sequence
 from huewright.models.correction import Correction
@@ -263,16 +266,37 @@ def test_a_frame_damaged_in_its_middle_stops_the_render_between_whole_frames(tmp
         assert read_frame(path).width == 70
 
 
-def test_a_full_disk_or_a_closed_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    sequence = parse_sequence(take(tmp_path / "in", ".dpx", 10))
+@contextmanager
+def files_no_larger_than(size: int) -> Iterator[None]:
+    """Writing on fails as on a full disk: the system's own limit for this process, whoever writes (Python ignores its
+    signal)."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
-    def no_space(*args: object, **kwargs: object) -> None:
-        raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(os, "replace", no_space)
-    with pytest.raises(InputError, match="No space left on device"):
-        render_take(CORRECTION, sequence, tmp_path / "out/")
-    assert list((tmp_path / "out").iterdir()) == []
+@pytest.mark.parametrize("size", [0, 1000, 5000])
+@pytest.mark.parametrize(("suffix", "bits"), [(".dpx", 10), (".dpx", 16), (".exr", 16), (".exr", 32), (".tif", 16),
+                                              (".png", 8), (".png", 16)])
+def test_a_full_disk_leaves_nothing_half_written(tmp_path: Path, suffix: str, bits: int, size: int) -> None:
+    sequence = parse_sequence(take(tmp_path / "in", ".exr", 32))
+    render_take(CORRECTION, sequence, f"{tmp_path}/whole/s.####{suffix}", bits=bits)
+    assert (tmp_path / "whole" / f"s.0001{suffix}").stat().st_size > 5000
+    with files_no_larger_than(size), pytest.raises(InputError):
+        render_take(CORRECTION, sequence, f"{tmp_path}/out/s.####{suffix}", bits=bits)
+    assert not (tmp_path / "out").exists() or list((tmp_path / "out").iterdir()) == []
+
+
+def test_a_disk_that_fills_up_keeps_the_file_that_was_there(tmp_path: Path) -> None:
+    kept = tmp_path / "kept.json"
+    write_json(kept, {"mine": 1})
+    before = kept.read_bytes()
+    with files_no_larger_than(100), pytest.raises(InputError, match="cannot write .*kept.json.*File too large"):
+        write_json(kept, {"rows": list(range(1000))}, overwrite=True)
+    assert kept.read_bytes() == before and [path.name for path in tmp_path.iterdir()] == ["kept.json"]
 
 
 def test_interrupt_leaves_whole_frames_only(tmp_path: Path) -> None:

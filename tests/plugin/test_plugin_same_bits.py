@@ -8,10 +8,11 @@ from __future__ import annotations
 import json
 import locale
 import os
+import re
 import shutil
+import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +20,6 @@ import pytest
 from huewright.colorimetry.luts import read_lut
 from huewright.errors import InputError
 from huewright.files import write_json
-from huewright.host.pictures import wrap
 from huewright.host.rendering import Renderer
 from huewright.plugin import build as building
 from huewright.plugin.effects import effect, isolation_polygons
@@ -97,21 +97,6 @@ def differing(binary: Path) -> list[str]:
     return wrong
 
 
-def quickest(binary: Path) -> float:
-    """Seconds of processor time for one picture through the longest chain; run in the process of each level."""
-    pixels = np.tile(PIXELS, (16, 4, 1))
-    height, width = pixels.shape[:2]
-    renderer = Renderer(binary, "org.huewright.Correction", SETTINGS[2][1], (width, height), pixels.dtype, threads=1)
-    renderer.instance.connect("Source", wrap(pixels, renderer.components))
-    renderer.instance.connect("Output", wrap(np.empty_like(pixels), renderer.components))
-    times = []
-    for _ in range(9):
-        started = time.thread_time()
-        renderer.instance.render((0, 0, width, height))
-        times.append(time.thread_time() - started)
-    return min(times)
-
-
 @pytest.mark.parametrize("level", ["baseline", "v3", ""])
 def test_settings_in_every_depth(binary: Path, level: str) -> None:
     result = subprocess.run([sys.executable, "-c", "import sys, json, runpy; names = runpy.run_path(sys.argv[1]);"
@@ -121,15 +106,49 @@ def test_settings_in_every_depth(binary: Path, level: str) -> None:
     assert json.loads(result.stdout) == []
 
 
-def test_the_levels_are_different_code(binary: Path) -> None:
-    """Else the test above would compare one path with itself. What runs shows in its speed."""
-    times = [float(subprocess.run([sys.executable, "-c", "import sys, runpy; names = runpy.run_path(sys.argv[1]);"
-                                   "print(names['quickest'](sys.argv[2]))", __file__, binary], check=True,
-                                  capture_output=True, text=True, env=os.environ | {"HUEWRIGHT_LEVEL": level}).stdout)
-             for level in ("baseline", "v3")]
-    if "avx2" not in Path("/proc/cpuinfo").read_text():
-        pytest.skip("this processor has only the baseline")
-    assert times[0] > 1.2 * times[1]
+def trapped(binary: Path, level: str, target: Path) -> None:
+    """A copy of ``binary`` in which to enter the core of ``level`` is an invalid instruction (x86's UD2).
+
+    The core is found by the longest stretch of its object's code that linking leaves as it is."""
+    core = building.native_objects() / f"core_{level}.o"
+
+    def said(*command: object) -> str:
+        return subprocess.run([str(word) for word in command], check=True, capture_output=True, text=True).stdout
+
+    said("objcopy", "-O", "binary", "--only-section=.text", core, target)
+    text = target.read_bytes()
+    (begins,) = (int(line.split()[0], 16) for line in said("nm", core).splitlines()
+                 if line.endswith(f" huewright_core_{level}"))
+    listing = said("objdump", "-r", "-j", ".text", core)
+    changed = [int(at, 16) for at in re.findall(r"^([0-9a-f]{16}) R_X86_64_", listing, re.MULTILINE)]
+    ends = [*sorted(changed), len(text)]
+    first, last = max(zip([0, *(at + 8 for at in ends)], ends, strict=False), key=lambda span: span[1] - span[0])
+    linked = bytearray(binary.read_bytes())
+    assert linked.count(text[first:last]) == 1
+    entry = linked.index(text[first:last]) - first + begins
+    linked[entry:entry + 2] = b"\x0f\x0b"
+    target.write_bytes(linked)
+
+
+def test_the_level_that_is_asked_for_is_the_code_that_runs(binary: Path, tmp_path: Path) -> None:
+    """Else the test above would compare one path with itself."""
+    if shutil.which("objcopy") is None:
+        pytest.skip("needs objcopy (binutils)")
+    render = ("import sys, runpy; names = runpy.run_path(sys.argv[1]);"
+              "names['through'](sys.argv[2], *names['SETTINGS'][0], names['PIXELS'])")
+    ran: dict[str, list[str]] = {}
+    for level in ("baseline", "v3", "v4"):
+        copy = tmp_path / f"{level}.ofx"
+        trapped(binary, level, copy)
+        for asked in ("baseline", "v3", ""):
+            child = subprocess.run([sys.executable, "-c", render, __file__, copy], capture_output=True, check=False,
+                                   env=os.environ | {"HUEWRIGHT_LEVEL": asked})
+            assert child.returncode in (0, -signal.SIGILL), child.stderr[-2000:]
+            if child.returncode:
+                ran.setdefault(asked, []).append(level)
+    able = {"avx2", "bmi2", "fma"} <= set(Path("/proc/cpuinfo").read_text().split())
+    assert ran["baseline"] == ["baseline"] and ran["v3"] == ["v3" if able else "baseline"]
+    assert len(ran[""]) == 1 and (ran[""][0] in ("v3", "v4")) is able
 
 
 def correction(operations: tuple[Operation, ...], neutral: tuple[Operation, ...] = ()) -> dict:

@@ -54,7 +54,7 @@ def ciede2000_check() -> Check:
 
     pairs = np.array(published.CIEDE2000_PAIRS)
     errors = np.abs(delta_E_CIE2000(pairs[:, :3], pairs[:, 3:6]) - pairs[:, 6])
-    return check("CIEDE2000 as colour-science computes it here, 34 pairs", published.CIEDE2000_SOURCE, 5e-5 + 1e-9, errors,
+    return check("CIEDE2000 by colour-science, 34 pairs", published.CIEDE2000_SOURCE, 5e-5 + 1e-9, errors,
                  [f"pair {k + 1}" for k in range(len(pairs))])
 
 

@@ -19,6 +19,7 @@ import OpenImageIO as oiio  # noqa: N813  (the name its documentation uses)
 from huewright.errors import InputError
 from huewright.files import whole_file
 from huewright.frames.dpx import DpxPicture, first_line, new_dpx, read_dpx, write_dpx
+from huewright.frames.png import is_whole_png
 
 Window = tuple[int, int, int, int]
 # Attributes that describe how the samples lie in one file, or claim a colour that a new picture no longer has.
@@ -190,6 +191,8 @@ def write_frame(path: Path | str, frame: Frame, *, overwrite: bool = False, comp
         good = output.open(str(temporary), spec) and output.write_image(pixels)
         if not (good and output.close()):
             raise InputError(f"{path}: cannot be written ({first_line(output.geterror())})")
+        if suffix == ".png" and not is_whole_png(temporary):
+            raise InputError(f"{path}: cannot be written whole; see whether its disk is full, or choose another place")
 
 
 def with_correction(frame: Frame, digest: str) -> Frame:
