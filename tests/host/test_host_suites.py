@@ -10,7 +10,7 @@ import signal
 import numpy as np
 import pytest
 from huewright.errors import InputError
-from huewright.host import abi, standard
+from huewright.host import abi, property_sets, standard
 from huewright.host.host import Conditions, Host
 from huewright.host.objects import Journal, Parameter, PropertySet
 from huewright.host.pictures import GuardedMemory, allocate, sample_picture, wrap
@@ -64,7 +64,7 @@ def test_the_c_header_and_the_ctypes_mirror_agree() -> None:
 def test_properties_are_held_to_their_type_count_and_access() -> None:
     host = Host()
     properties = suite(host, standard.SUITE_PROPERTY)
-    table = standard.EFFECT_DESCRIPTOR
+    table = property_sets.EFFECT_DESCRIPTOR
     held = PropertySet("a descriptor", table, {"OfxPropType": "OfxTypeImageEffect"}, host.journal)
     handle = host.register(held)
     assert properties.propSetInt(handle, b"OfxImageEffectPropSupportsTiles", 0, 1) == standard.OK
@@ -89,7 +89,7 @@ def test_properties_are_held_to_their_type_count_and_access() -> None:
 def test_property_arrays_and_dimensions() -> None:
     host = Host()
     properties = suite(host, standard.SUITE_PROPERTY)
-    handle = host.register(PropertySet("a descriptor", standard.EFFECT_DESCRIPTOR, {}, host.journal))
+    handle = host.register(PropertySet("a descriptor", property_sets.EFFECT_DESCRIPTOR, {}, host.journal))
     name = b"OfxPropVersion"
     assert properties.propSetIntN(handle, name, 3, (ctypes.c_int * 3)(1, 2, 3)) == standard.OK
     count, values = ctypes.c_int(), (ctypes.c_int * 3)()
@@ -158,7 +158,7 @@ def test_variadic_messages_arrive_from_c() -> None:
 def parameter(kind: str = "OfxParamTypeDouble", **values) -> Parameter:
     journal = Journal()
     held = {f"OfxParamProp{name}": value for name, value in values.items()}
-    return Parameter("p", kind, PropertySet("parameter p", standard.parameter_properties(kind), held, journal))
+    return Parameter("p", kind, PropertySet("parameter p", property_sets.parameter_properties(kind), held, journal))
 
 
 def test_parameters_over_time() -> None:
@@ -227,7 +227,7 @@ def test_wrapped_pictures_are_upside_down_without_a_copy() -> None:
 
 
 def test_every_described_action_has_statuses() -> None:
-    for action in (*standard.IN_ARGUMENTS, *standard.OUT_ARGUMENTS):
+    for action in (*property_sets.IN_ARGUMENTS, *property_sets.OUT_ARGUMENTS):
         assert standard.OK in standard.ALLOWED[action]
     assert standard.REPLY_DEFAULT not in standard.ALLOWED[standard.RENDER]
     assert standard.status_name(4) == "kOfxStatErrMissingHostFeature"

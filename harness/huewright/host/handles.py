@@ -11,7 +11,7 @@ import threading
 from dataclasses import dataclass, field
 from typing import Any
 
-from huewright.host import standard
+from huewright.host import property_sets, standard
 from huewright.host.objects import Effect, Image, Journal, Memory, Mutex, ParameterSet, PropertySet
 from huewright.host.pictures import GuardedMemory, Picture
 from huewright.host.standard import ERR_MEMORY, OK
@@ -121,7 +121,7 @@ class Handles:
                   "OfxImagePropRegionOfDefinition": region, "OfxImagePropRowBytes": picture.row_bytes,
                   "OfxImagePropField": standard.FIELD_NONE,
                   "OfxImagePropUniqueIdentifier": f"picture-{id(picture):x}"}
-        properties = PropertySet(what, standard.IMAGE, values, self.journal)
+        properties = PropertySet(what, property_sets.IMAGE, values, self.journal)
         self.counts.images += 1
         return self.register(Image(picture, properties, self.journal.action))
 

@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from huewright.host import abi, standard, suites
+from huewright.host import abi, property_sets, standard, suites
 from huewright.host.handles import Conditions, Handles
 from huewright.host.objects import PropertySet
 
@@ -22,7 +22,7 @@ class Host(Handles):
         super().__init__(conditions)
         self._callbacks: list[Any] = []
         self._suites: dict[tuple[str, int], ctypes.Structure] = {}
-        self.properties = PropertySet("the host", standard.HOST, _host_values(), self.journal)
+        self.properties = PropertySet("the host", property_sets.HOST, _host_values(), self.journal)
         self.structure = abi.OfxHost(self.register(self.properties), self._callback(abi.FetchSuite, self._fetch))
         self._build_suites()
 

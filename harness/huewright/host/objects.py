@@ -9,9 +9,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
-from huewright.host import standard
+from huewright.host import property_sets, standard
 from huewright.host.pictures import Picture
-from huewright.host.standard import Property
+from huewright.host.property_sets import Property
 
 _ZERO = {"int": 0, "double": 0.0, "string": b"", "pointer": 0}
 
@@ -82,7 +82,7 @@ class PropertySet:
         spec = self.table.get(name)
         verb = "set" if setting else "read"
         if spec is None:
-            known = standard.EVERY_PROPERTY.get(name)
+            known = property_sets.EVERY_PROPERTY.get(name)
             if known is None:
                 self.journal.add("note", f"{verb} {name} on {self.what}: no property of the standard")
             elif setting:
@@ -105,7 +105,7 @@ class PropertySet:
         status = self.check(name, type_name, index, setting=True)
         if status != standard.OK:
             return status
-        closed = standard.CLOSED.get(name)
+        closed = property_sets.CLOSED.get(name)
         if closed and isinstance(value, bytes) and value.decode(errors="replace") not in closed:
             self.journal.add("error", f"set {name} on {self.what} to {value.decode(errors='replace')!r}: "
                                       "the standard's list has no such value")

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from huewright.errors import InputError
-from huewright.host import abi, standard
+from huewright.host import abi, property_sets, standard
 from huewright.host.host import Host
 from huewright.host.objects import Clip, Effect, Parameter, PropertySet
 from huewright.host.pictures import Picture
@@ -69,7 +69,7 @@ class Plugin:
         host = self.host
         arguments = None
         if values is not None:
-            arguments = PropertySet(f"the in arguments of {action}", standard.IN_ARGUMENTS[action], values,
+            arguments = PropertySet(f"the in arguments of {action}", property_sets.IN_ARGUMENTS[action], values,
                                     host.journal)
         handles = [host.register(thing) if thing is not None else None for thing in (arguments, out)]
         self.progress(action)
@@ -106,7 +106,7 @@ class Plugin:
                   "OfxImageEffectPluginPropFieldRenderTwiceAlways": 1, "OfxImageEffectPropTemporalClipAccess": 0,
                   "OfxImageEffectPluginPropSingleInstance": 0, "OfxImageEffectPropMultipleClipDepths": 0,
                   "OfxImageEffectPropSupportsMultipleClipPARs": 0}
-        properties = PropertySet("the effect descriptor", standard.EFFECT_DESCRIPTOR, values, self.host.journal)
+        properties = PropertySet("the effect descriptor", property_sets.EFFECT_DESCRIPTOR, values, self.host.journal)
         self.descriptor = Effect(properties, instance=False)
         return self.call(standard.DESCRIBE, self.descriptor)
 
@@ -142,12 +142,12 @@ class Instance:
                   "OfxImageEffectPropSupportsTiles": descriptor.properties.get("OfxImageEffectPropSupportsTiles", 0, 1),
                   "OfxPropLabel": descriptor.properties.get("OfxPropLabel", 0, ""),
                   "OfxImageEffectPropPluginHandle": self.host.handle_of(plugin.descriptor)}
-        self.effect = Effect(PropertySet("the effect instance", standard.EFFECT_INSTANCE, values, journal), True,
+        self.effect = Effect(PropertySet("the effect instance", property_sets.EFFECT_INSTANCE, values, journal), True,
                              descriptor.context)
         self.premultiplication = premultiplication
         for name, clip in descriptor.clips.items():
             flags: dict[str, Any] = {key: list(values) for key, values in clip.properties.values.items()
-                     if key in standard.CLIP_INSTANCE}
+                     if key in property_sets.CLIP_INSTANCE}
             flags |= {"OfxImageEffectPropPixelDepth": depth, "OfxImageEffectPropComponents": components,
                       "OfxImageClipPropUnmappedPixelDepth": depth, "OfxImageClipPropUnmappedComponents": components,
                       "OfxImageEffectPropPreMultiplication": premultiplication, "OfxImagePropPixelAspectRatio": 1.0,
@@ -155,12 +155,12 @@ class Instance:
                       "OfxImageEffectPropUnmappedFrameRange": frames, "OfxImageEffectPropUnmappedFrameRate": 24.0,
                       "OfxImageClipPropFieldOrder": standard.FIELD_NONE, "OfxImageClipPropConnected": 1,
                       "OfxImageClipPropContinuousSamples": 0}
-            self.effect.clips[name] = Clip(name, PropertySet(f"clip {name}", standard.CLIP_INSTANCE, flags, journal),
-                                           region=(0.0, 0.0, *size))
+            held = PropertySet(f"clip {name}", property_sets.CLIP_INSTANCE, flags, journal)
+            self.effect.clips[name] = Clip(name, held, region=(0.0, 0.0, *size))
         for name, parameter in descriptor.parameters.items():
             own = Parameter(name, parameter.type, parameter.properties.copy(f"parameter {name}"))
             own.properties.put("OfxPropType", "OfxTypeParameterInstance")
-            own.properties.table = own.properties.table | standard.INSTANCE_ONLY
+            own.properties.table = own.properties.table | property_sets.INSTANCE_ONLY
             if parameter.held is not None:
                 own.properties.put("OfxParamPropIsAnimating", 0)
                 own.values = parameter.default()
@@ -195,7 +195,7 @@ class Instance:
 
     # --- questions -------------------------------------------------------------------------------------------
     def ask(self, action: str, values: dict[str, Any] | None, defaults: dict[str, Any]) -> tuple[int, PropertySet]:
-        table = standard.out_arguments(action, tuple(self.effect.clips))
+        table = property_sets.out_arguments(action, tuple(self.effect.clips))
         out = PropertySet(f"the out arguments of {action}", table, defaults, self.host.journal)
         return self.plugin.call(action, self.effect, values, out), out
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from huewright.host import abi, standard
+from huewright.host import abi, property_sets, standard
 from huewright.host.handles import Handles
 from huewright.host.objects import Clip, Effect, Image, Memory, ParameterSet, PropertySet
 from huewright.host.standard import ERR_BAD_HANDLE, ERR_EXISTS, ERR_UNKNOWN, FAILED, OK
@@ -38,7 +38,7 @@ def effect_suite(host: Handles) -> Functions:
         values: dict[str, Any] = {
             "OfxPropType": "OfxTypeClip", "OfxPropName": key, "OfxPropLabel": key,
             "OfxImageEffectPropSupportsTiles": 1, "OfxImageClipPropFieldExtraction": "OfxFieldDoubled"}
-        clip = Clip(key, PropertySet(f"clip {key}", standard.CLIP_DESCRIPTOR, values, host.journal))
+        clip = Clip(key, PropertySet(f"clip {key}", property_sets.CLIP_DESCRIPTOR, values, host.journal))
         effect.clips[key] = clip
         return put(place, host.handle_of(clip.properties))
 

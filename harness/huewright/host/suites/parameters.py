@@ -7,7 +7,7 @@ import math
 import struct
 from typing import Any
 
-from huewright.host import standard
+from huewright.host import property_sets, standard
 from huewright.host.handles import Handles
 from huewright.host.objects import Parameter, ParameterSet, PropertySet
 from huewright.host.standard import ERR_BAD_HANDLE, ERR_BAD_INDEX, ERR_EXISTS, ERR_UNKNOWN, ERR_UNSUPPORTED, FAILED, OK
@@ -46,7 +46,7 @@ def parameter_suite(host: Handles) -> Functions:
             low, high = (-2**31, 2**31 - 1) if held[0] == "int" else (-1.7976931348623157e308, 1.7976931348623157e308)
             for side, bound in (("Min", low), ("Max", high), ("DisplayMin", low), ("DisplayMax", high)):
                 values[f"OfxParamProp{side}"] = [bound] * held[1]
-        properties = PropertySet(f"parameter {key}", standard.parameter_properties(wanted), values, host.journal)
+        properties = PropertySet(f"parameter {key}", property_sets.parameter_properties(wanted), values, host.journal)
         effect.parameters[key] = Parameter(key, wanted, properties)
         return put(place, host.handle_of(properties))
 
