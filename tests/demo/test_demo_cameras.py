@@ -18,7 +18,9 @@ CAMERA = pytest.mark.parametrize("camera", CAMERAS.values(), ids=list(CAMERAS))
 
 def test_acescct_is_colour_sciences():
     linear = np.concatenate([np.linspace(-0.1, 0.02, 200), np.geomspace(0.005, 60, 200)])
-    assert np.allclose(acescct(linear), colour.models.log_encoding_ACEScct(linear), atol=2e-9)
+    with np.errstate(invalid="ignore"):     # it takes logarithms of the toe's values too before it leaves them out
+        theirs = colour.models.log_encoding_ACEScct(linear)
+    assert np.allclose(acescct(linear), theirs, atol=2e-9)
 
 
 def test_acescct_of_18_percent():

@@ -90,7 +90,7 @@ def acescct_inverse(code: np.ndarray) -> np.ndarray:
 def light_of(reflectance: tuple[float, ...], wavelengths: tuple[float, ...], primaries: str) -> np.ndarray:
     """A perfectly colorimetric camera's linear light, white diffuser (1, 1, 1), in ``primaries``."""
     spectrum = colour.SpectralDistribution(dict(zip(wavelengths, reflectance, strict=True)))
-    with colour.utilities.suppress_warnings(colour_usage_warnings=True):
+    with colour.utilities.suppress_warnings(colour_usage_warnings=True, colour_runtime_warnings=True):
         xyz = colour.sd_to_XYZ(spectrum, illuminant=colour.SDS_ILLUMINANTS["D65"]) / 100
         return np.asarray(colour.XYZ_to_RGB(xyz, primaries, D65, chromatic_adaptation_transform="CAT16"))
 
@@ -190,7 +190,8 @@ def coded(light: np.ndarray, display: str) -> np.ndarray:
         return bt709_oetf(light)
     if display == "hlg":
         white = colour.models.oetf_inverse_BT2100_HLG(0.75)
-        return np.asarray(colour.models.oetf_BT2100_HLG(np.maximum(light, 0) * white))
+        with np.errstate(invalid="ignore"):     # it takes logarithms of dark values too before it leaves them out
+            return np.asarray(colour.models.oetf_BT2100_HLG(np.maximum(light, 0) * white))
     scale = np.linspace(0, 0.2, 20001)
     white = np.interp(203.0, colour.models.ootf_BT2100_PQ(scale), scale)
     return np.asarray(colour.models.eotf_inverse_BT2100_PQ(colour.models.ootf_BT2100_PQ(np.maximum(light, 0) * white)))

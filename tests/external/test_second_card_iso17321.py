@@ -31,7 +31,8 @@ def published() -> tuple[list[str], np.ndarray]:
     cmfs = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
     spectra = colour.SDS_COLOURCHECKERS["ISO 17321-1"]
     light = colour.SDS_ILLUMINANTS["D65"]
-    return list(spectra), np.array([colour.sd_to_XYZ(sd, cmfs, light) / 100 for sd in spectra.values()])
+    with colour.utilities.suppress_warnings(colour_runtime_warnings=True):      # it says which steps it aligns
+        return list(spectra), np.array([colour.sd_to_XYZ(sd, cmfs, light) / 100 for sd in spectra.values()])
 
 
 def signal(xyz: np.ndarray) -> np.ndarray:

@@ -326,10 +326,10 @@ def test_interrupt_leaves_whole_frames_only(tmp_path: Path) -> None:
         except KeyboardInterrupt:
             sys.exit(130)
     """)
-    child = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
-    assert child.stdout is not None and child.stdout.readline() == "begun\n"
-    child.send_signal(signal.SIGINT)
-    assert child.wait(timeout=60) == 130
+    with subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True) as child:
+        assert child.stdout is not None and child.stdout.readline() == "begun\n"
+        child.send_signal(signal.SIGINT)
+        assert child.wait(timeout=60) == 130
     there = sorted((tmp_path / "out").iterdir())
     assert 0 < len(there) < 40
     for path in there:

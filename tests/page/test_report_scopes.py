@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import warnings
+from pathlib import Path
 
 import colour
 import numpy as np
@@ -20,6 +21,11 @@ LUMA = graticule.BT709_LUMA
 # 75 % bars, 10-bit Y' Cb Cr codes: SMPTE RP 219-1 (from memory; the last test recomputes them with colour-science).
 BAR_CODES = {"yellow": (674, 176, 543), "cyan": (581, 589, 176), "green": (534, 253, 207),
              "magenta": (251, 771, 817), "red": (204, 435, 848), "blue": (111, 848, 481)}
+
+
+def opened(path: Path, mode: str | None = None) -> np.ndarray:
+    with Image.open(path) as picture:
+        return np.asarray(picture.convert(mode) if mode else picture)
 
 
 @pytest.mark.parametrize("name", BAR_CODES)
@@ -63,7 +69,7 @@ def test_pictures_are_two_equal_panels_at_twice_800_pixels(pictures):
     assert set(names) == {"before", "after"} | {f"{kind}{night}" for kind in kinds | {"closeup_card"}
                                                 for night in ("", "_night")}
     for name, file in names.items():
-        size = Image.open(folder / file).size
+        size = opened(folder / file).shape[1::-1]
         assert size == ((1280, 720) if name in ("before", "after") else (1600, size[1])), name
         assert (folder / file).stat().st_size < 300_000
 
@@ -71,7 +77,7 @@ def test_pictures_are_two_equal_panels_at_twice_800_pixels(pictures):
 def test_jpegs_keep_the_display_signal(take, pictures):
     names, folder = pictures
     for name, picture in (("before", take.before), ("after", take.after)):
-        got = np.asarray(Image.open(folder / names[name])).astype(float) / 255
+        got = opened(folder / names[name]).astype(float) / 255
         for outline in take.outlines.values():
             x, y = np.rint(outline.mean(axis=0)).astype(int)
             window = np.s_[y - 5:y + 6, x - 5:x + 6]
@@ -84,7 +90,7 @@ def test_a_noisy_frame_still_fits_the_page(tmp_path):
     noise = np.random.default_rng(3).random((720, 1280, 3)).astype(np.float32)
     assert save_photo(0.3 + 0.4 * noise, tmp_path / "noise.jpg") == 0
     assert (tmp_path / "noise.jpg").stat().st_size < 1_500_000
-    assert Image.open(tmp_path / "noise.jpg").size == (1280, 720)
+    assert opened(tmp_path / "noise.jpg").shape[1::-1] == (1280, 720)
 
 
 def test_the_trace_lies_where_the_colour_is(tmp_path):
@@ -97,7 +103,7 @@ def test_the_trace_lies_where_the_colour_is(tmp_path):
     spots = []
     for index, picture in enumerate((flat, grey)):
         names = scope_pictures(picture, grey, out_dir=tmp_path, prefix=f"{index}-", night=False)
-        spots.append(np.asarray(Image.open(tmp_path / names["vectorscope_frame"]).convert("RGB")).astype(int))
+        spots.append(opened(tmp_path / names["vectorscope_frame"], "RGB").astype(int))
     changed = np.abs(spots[0] - spots[1]).sum(axis=2) > 60
     rows, columns = np.nonzero(changed[:, :800])
     _, cb, cr = to_ycbcr(rgb, LUMA)
@@ -121,7 +127,7 @@ def test_a_level_lies_at_its_percent_and_code(tmp_path, level, code):
     for index, value in enumerate((level, 0.65)):
         flat = np.full((40, 60, 3), value, dtype=np.float32)
         names = scope_pictures(flat, flat, out_dir=tmp_path, prefix=f"{index}-", night=False)
-        rows.append(np.asarray(Image.open(tmp_path / names["waveform_frame"]).convert("L")).astype(int))
+        rows.append(opened(tmp_path / names["waveform_frame"], "L").astype(int))
     darker = (rows[1] - rows[0])[:, 100:700].mean(axis=1)
     bottom, top = 2 * (WAVE_HEIGHT - 24), 2 * 40             # of the axes, -10 % and 110 %
     assert int(np.argmax(darker)) == pytest.approx(bottom - (level + 0.1) / 1.2 * (bottom - top), abs=2)
@@ -213,7 +219,7 @@ def test_a_palette_png_keeps_its_ground_exactly(tmp_path):
         made = style.figure(200, 100)
         made.text(0.1, 0.5, "Grey 41.0")
         style.save_png(made, tmp_path / "a.png")
-    pixels = np.asarray(Image.open(tmp_path / "a.png").convert("RGB"))
+    pixels = opened(tmp_path / "a.png", "RGB")
     assert pixels.shape == (200, 400, 3)
     assert tuple(pixels[0, 0]) == tuple(round(255 * v) for v in style.rgb(style.DAY.paper))
 
@@ -227,7 +233,7 @@ def test_a_palette_png_keeps_the_hue_of_a_small_label(tmp_path):
                     extent=(0, 1, 0, 1))
         axes.text(0.5, 0.5, "G'", color="#2c9b43", weight="bold", size=20)
         style.save_png(made, tmp_path / "a.png")
-    pixels = np.asarray(Image.open(tmp_path / "a.png").convert("RGB")).astype(int)
+    pixels = opened(tmp_path / "a.png", "RGB").astype(int)
     assert (np.abs(pixels - (0x2c, 0x9b, 0x43)).max(axis=2) < 12).sum() > 100
 
 

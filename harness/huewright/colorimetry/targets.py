@@ -176,7 +176,8 @@ def reference_xyz(card: Card, patch: Patch) -> tuple[float, float, float]:
 
     observer, illuminant = _observer(card.observer), _illuminant(card.illuminant)
     spectrum = colour.SpectralDistribution(dict(zip(patch.wavelengths_nm, patch.reflectance, strict=True)))
-    with colour.utilities.suppress_warnings(colour_usage_warnings=True):
+    # It says which observer, illuminant and spectrum it brings to common steps, as ASTM E308 has it: that is meant.
+    with colour.utilities.suppress_warnings(colour_usage_warnings=True, colour_runtime_warnings=True):
         xyz = colour.sd_to_XYZ(spectrum, observer, illuminant) / 100.0
     return float(xyz[0]), float(xyz[1]), float(xyz[2])
 
@@ -204,7 +205,7 @@ def illuminant_xyz(illuminant: str, observer: str) -> tuple[float, float, float]
     import colour
 
     lamp = _illuminant(illuminant)
-    with colour.utilities.suppress_warnings(colour_usage_warnings=True):
+    with colour.utilities.suppress_warnings(colour_usage_warnings=True, colour_runtime_warnings=True):
         xyz = colour.sd_to_XYZ(colour.sd_ones(lamp.shape), _observer(observer), lamp)
     return float(xyz[0] / xyz[1]), 1.0, float(xyz[2] / xyz[1])
 
@@ -247,7 +248,7 @@ def lab_from_display(rgb: Any, display: str = "bt709") -> np.ndarray:
 
     known = display_named(display)
     xyz = known.light_from_signal(rgb) @ _rgb_to_xyz(known.primaries).T
-    with colour.utilities.suppress_warnings(colour_usage_warnings=True):
+    with colour.utilities.suppress_warnings(colour_usage_warnings=True, colour_runtime_warnings=True):
         return np.asarray(colour.XYZ_to_Lab(np.maximum(xyz, 0.0), np.array([0.3127, 0.3290])))
 
 
