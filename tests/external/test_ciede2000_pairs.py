@@ -2,7 +2,7 @@
 
 Source: Sharma, Wu, Dalal, "The CIEDE2000 color-difference formula: implementation notes, supplementary test data,
 and mathematical observations", Color Res. Appl. 30 (2005), table 1; the authors publish the table as a file beside the
-paper, and it was compared with that data as public tests of other implementations carry it.
+paper, and it is the same in the tests of public implementations.
 """
 
 from __future__ import annotations

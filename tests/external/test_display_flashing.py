@@ -1,4 +1,4 @@
-"""The flashing screen against the limits of Recommendation ITU-R BT.1702 (memory) and WCAG 2.2, criterion 2.3.1:
+"""The flashing screen against the limits of Recommendation ITU-R BT.1702 (annex 1) and WCAG 2.2, criterion 2.3.1:
 more than three flashes a second, of 20 cd/m2 or more, the darker below 160 cd/m2, over a quarter of the screen."""
 
 from __future__ import annotations

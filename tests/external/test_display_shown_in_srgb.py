@@ -1,7 +1,8 @@
 """What the page shows of a picture made for a wider or brighter display, against the documents and other software.
 
-Sources: Report ITU-R BT.2408-7, annex 5 (the EETF, in BT.2390 before; formula from memory, checked against public
-implementations' text), with scipy's Hermite spline in place of ours; colour-science's BT.2100, BT.1886 and RGB spaces.
+Sources: Report ITU-R BT.2408-7, annex 5 (the EETF, in BT.2390 before; knee and spline as its public
+implementations have them), with scipy's Hermite spline in place of ours; colour-science's BT.2100, BT.1886 and RGB
+spaces.
 """
 
 from __future__ import annotations

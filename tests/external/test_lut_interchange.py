@@ -22,7 +22,7 @@ from huewright_kernels.ops import HueSectors, LogDecode, LogEncode, Lut1D, Lut3D
 
 pytestmark = pytest.mark.slow
 
-# Academy S-2016-001 (ACEScct), constants from memory; the second curve is invented.
+# Academy S-2016-001 (ACEScct), whose constants colour-science prints too; the second curve is invented.
 ACESCCT = LogDecode(2.0, 1 / 17.52, 9.72 / 17.52, 1.0, 0.0, 0.0078125)
 INVENTED = LogDecode(10.0, 0.25, 0.4, 5.5, 0.05, 0.01, 4.0)
 GAINS = Matrix(((1.8, 0.0, 0.0), (0.0, 1.4, 0.0), (0.0, 0.0, 1.1)))

@@ -38,7 +38,8 @@ def test_the_worked_example_of_the_documentation() -> None:
 
 @pytest.mark.parametrize("degree", [2, 3])
 def test_terms_are_the_papers(degree: int) -> None:
-    """The paper's lists (from memory): 6 terms of degree 2 and 13 of degree 3, whatever their order."""
+    """The paper's lists as its public implementations have them, the paper being sold:
+    6 terms of degree 2 and 13 of degree 3, whatever their order."""
     r, g, b = rgb = np.array([0.3, 0.5, 0.7])
     terms = [r, g, b, (r * g)**(1 / 2), (g * b)**(1 / 2), (r * b)**(1 / 2)]
     if degree == 3:
@@ -48,7 +49,7 @@ def test_terms_are_the_papers(degree: int) -> None:
 
 
 def by_hand(rgb: np.ndarray) -> np.ndarray:
-    """The paper's 13 terms of degree 3 (from memory), in the order of the printed example."""
+    """The 13 terms of degree 3, in the order of colour-science's printed example."""
     r, g, b = np.moveaxis(rgb, -1, 0)
     thirds = [r * g * g, g * b * b, r * b * b, g * r * r, b * g * g, b * r * r, r * g * b]
     return np.stack([r, g, b, np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b), *map(np.cbrt, thirds)], axis=-1)

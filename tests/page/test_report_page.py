@@ -172,4 +172,4 @@ def test_it_says_how_pictures_of_other_displays_are_shown(take, pictures, displa
                                                                        for name, file in names.items()})
     assert said in text.replace("\u00a0", " ")
     assert ("203\u00a0cd/m²" in text) is (display in ("pq", "hlg"))
-    assert ("58\u00a0%" in text) is (display == "pq")       # the bars of ITU-R BT.2111-2 (memory)
+    assert ("58\u00a0%" in text) is (display == "pq")       # the bars of ITU-R BT.2111-2: 572 of 64..940

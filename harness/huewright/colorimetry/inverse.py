@@ -10,7 +10,7 @@ from huewright_kernels.ops import LogDecode, LogEncode, Lut1D, Matrix, Operation
 
 from huewright.errors import InputError
 
-# The shaper before an inverted table: the curve of Academy S-2016-001 (ACEScct, constants from memory), which
+# The shaper before an inverted table: the curve of Academy S-2016-001 (ACEScct), which
 # spreads the table's entries evenly over the stops of the scene.
 SHAPER = LogEncode(base=2.0, log_side_slope=1 / 17.52, log_side_offset=9.72 / 17.52, lin_side_slope=1.0,
                    lin_side_offset=0.0, lin_side_break=0.0078125, linear_slope=10.5402377416545)

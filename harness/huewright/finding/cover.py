@@ -21,7 +21,7 @@ AROUND = 32
 # What differs from the ground by less than this share of a perfect white is left alone.
 LEAST_OFF = 0.03
 # Of what is added to the ground, the least channel against the greatest: a lamp's colour in usual mixed light stays
-# above, skin lies far below (its reflectance in blue is about a third of that in red, from memory).
+# above, skin lies far below (its reflectance in blue is about a third of that in red: rule of thumb, no source).
 LAMP_COLOUR = 0.5
 # Ground that lost this share of its light is covered or in a hard shadow.
 DARKENED = 0.45

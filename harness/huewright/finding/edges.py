@@ -17,7 +17,7 @@ from huewright.finding.blobs import toned
 from huewright.finding.pose import Pose
 from huewright.models.card import Card, Mark, Patch
 
-# Radial terms of usual lenses at half the diagonal: a few percent (from memory of data sheets; a mild prior only).
+# Radial terms of usual lenses at half the diagonal: a few percent (common practice, no source; a mild prior only).
 DISTORTION_PRIOR = 0.04
 
 

@@ -1,6 +1,6 @@
 """DPX files whose payload the kernels read and write as it lies: the header is kept, the payload replaced.
 
-Source: SMPTE ST 268-1 (DPX 2.0 file headers), from memory and checked against OpenImageIO in the tests: magic
+Source: SMPTE ST 268-1 (DPX 2.0 file headers), which is sold; held against OpenImageIO's files in the tests: magic
 "SDPX" (big-endian) or "XPDS" (little), the offset to the picture at byte 4, file size at 16, image header at 768
 (orientation, elements, pixels a line, lines; the first element's sign, descriptor, depth, packing, encoding,
 data offset and line padding from 780 on).

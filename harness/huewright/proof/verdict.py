@@ -26,7 +26,7 @@ LIGHT_CAUTION_STOPS = 0.05
 SCREENED = ("the shots were screened for flashing by the limits of ITU-R BT.1702, which is no certified test; "
             "patterned content is not judged, nor whether the picture is legal for broadcast: the delivery "
             "specification and the person responsible decide")
-PREFERRED_TOLERANCE_PERCENT = 1.0       # EBU R 103 (from memory): errors in up to 1 % of the pixels pass
+PREFERRED_TOLERANCE_PERCENT = 1.0       # EBU R 103 v3.0 (2020): errors in up to 1 % of the pixels pass
 DISPLAY_WORDS = {"bt709": "ITU-R BT.709 display", "bt1886": "ITU-R BT.1886 display, BT.709 primaries",
                  "srgb": "sRGB screen (IEC 61966-2-1)", "bt2020": "ITU-R BT.2020 display",
                  "pq": "ITU-R BT.2100 PQ display", "hlg": "ITU-R BT.2100 HLG display"}
