@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import logging
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
@@ -249,6 +251,26 @@ def test_a_file_of_the_wrong_kind(command, take: Path, verb: str) -> None:
 def test_corners_that_are_none(command, take: Path, corners: list[str]) -> None:
     refused(command("survey", f"{take}/a.####.png", "--card", CARD, "--encoding", "display", "--corners", *corners), 2,
             "corners")
+
+
+@pytest.fixture
+def quiet_again() -> Iterator[None]:
+    """Leaves the log as it is without --verbose."""
+    yield
+    logger = logging.getLogger("huewright")
+    logger.handlers.clear()
+    logger.setLevel(logging.NOTSET)
+
+
+@pytest.mark.usefixtures("quiet_again")
+def test_verbose_says_what_was_decided_and_only_if_asked(command, take: Path) -> None:
+    words = ["survey", f"{take}/a.####.png", "--card", CARD, "--encoding", "display", "--overwrite"]
+    code, out, err = command(*words)
+    assert code == 0 and "huewright.finding" not in err
+    code, said, err = command("--verbose", *words)
+    assert code == 0 and "huewright.finding.choose: chose frames" in err and "score" not in err
+    assert said == out, "the result itself is the same"
+    assert "frame 2: card found, score" in command("-vv", *words)[2]
 
 
 def test_usage_errors_exit_with_2(command) -> None:

@@ -5,6 +5,7 @@ Imports steps; nothing imports it.
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import sys
@@ -43,12 +44,25 @@ ofx.register(app)
 @app.callback(invoke_without_command=True)
 def _root(
     version: bool = typer.Option(False, "--version", help="Print the version and stop."),
+    verbose: int = typer.Option(0, "--verbose", "-v", count=True, show_default=False, metavar="",
+                                help="Say on stderr what is decided on the way; twice for more. Before the verb."),
 ) -> None:
+    if verbose:
+        _talk(logging.INFO if verbose == 1 else logging.DEBUG)
     if version:
         from huewright.version import __version__
 
         print(f"huewright {__version__}")
         raise typer.Exit()
+
+
+def _talk(level: int) -> None:
+    """What the harness logs, from ``level`` up, goes to stderr; other libraries' logs stay theirs."""
+    handler = logging.StreamHandler()
+    handler.setFormatter(logging.Formatter("%(name)s: %(message)s"))
+    logger = logging.getLogger("huewright")
+    logger.handlers[:] = [handler]
+    logger.setLevel(level)
 
 
 class _Ended(BaseException):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import math
 from pathlib import Path
 
@@ -9,6 +10,8 @@ from huewright_kernels.ops import LogDecode, Operation, Transfer
 
 from huewright.errors import InputError
 from huewright.models.footage import RANGES, Footage
+
+log = logging.getLogger(__name__)
 
 DEPTHS = (8, 10, 12, 16)
 LOOK_INPUTS = ("log", "linear")
@@ -50,6 +53,8 @@ def declare_footage(*, encoding: str, range_: str = "full", bits: int = 10, prim
         decode, error = decode_colour_space(ocio_config, encoding, primaries)
     else:
         encoding, decode, error = _decode(encoding)
+    log.info("footage declared as %s, %s range, %s: decoded by %s", encoding, range_, primaries,
+             ", ".join(type(operation).__name__ for operation in decode) or "nothing")
     if look is not None and encoding == "display":
         raise InputError("footage declared as 'display' takes no look: declare the log curve that the look expects")
     if look is not None and look_input == "log" and not decode:

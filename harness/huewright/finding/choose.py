@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import warnings
 from dataclasses import dataclass
 
@@ -10,6 +11,8 @@ import numpy as np
 from huewright.finding.grade import GLARE_SHIFT, Judged, matrix, score_of, triple
 from huewright.finding.light import LinearLight
 from huewright.models.reading import PatchReading, Reading
+
+log = logging.getLogger(__name__)
 
 # A reflection only adds, so what a patch really is shows in the lower part of its readings over the take.
 BASELINE_QUANTILE = 0.3
@@ -172,6 +175,10 @@ def choose(frames: list[Judged], most: int, light: LinearLight) -> tuple[list[Ju
             break
         chosen.append(best)
         usable.remove(best)
+    log.info("chose frames %s of %d without a reason against them; %d stood apart",
+             ", ".join(str(frame.reading.frame) for frame in chosen), len(costs), len(remarks))
+    for frame in chosen:
+        log.debug("frame %s: cost %.4g", frame.reading.frame, costs[id(frame)])
     return chosen, remarks
 
 

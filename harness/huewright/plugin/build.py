@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import logging
 import os
 import platform
 import shutil
@@ -17,6 +18,8 @@ from huewright_kernels import cache, native
 from huewright.errors import InputError
 from huewright.plugin.effects_page import documentation
 from huewright.plugin.tables import native_tables
+
+log = logging.getLogger(__name__)
 
 NAME = "huewright.ofx"
 ARCHITECTURE = "Linux-x86-64"
@@ -65,6 +68,8 @@ def native_objects(notify: Callable[[str], None] = lambda line: None) -> Path:
                          "nor the temporary one can be written; set XDG_CACHE_HOME to a folder of yours")
     folder = kept.parent.parent / "native" / native.key()
     if (folder / "complete").is_file():
+        log.info("kernels translated before are taken from the cache")
+        log.debug("they lie in %s", folder)
         return folder
     notify("translating the image kernels to native code (once)")
     folder.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -108,6 +113,7 @@ def build(directory: Path, *, overwrite: bool = False, notify: Callable[[str], N
         raise InputError(f"the OpenFX bundle is built on Linux x86-64 only, not on {platform.system()} "
                          f"{platform.machine()}; build it there")
     compiler = find_compiler()
+    log.info("compiling with %s", " ".join(compiler))
     native_objects(notify)
     notify("compiling and linking the bundle")
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,8 @@ from huewright.solver.results import correction_from
 from huewright.solver.sectors import solve_balance, solve_sectors
 from huewright.solver.settings import METHODS, SolveSettings, settings_from_dict
 
+log = logging.getLogger(__name__)
+
 IDENTITY_CONFIDENCE = 0.95
 
 
@@ -33,6 +36,7 @@ def solve(reading: Reading, card: Card, footage: Footage, settings: SolveSetting
     """
     problem = set_up(reading, card, footage, settings or SolveSettings())
     if is_right_already(problem):
+        log.info("the reading is on its targets already: nothing is corrected")
         return correction_from(problem, Solution(problem.settings.method, Balance()), identity=True,
                                provenance=provenance)
     solution = solve_method(problem, start)
@@ -43,6 +47,7 @@ def solve(reading: Reading, card: Card, footage: Footage, settings: SolveSetting
 def solve_method(problem: Problem, start: np.ndarray | None = None) -> Solution:
     """The problem's answer by its settings' method."""
     method = problem.settings.method
+    log.info("solving by %s", method)
     if method == "sectors":
         return solve_sectors(problem, start)
     if method == "matrix-sectors":

@@ -7,6 +7,7 @@ so workers overlap each other's waiting and computing. What a frame's bytes are 
 
 from __future__ import annotations
 
+import logging
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -22,6 +23,8 @@ from huewright.models.proof import percent_words
 from huewright.progress import Progress, silent
 from huewright.provenance.takes import kind_cautions
 from huewright.rendering.outputs import checked_outputs
+
+log = logging.getLogger(__name__)
 
 if TYPE_CHECKING:
     from huewright_kernels.ops import Operation
@@ -91,6 +94,8 @@ def render_take(
     workers, threads_a_frame = workers_for(threads, len(outputs))
     job = prepared(chain, range_, depth, dither, threads_a_frame, next(iter(outputs.values())).suffix.lower(),
                    lambda line: progress(0, len(outputs), line))
+    log.info("rendering %d frames at %d bits with %d workers of %d threads: %s", len(outputs), depth, workers,
+             threads_a_frame, ", ".join(type(operation).__name__ for operation in chain))
     if resume:
         check_kept(job, sequence, outputs, size)
     kept: list[int] = []
@@ -98,6 +103,7 @@ def render_take(
     def one(number: int) -> Tally:
         if resume and is_whole(outputs[number], size):
             kept.append(number)
+            log.debug("frame %d is there and whole: kept", number)
             return Tally()
         return render_frame(job, sequence.path(number), outputs[number], number, overwrite=overwrite or resume)
 

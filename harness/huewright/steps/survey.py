@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
@@ -30,6 +31,8 @@ from huewright.progress import Progress, silent
 from huewright.provenance.digests import card_layout_sha256, card_sha256
 from huewright.provenance.takes import files_kind
 from huewright.version import __version__
+
+log = logging.getLogger(__name__)
 
 MOST_MERGED = 8
 BEHIND = 3
@@ -100,6 +103,8 @@ def _surveyed(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int],
                 raise InputError(f"{called(number)} is {rgb.shape[1]} x {rgb.shape[0]} pixels, the frames "
                                  f"before it {size[0]} x {size[1]}; give one take of one size")
             found = find_card(rgb, card, hint=before, corners=by_hand, pixel_aspect=aspect)
+            log.debug("frame %s: %s, looked for %s", number, "no card" if found is None else
+                      f"card found, score {found.score:.3g}", "everywhere" if before is None else "where it was first")
             if found is None:
                 empty.append(number)
             else:
