@@ -10,6 +10,9 @@ import OpenImageIO as oiio  # noqa: N813
 import pytest
 from huewright.errors import InputError
 from huewright.frames.picture import Frame, read_frame, read_header, write_frame
+from huewright.frames.png import is_whole_png
+from hypothesis import given
+from hypothesis import strategies as st
 
 RNG = np.random.default_rng(7)
 CHROMATICITIES = (0.7, 0.3, 0.2, 0.7, 0.1, 0.05, 0.31, 0.33)
@@ -217,3 +220,17 @@ def test_what_is_refused(tmp_path: Path) -> None:
         write_frame(tmp_path / "a.exr", frame)
     write_frame(tmp_path / "a.exr", frame, overwrite=True)
     assert not [path for path in tmp_path.iterdir() if path.name.startswith(".")]
+
+
+@given(cut=st.integers(1, 400), at=st.integers(0, 10**6), bit=st.integers(0, 7))
+def test_a_png_is_whole_or_not(tmp_path_factory: pytest.TempPathFactory, cut: int, at: int, bit: int) -> None:
+    """OpenImageIO's file is; no shortened one, none with a changed bit and none with bytes behind its end."""
+    folder = tmp_path_factory.mktemp("png")
+    write_frame(folder / "a.png", Frame(np.arange(8 * 9 * 3, dtype=np.uint16).reshape(8, 9, 3) * 300, bits=16))
+    data = (folder / "a.png").read_bytes()
+    changed = bytearray(data)
+    changed[at % len(data)] ^= 1 << bit
+    for damaged in (data[:-min(cut, len(data))], bytes(changed), data + b"\0"):
+        (folder / "b.png").write_bytes(damaged)
+        assert not is_whole_png(folder / "b.png")
+    assert is_whole_png(folder / "a.png")
