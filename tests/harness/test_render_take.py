@@ -239,9 +239,9 @@ def test_resuming_with_another_correction_is_refused(tmp_path: Path, suffix: str
     (out / f"s.0002{suffix}").unlink()
     there = bytes_of(out)
     other = replace(CORRECTION, operations=(*CORRECTION.operations, Matrix(((0.97, 0, 0), (0, 1, 0), (0, 0, 1)))))
-    with pytest.raises(InputError, match=r"s\.0001.* was rendered with another correction"):
+    with pytest.raises(InputError, match=r"s\.0001.* (was|were) rendered with another correction"):
         render_take(other, sequence, out, resume=True)
-    with pytest.raises(InputError, match=r"s\.0001.* was rendered with another correction, or from other frames"):
+    with pytest.raises(InputError, match=r"s\.0001.* rendered with another correction, or from other"):
         render_take(CORRECTION, sequence, out, resume=True, range_="legal")
     assert bytes_of(out) == there
     assert render_take(CORRECTION, sequence, out, resume=True).frames == (2,)
@@ -297,6 +297,128 @@ def test_a_disk_that_fills_up_keeps_the_file_that_was_there(tmp_path: Path) -> N
     with files_no_larger_than(100), pytest.raises(InputError, match="cannot write .*kept.json.*File too large"):
         write_json(kept, {"rows": list(range(1000))}, overwrite=True)
     assert kept.read_bytes() == before and [path.name for path in tmp_path.iterdir()] == ["kept.json"]
+
+
+@pytest.mark.parametrize(("suffix", "bits"), [(".dpx", 10), (".exr", 16)])
+def test_every_kept_frame_is_held_against_its_own_source(tmp_path: Path, suffix: str, bits: int) -> None:
+    """A frame of another correction, one with half its picture lost, one whose source was replaced since: each alone
+    and not the first, each whole as a file."""
+    pattern = take(tmp_path / "in", suffix, bits, numbers=range(1, 6))
+    sequence, out = parse_sequence(pattern), tmp_path / "out"
+    render_take(CORRECTION, sequence, out)
+    whole = bytes_of(out)
+    other = Matrix(((0.97, 0, 0), (0, 1, 0), (0, 0, 1)))
+    render_take(CORRECTION, sequence.only((4,)), tmp_path / "other/", operations=(*CORRECTION.operations, other))
+    (out / f"s.0004{suffix}").write_bytes((tmp_path / f"other/s.0004{suffix}").read_bytes())
+    with pytest.raises(InputError, match=r"s\.0004.* was rendered with another correction"):
+        render_take(CORRECTION, sequence, out, resume=True)
+    (out / f"s.0004{suffix}").write_bytes(whole[f"s.0004{suffix}"])
+
+    frame = read_frame(out / f"s.0003{suffix}")
+    frame.pixels[20:] = 0
+    write_frame(out / f"s.0003{suffix}", frame, overwrite=True)
+    with pytest.raises(InputError, match=r"s\.0003.* harmed since"):
+        render_take(CORRECTION, sequence, out, resume=True)
+    (out / f"s.0003{suffix}").write_bytes(whole[f"s.0003{suffix}"])
+
+    sequence.path(5).write_bytes(sequence.path(2).read_bytes())
+    with pytest.raises(InputError, match=r"s\.0005.* from other frames"):
+        render_take(CORRECTION, sequence, out, resume=True)
+    assert bytes_of(out) == whole
+
+
+def test_frames_of_a_longer_render_do_not_stay_beside_those_of_a_shorter_one(tmp_path: Path) -> None:
+    long = parse_sequence(take(tmp_path / "long", ".dpx", 10, numbers=range(1, 6)))
+    short = parse_sequence(take(tmp_path / "short", ".dpx", 10, numbers=range(1, 4)))
+    render_take(CORRECTION, long, tmp_path / "out/")
+    there = bytes_of(tmp_path / "out")
+    with pytest.raises(InputError, match=r"out also holds frames 4-5 of the same name, which .*short"):
+        render_take(CORRECTION, short, tmp_path / "out/", overwrite=True)
+    assert bytes_of(tmp_path / "out") == there
+    # A range of the same take is no shorter take: its other frames may be there.
+    render_take(CORRECTION, long.only((2, 3)), tmp_path / "out/", overwrite=True)
+    assert bytes_of(tmp_path / "out") == there
+
+
+def test_pixels_that_are_no_numbers_are_said(tmp_path: Path) -> None:
+    """Of the camera's files, and those that come about: past half's range, or from an absurd code through a curve."""
+    plain = np.full((64, 64, 3), 0.5, np.float32)
+    for number, (at, value) in enumerate([((3, 5, 1), 0.25), ((3, 5, 1), np.nan), ((63, 0, 2), np.inf),
+                                          ((1, 1, 0), 60000.0)], 1):
+        pixels = plain.copy()
+        pixels[at] = value
+        write_frame(tmp_path / f"s.{number}.exr", Frame(pixels.astype(np.float16)))
+    sequence = parse_sequence(tmp_path / "s.#.exr")
+    double = Matrix(((2.0, 0, 0), (0, 2, 0), (0, 0, 2)))
+    said = " ".join(render_take(CORRECTION, sequence, tmp_path / "a/", operations=(double,)).cautions)
+    assert "frames 2-3 came from the camera's files with pixels that are no numbers" in said
+    assert "frame 4 got in rendering" in said and "frame 1" not in said
+    absurd = (Matrix(((1e30, 0, 0), (0, 1e30, 0), (0, 0, 1e30))), Matrix(((1e30, 0, 0), (0, 1, 0), (0, 0, 1))))
+    said = " ".join(render_take(CORRECTION, sequence.only((1,)), tmp_path / "b.#.dpx", operations=absurd).cautions)
+    assert "frame 1 got in rendering" in said
+    quiet = render_take(CORRECTION, sequence.only((1,)), tmp_path / "c/", operations=(double,)).cautions
+    assert not any("no numbers" in line for line in quiet)
+
+
+def test_tags_of_the_cameras_colours_do_not_outlive_them(tmp_path: Path) -> None:
+    """AP0's chromaticities (SMPTE ST 2065-1), an ICC profile, DPX transfer and colorimetric bytes (ST 268-1)."""
+    ap0 = (0.7347, 0.2653, 0.0, 1.0, 0.0001, -0.077, 0.32168, 0.33767)
+    spec = oiio.ImageSpec(16, 16, 3, "half")
+    spec.attribute("chromaticities", oiio.TypeDesc("float[8]"), ap0)
+    spec.attribute("acesImageContainerFlag", 1)
+    spec.attribute("compression", "none")
+    spec.attribute("colorInteropID", "lin_ap0_scene")
+    spec.attribute("reelName", "invented reel")
+    output = oiio.ImageOutput.create(str(tmp_path / "a.1.exr"))
+    assert output.open(str(tmp_path / "a.1.exr"), spec) and output.write_image(np.full((16, 16, 3), 0.5, np.float16))
+    output.close()
+    said = " ".join(render_take(CORRECTION, parse_sequence(tmp_path / "a.#.exr"), tmp_path / "out/").cautions)
+    found = read_frame(tmp_path / "out/a.1.exr").metadata.attributes()
+    assert found["reelName"] == "invented reel"
+    # ITU-R BT.709-6, items 1.3 and 1.4.
+    assert found["chromaticities"] == pytest.approx((0.64, 0.33, 0.3, 0.6, 0.15, 0.06, 0.3127, 0.329))
+    assert "acesImageContainerFlag" not in found and "colorInteropID" not in found
+    assert "chromaticities" in said and "now name the display's primaries" in said
+
+    write_frame(tmp_path / "b.1.dpx", Frame(np.full((16, 16, 3), 30000, np.uint16), bits=10))
+    raw = bytearray((tmp_path / "b.1.dpx").read_bytes())
+    raw[801:803] = bytes((3, 4))     # logarithmic, unspecified video
+    (tmp_path / "b.1.dpx").write_bytes(raw)
+    said = " ".join(render_take(CORRECTION, parse_sequence(tmp_path / "b.#.dpx"), tmp_path / "out/").cautions)
+    assert (tmp_path / "out/b.1.dpx").read_bytes()[801:803] == bytes(2) and "user defined" in said
+
+
+def test_what_a_format_cannot_hold_is_said(tmp_path: Path) -> None:
+    spec = oiio.ImageSpec(16, 8, 6, "half")
+    spec.channelnames = ("R", "G", "B", "left.R", "left.G", "left.B")
+    spec.x, spec.full_width, spec.full_height = 4, 32, 16
+    spec.attribute("framesPerSecond", oiio.TypeRational, (24000, 1001))
+    output = oiio.ImageOutput.create(str(tmp_path / "a.1.exr"))
+    assert output.open(str(tmp_path / "a.1.exr"), spec) and output.write_image(np.full((8, 16, 6), 0.5, np.float16))
+    output.close()
+    sequence = parse_sequence(tmp_path / "a.#.exr")
+    said = " ".join(render_take(CORRECTION, sequence, tmp_path / "exr/").cautions)
+    assert "left.R, left.G, left.B (further layers or views) are carried over as the camera's" in said
+    said = " ".join(render_take(CORRECTION, sequence, tmp_path / "b.#.dpx").cautions)
+    assert "data window (4, 0, 20, 8) within their display window (0, 0, 32, 16) is lost" in said
+    assert "left.R" in said
+    found = read_frame(tmp_path / "b.1.dpx").metadata.attributes()
+    assert found["dpx:FrameRate"] == pytest.approx(24000 / 1001)
+    assert found["dpx:TemporalFrameRate"] == pytest.approx(24000 / 1001)
+
+
+def test_dpx_to_exr_reads_each_frame_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from huewright.frames.dpx import DpxPicture
+
+    sequence = parse_sequence(take(tmp_path / "in", ".dpx", 10))
+    decoded: list[int] = []
+    codes = DpxPicture.codes
+    monkeypatch.setattr(DpxPicture, "codes", lambda picture: (decoded.append(1), codes(picture))[1])
+    render_take(CORRECTION, sequence, tmp_path / "out.####.exr")
+    assert not decoded
+    for number in sequence.numbers:
+        expected = CORRECTION.apply(read_frame(sequence.path(number)).rgb_float())
+        np.testing.assert_allclose(read_frame(tmp_path / f"out.{number:04d}.exr").pixels, expected, atol=1e-3)
 
 
 def test_interrupt_leaves_whole_frames_only(tmp_path: Path) -> None:

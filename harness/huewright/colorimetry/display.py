@@ -95,6 +95,9 @@ def _hlg_encode() -> tuple[Operation, ...]:
 
 
 BT709, BT2020 = "ITU-R BT.709", "ITU-R BT.2020"
+# x and y of red, green, blue and white: ITU-R BT.709-6 items 1.3 and 1.4, ITU-R BT.2020-2 table 3.
+CHROMATICITIES = {BT709: (0.640, 0.330, 0.300, 0.600, 0.150, 0.060, 0.3127, 0.3290),
+                  BT2020: (0.708, 0.292, 0.170, 0.797, 0.131, 0.046, 0.3127, 0.3290)}
 # Luma coefficients: ITU-R BT.709-6 item 3.2, ITU-R BT.2020-2 table 4 (and BT.2100-2 table 6).
 DISPLAYS: dict[str, Display] = {
     display.name: display

@@ -43,7 +43,7 @@ def edge_strength(picture: np.ndarray) -> np.ndarray:
     return np.asarray(_largest_gradient(np.ascontiguousarray(smooth, dtype=np.float32).reshape(h, 3 * w)))
 
 
-@numba.njit(cache=True, fastmath=True, nogil=True)
+@numba.njit(cache=True, error_model="numpy", nogil=True)
 def _largest_gradient(rows):  # type: ignore[no-untyped-def]
     """Scharr's 3 x 3 gradient (its weights 3, 10, 3) of rows (h, 3 w) of interleaved channels; one pass over memory."""
     h, wide = rows.shape
@@ -64,7 +64,8 @@ def _largest_gradient(rows):  # type: ignore[no-untyped-def]
         # ``across`` now holds each value's squared gradient, three places to the left of it.
         for x in range(1, w - 1):
             k = 3 * x - 3
-            top = max(across[k], max(across[k + 1], across[k + 2]))
+            two = across[k] if across[k] > across[k + 1] else across[k + 1]
+            top = two if two > across[k + 2] else across[k + 2]
             out[y, x] = np.sqrt(top) * np.float32(1 / 32)
         out[y, 0], out[y, w - 1] = out[y, 1], out[y, w - 2]
     return out

@@ -117,7 +117,7 @@ def _hypotheses(blobs: Blobs, stars: Constellation) -> tuple[np.ndarray, np.ndar
     return maps, scores
 
 
-@numba.njit(cache=True, fastmath=True)
+@numba.njit(cache=True, error_model="numpy")
 def _vote(pairs, centre, root, whiten, colour,  # type: ignore[no-untyped-def]
           all_centre, all_area, all_colour, where, first, second, card_centre, card_whiten, card_area, card_colour,
           tried):

@@ -16,7 +16,7 @@ import struct
 import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import OpenImageIO as oiio  # noqa: N813  (the name its documentation uses)
@@ -56,6 +56,17 @@ class DpxPicture:
     def with_payload(self, payload: np.ndarray) -> DpxPicture:
         """The same file around another payload (an empty one lets it be kept as a template)."""
         return replace(self, payload=payload)
+
+    @property
+    def says_colours(self) -> bool:
+        """Whether the header names a transfer characteristic or a colorimetric specification (SMPTE ST 268-1, bytes
+        801 and 802, from memory: 0 is user defined, 255 undefined)."""
+        return any(value not in (0, 255) for value in self.header[801:803])
+
+    def of_unsaid_colours(self) -> DpxPicture:
+        """The same file whose header says "user defined" of both: no code there stands for a corrected picture of
+        every display."""
+        return replace(self, header=self.header[:801] + bytes(2) + self.header[803:]) if self.says_colours else self
 
     def kernel_view(self) -> np.ndarray | PixelBuffer:
         """The payload, not copied, as the kernels read and write it."""
@@ -154,6 +165,11 @@ def new_dpx(spec: oiio.ImageSpec, width: int, height: int, bits: int, components
     one_line.attribute("oiio:BitsPerSample", bits)
     one_line.attribute("oiio:Endian", "big")
     one_line.attribute("oiio:subimages", 1)
+    rate = _frames_a_second(spec)
+    if rate:     # the film's and the television's place: whoever reads the one need not know the other
+        for name in ("dpx:FrameRate", "dpx:TemporalFrameRate"):
+            if not one_line.get_float_attribute(name, 0.0) > 0:
+                one_line.attribute(name, rate)
     for name in ("dpx:ImageDescriptor", "dpx:Packing", "dpx:EndOfLinePadding", "dpx:EndOfImagePadding"):
         one_line.erase_attribute(name)
     with tempfile.TemporaryDirectory() as folder:
@@ -161,7 +177,7 @@ def new_dpx(spec: oiio.ImageSpec, width: int, height: int, bits: int, components
         output = oiio.ImageOutput.create(name)
         blank = np.zeros((1, width, components), np.uint8 if bits == 8 else np.uint16)
         if output is None or not (output.open(name, one_line) and output.write_image(blank) and output.close()):
-            raise InputError(f"no DPX header could be made for this picture ({first_line(oiio.geterror())})")
+            raise InputError(f"no DPX header could be made for this picture ({reason()})")
         raw = bytearray(Path(name).read_bytes())
     offset = struct.unpack_from(">I", raw, 4)[0]
     header = raw[:offset]
@@ -177,9 +193,54 @@ def new_dpx(spec: oiio.ImageSpec, width: int, height: int, bits: int, components
     return DpxPicture(bytes(header), payload, b"", width, height, components, bits, ">", row_bytes)
 
 
-def first_line(message: str) -> str:
-    """The first line of a library's message, for use within a sentence."""
-    return (message.strip().splitlines() or ["no reason given"])[0].rstrip(". ")
+def _frames_a_second(spec: oiio.ImageSpec) -> float:
+    """As EXR files have it, a rational number; 0 where it isn't said or is none."""
+    value = spec.getattribute("framesPerSecond")
+    try:
+        above, below = value
+        rate = above / below
+    except (TypeError, ValueError, ZeroDivisionError):
+        return 0.0
+    return float(rate) if 0 < rate < 10_000 else 0.0
+
+
+def reason(said_by: Any = oiio) -> str:
+    """The first line of what OpenImageIO (or one of its readers or writers) says went wrong, for use in a sentence.
+
+    What a damaged file makes it say need be no UTF-8 and may hold control characters.
+    """
+    try:
+        message = str(said_by.geterror())
+    except UnicodeDecodeError as error:
+        message = bytes(error.object).decode("utf-8", "replace")
+    lines = message.strip().splitlines() or ["no reason given"]
+    return printable(lines[0][:300]).rstrip(". ")
+
+
+def printable(text: str) -> str:
+    """``text`` from a file, fit for a sentence: what a terminal would obey or swallow is a question mark."""
+    return "".join(letter if letter.isprintable() else "?" for letter in text)
+
+
+def why_not(path: Path | str) -> str:
+    """Why the pixels of a DPX file cannot be taken as they lie, in words; empty where nothing speaks against it.
+
+    SMPTE ST 268-1: orientations 4 to 7 hold lines that run down the picture; data sign 1 is signed. OpenImageIO reads
+    both as if they were not so.
+    """
+    try:
+        with open(path, "rb") as stream:
+            head = stream.read(2048)
+    except OSError:
+        return ""
+    order = _MAGIC.get(head[:4])
+    if order is None or len(head) < 2048:
+        return ""
+    orientation, elements = struct.unpack_from(order + "HH", head, 768)
+    if 4 <= orientation <= 7:
+        return f"its lines run down the picture (orientation {orientation})"
+    signs = [struct.unpack_from(order + "I", head, _ELEMENT + 72 * k)[0] for k in range(min(max(elements, 1), 8))]
+    return "its numbers are signed" if 1 in signs else ""
 
 
 def _place(head: bytes, size: int) -> tuple[int, int, DpxPicture] | None:

@@ -9,6 +9,7 @@ same to within one of 65535; its values are brought to this rule.)
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -18,13 +19,20 @@ import OpenImageIO as oiio  # noqa: N813  (the name its documentation uses)
 
 from huewright.errors import InputError
 from huewright.files import whole_file
-from huewright.frames.dpx import DpxPicture, first_line, new_dpx, read_dpx, write_dpx
+from huewright.frames.dpx import DpxPicture, new_dpx, printable, read_dpx, reason, why_not, write_dpx
 from huewright.frames.png import is_whole_png
 
 Window = tuple[int, int, int, int]
 # Attributes that describe how the samples lie in one file, or claim a colour that a new picture no longer has.
 _OF_THE_FILE = ("oiio:BitsPerSample", "oiio:subimages", "oiio:ColorSpace", "colorInteropID", "oiio:RowsPerChunk",
-                "tiff:Compression", "tiff:RowsPerStrip", "oiio:SHA-1")
+                "tiff:Compression", "tiff:RowsPerStrip", "oiio:SHA-1", "openexr:levelmode",
+                "openexr:roundingmode", "textureformat", "wrapmodes")
+# What describes the camera's colours, and so not those of a picture that was corrected: OpenEXR's and ACES' attributes
+# (SMPTE ST 2065-4), profiles (ISO 15076-1), gamma and chromaticities of PNG, transfer and colours of DPX.
+OF_THE_CAMERAS_COLOURS = ("chromaticities", "whiteLuminance", "adoptedNeutral", "renderingTransform",
+                          "lookModTransform", "acesImageContainerFlag", "openexr:ACESContainer", "colorInteropID",
+                          "oiio:ColorSpace", "ICCProfile", "Exif:ColorSpace", "Exif:Gamma", "oiio:Gamma", "CICP",
+                          "dpx:Transfer", "dpx:Colorimetric")
 _CORRECTION = "huewright:correction"
 _DEPTHS = {".dpx": (8, 10, 12, 16), ".png": (8, 16), ".exr": (16, 32),
            ".tif": (8, 10, 12, 16, 32), ".tiff": (8, 10, 12, 16, 32)}
@@ -46,11 +54,22 @@ class Metadata:
     @property
     def correction(self) -> str:
         """Which correction rendered this file, where :func:`with_correction` wrote it there, else ""."""
-        return "" if self.spec is None else str(self.spec.get_string_attribute(_CORRECTION))
+        if self.spec is None:
+            return ""
+        try:
+            return str(self.spec.get_string_attribute(_CORRECTION))
+        except UnicodeDecodeError:     # somebody else's: ours are hexadecimal digits
+            return ""
 
     def attributes(self) -> dict[str, Any]:
         """The file's attributes by OpenImageIO's names, for reports and tests."""
-        return {} if self.spec is None else {item.name: item.value for item in self.spec.extra_attribs}
+        found: dict[str, Any] = {}
+        for item in () if self.spec is None else self.spec.extra_attribs:
+            try:
+                found[item.name] = item.value
+            except UnicodeDecodeError:     # it is carried over as it lies, and means nothing to us
+                continue
+        return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,20 +142,40 @@ def read_frame(path: Path | str) -> Frame:
     source = _open(path)
     spec = source.spec()
     dpx = read_dpx(path) if path.suffix.lower() == ".dpx" else None
-    others: dict[str, np.ndarray] = {}
+    if dpx is not None:
+        source.close()
+        return _dpx_frame(path, spec, dpx, decoded=True)
     try:
         order = _channel_order(path, spec)
-        if dpx is not None:
-            pixels, bits, names = scaled(dpx.codes(), dpx.bits), dpx.bits, spec.channelnames
-            dpx = dpx.with_payload(np.empty(0, np.uint8))
-        else:
-            pixels, others, bits, names = _read_channels(path, source, spec, order)
+        pixels, others, bits, names = _read_channels(path, source, spec, order)
     finally:
         source.close()
+    return _frame(spec, pixels, names, bits, Metadata(oiio.ImageSpec(spec), None, others))
+
+
+def frame_around(path: Path | str, dpx: DpxPicture) -> Frame:
+    """What :func:`read_frame` gives for the DPX file at ``path``, read already as ``dpx``, for whoever takes the
+    colours from there: ``pixels`` have the right shape and dtype, but only channels beyond the third have values."""
+    path = Path(path)
+    source = _open(path)
+    spec = source.spec()
+    source.close()
+    return _dpx_frame(path, spec, dpx, decoded=dpx.components > 3)
+
+
+def _dpx_frame(path: Path, spec: oiio.ImageSpec, dpx: DpxPicture, *, decoded: bool) -> Frame:
+    _channel_order(path, spec)
+    shape, dtype = (dpx.height, dpx.width, dpx.components), np.uint8 if dpx.bits == 8 else np.uint16
+    pixels = scaled(dpx.codes(), dpx.bits) if decoded else np.broadcast_to(np.zeros((), dtype), shape)
+    metadata = Metadata(oiio.ImageSpec(spec), dpx.with_payload(np.empty(0, np.uint8)))
+    return _frame(spec, pixels, spec.channelnames, dpx.bits, metadata)
+
+
+def _frame(spec: oiio.ImageSpec, pixels: np.ndarray, names: Sequence[str], bits: int, metadata: Metadata) -> Frame:
     data = (spec.x, spec.y, spec.x + spec.width, spec.y + spec.height)
     display = (spec.full_x, spec.full_y, spec.full_x + spec.full_width, spec.full_y + spec.full_height)
     aspect = float(spec.get_float_attribute("PixelAspectRatio", 1.0))
-    return Frame(pixels, tuple(names), bits, Metadata(oiio.ImageSpec(spec), dpx, others), data, display,
+    return Frame(pixels, tuple(names), bits, metadata, data, display,
                  aspect if 0.01 < aspect < 100 else 1.0)
 
 
@@ -190,7 +229,7 @@ def write_frame(path: Path | str, frame: Frame, *, overwrite: bool = False, comp
             raise InputError(f"{path}: no writer for this format; use .exr, .dpx, .tif or .png")
         good = output.open(str(temporary), spec) and output.write_image(pixels)
         if not (good and output.close()):
-            raise InputError(f"{path}: cannot be written ({first_line(output.geterror())})")
+            raise InputError(f"{path}: cannot be written ({reason(output).replace(str(temporary), path.name)})")
         if suffix == ".png" and not is_whole_png(temporary):
             raise InputError(f"{path}: cannot be written whole; see whether its disk is full, or choose another place")
 
@@ -200,6 +239,27 @@ def with_correction(frame: Frame, digest: str) -> Frame:
     spec = oiio.ImageSpec(frame.metadata.spec) if frame.metadata.spec is not None else oiio.ImageSpec()
     spec.attribute(_CORRECTION, digest)
     return replace(frame, metadata=replace(frame.metadata, spec=spec))
+
+
+def retagged(frame: Frame, chromaticities: Sequence[float] = ()) -> tuple[Frame, tuple[str, ...]]:
+    """``frame`` without what describes the camera's colours, and the names of what was taken out.
+
+    ``chromaticities`` (red, green, blue, white: x and y of each) are those of the corrected picture; they are written
+    where the file had some of the camera's. A DPX header's transfer and colours become "user defined" (0).
+    """
+    told = frame.metadata.attributes()
+    taken = tuple(name for name in told if name in OF_THE_CAMERAS_COLOURS or name.startswith("ICCProfile:"))
+    spec, dpx = frame.metadata.spec, frame.metadata.dpx
+    if spec is not None and taken:
+        spec = oiio.ImageSpec(spec)
+        for name in taken:
+            spec.erase_attribute(name)
+        if "chromaticities" in taken and len(chromaticities) == 8:
+            spec.attribute("chromaticities", oiio.TypeDesc("float[8]"), tuple(chromaticities))
+    if dpx is not None:
+        dpx = dpx.of_unsaid_colours()
+    shown = tuple(name for name in taken if not name.startswith(("ICCProfile:", "oiio:", "dpx:")))
+    return replace(frame, metadata=replace(frame.metadata, spec=spec, dpx=dpx)), shown
 
 
 def check_depth(path: Path | str, bits: int) -> None:
@@ -213,11 +273,15 @@ def check_depth(path: Path | str, bits: int) -> None:
 def _open(path: Path) -> oiio.ImageInput:
     if not path.is_file():
         raise InputError(f"{path}: there is no such picture file; check the path")
+    strange = why_not(path)
+    if strange:
+        raise InputError(f"{path}: this DPX file is of a kind that is not read here, for {strange}; write it anew "
+                         "with unsigned numbers, line by line from the left")
     asked = oiio.ImageSpec()
     asked.attribute("oiio:UnassociatedAlpha", 1)  # colours as they are in the file, never multiplied on reading
     source = oiio.ImageInput.open(str(path), asked)
     if source is None:
-        raise InputError(f"{path}: not a picture that can be read ({first_line(oiio.geterror())}); "
+        raise InputError(f"{path}: not a picture that can be read ({reason()}); "
                          "copy it again or leave it out")
     spec = source.spec()
     if spec.get_int_attribute("oiio:subimages", 1) > 1:
@@ -230,9 +294,13 @@ def _open(path: Path) -> oiio.ImageInput:
 
 def _channel_order(path: Path, spec: oiio.ImageSpec) -> list[int]:
     """Channel indices in the order R, G, B[, A], others."""
-    names = list(spec.channelnames)
+    try:
+        names = list(spec.channelnames)
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: the names of its channels are no text (UTF-8); copy it again or leave it out"
+                         ) from None
     if any(name not in names for name in "RGB"):
-        raise InputError(f"{path}: its channels are {', '.join(names[:8])}; R, G and B are needed")
+        raise InputError(f"{path}: its channels are {printable(', '.join(names[:8])[:200])}; R, G and B are needed")
     first = [names.index(name) for name in "RGBA" if name in names]
     return first + [index for index in range(len(names)) if index not in first]
 
@@ -270,7 +338,7 @@ def _read_channels(path: Path, source: oiio.ImageInput, spec: oiio.ImageSpec,
 def _image(path: Path, source: oiio.ImageInput, begin: int, end: int, kind: Any) -> np.ndarray:
     pixels = source.read_image(0, 0, begin, end, kind)
     if pixels is None:
-        raise InputError(f"{path}: damaged or cut short ({first_line(source.geterror())}); "
+        raise InputError(f"{path}: damaged or cut short ({reason(source)}); "
                          "copy it again or leave that frame out")
     return pixels
 

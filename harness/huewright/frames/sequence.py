@@ -40,6 +40,10 @@ class Pattern:
             return None
         return int(body) if self.path(int(body)).name == name else None
 
+    def numbers(self) -> list[int]:
+        """Of the frames that lie there now, ascending."""
+        return _matching(self, (entry.name for entry in self.folder.iterdir())) if self.folder.is_dir() else []
+
 
 @dataclass(frozen=True)
 class FrameSequence:
@@ -128,6 +132,16 @@ def output_paths(text: str | Path, sequence: FrameSequence) -> dict[int, Path]:
         if out.resolve() == sequence.path(number).resolve():
             raise InputError(f"{out} is the take itself; camera files are never written over, choose another place")
     return paths
+
+
+def pattern_of(paths: dict[int, Path]) -> Pattern | None:
+    """The pattern of files by frame number, or None where one file has no place for a number in its name."""
+    number, path = next(iter(paths.items()))
+    for match in reversed(list(re.finditer(r"\d+", path.name))):
+        pattern = Pattern(path.parent, path.name[:match.start()], path.name[match.end():], len(match[0]))
+        if int(match[0]) == number and all(pattern.path(n) == other for n, other in paths.items()):
+            return pattern
+    return None
 
 
 def number_list(numbers: Iterable[int]) -> str:

@@ -12,11 +12,24 @@ from huewright_kernels.formats import PixelBuffer
 from huewright.colorimetry.excursions import outside
 from huewright.frames.conversion import kernel_source, other_channels, packed_memory, pixel_dtype
 from huewright.frames.dpx import new_dpx, read_dpx, write_dpx
-from huewright.frames.picture import Frame, fresh_spec, read_frame, scaled, with_correction, write_frame
+from huewright.frames.picture import (
+    Frame,
+    frame_around,
+    fresh_spec,
+    read_frame,
+    retagged,
+    scaled,
+    with_correction,
+    write_frame,
+)
 from huewright.rendering.job import Job, Tally
 
 # Rows on which the share of pixels beyond the display's range is measured: every so many.
 SAMPLED_ROWS = 32
+# A float signal beyond this (far above every highlight) has all its pixels looked at, not only the sampled rows.
+ABSURD = 100.0
+UNSAID = ("the files' headers said which transfer and colours the camera recorded; in the rendered files they say "
+          "\"user defined\"")
 Pixels = np.ndarray | PixelBuffer
 
 
@@ -27,18 +40,22 @@ def render_frame(job: Job, source: Path, out: Path, number: int, *, overwrite: b
     if picture is not None and to_dpx and picture.bits == job.bits:
         view = picture.kernel_view()
         tally = _computed(job, view, view, number)
+        if job.program is not None and picture.says_colours:
+            picture = picture.of_unsaid_colours()
+            tally.notes[UNSAID] = None
         write_dpx(out, picture, overwrite=overwrite)
         return tally
-    frame = read_frame(source)
+    frame = read_frame(source) if picture is None else frame_around(source, picture)
     view = picture.kernel_view() if picture is not None else kernel_source(frame)
+    written, taken = retagged(frame, job.chromaticities) if job.program is not None else (frame, ())
     if to_dpx:
-        target = new_dpx(fresh_spec(frame), frame.width, frame.height, job.bits)
+        target = new_dpx(fresh_spec(written), frame.width, frame.height, job.bits)
         tally = _computed(job, view, target.kernel_view(), number, frame.premultiplied)
         write_dpx(out, target, overwrite=overwrite)
     elif job.bits in (10, 12) and out.suffix.lower() != ".exr":
         packed = packed_memory(frame.width, frame.height, job.bits)
         tally = _computed(job, view, packed.kernel_view(), number, frame.premultiplied)
-        write_frame(out, _of_other_numbers(frame, scaled(packed.codes(), job.bits), job.bits), overwrite=overwrite)
+        write_frame(out, _of_other_numbers(written, scaled(packed.codes(), job.bits), job.bits), overwrite=overwrite)
     else:
         kind = pixel_dtype(out.suffix.lower(), job.bits)
         if isinstance(view, np.ndarray) and view.dtype == kind and view is frame.pixels:
@@ -47,8 +64,14 @@ def render_frame(job: Job, source: Path, out: Path, number: int, *, overwrite: b
             pixels = np.empty((frame.height, frame.width, frame.pixels.shape[2]), kind)
             pixels[..., 3:] = other_channels(frame, kind)
         tally = _computed(job, view, pixels, number, frame.premultiplied)
-        write_frame(out, _signed(_of_other_numbers(frame, pixels, job.bits), out, job), overwrite=overwrite)
+        write_frame(out, _signed(_of_other_numbers(written, pixels, job.bits), out, job), overwrite=overwrite)
     _note_losses(tally, frame, out)
+    if taken:
+        as_now = "; they now name the display's primaries" if job.chromaticities and "chromaticities" in taken else ""
+        tally.notes[f"what the files said of the camera's colours ({', '.join(taken)}) is not in the rendered ones, "
+                    f"for it no longer holds{as_now}"] = None
+    if picture is not None and picture.says_colours:
+        tally.notes[UNSAID] = None
     return tally
 
 
@@ -58,9 +81,30 @@ def _computed(job: Job, source: Pixels, target: Pixels, number: int, premultipli
         return Tally()
     float_target = isinstance(target, np.ndarray) and target.dtype.kind == "f"
     tally = _sampled(job, source, float_target, premultiplied)
+    came = broken_pixels(source)
+    became = 0
+    if not float_target and isinstance(source, np.ndarray) and source.dtype.kind == "f" and (
+            came or float(np.abs(source[..., :3]).max()) > ABSURD):
+        signal = np.empty((*source.shape[:2], 4 if premultiplied else 3), np.float32)
+        run(job.display_program, source, signal, threads=job.threads_a_frame, premultiplied=premultiplied)
+        became = broken_pixels(signal)
     run(job.program, source, target, threads=job.threads_a_frame, premultiplied=premultiplied,
         dither_seed=number if job.dither and not float_target else None)
+    became = max(became, broken_pixels(target), tally.range.not_finite)
+    if came:
+        tally.came_broken.add(number)
+    if became > came:
+        tally.became_broken.add(number)
     return tally
+
+
+def broken_pixels(pixels: Pixels) -> int:
+    """How many pixels of an array of floats hold a colour that is no number or infinite; 0 of anything else."""
+    if not isinstance(pixels, np.ndarray) or pixels.dtype.kind != "f":
+        return 0
+    if bool(np.isfinite(pixels[..., :3]).all()):
+        return 0
+    return int((~np.isfinite(pixels[..., :3])).any(axis=2).sum())
 
 
 def _sampled(job: Job, source: Pixels, float_target: bool, premultiplied: bool) -> Tally:
@@ -81,6 +125,7 @@ def _sampled(job: Job, source: Pixels, float_target: bool, premultiplied: bool) 
     colours = values[..., :3]
     tally = Tally()
     tally.range.add(colours)
+    tally.range.not_finite = broken_pixels(colours)
     if not float_target:
         low, high = ((end - job.encode_offset) / job.encode_slope for end in (0.0, 1.0))
         tally.range.clipped = outside(colours, low, high)
@@ -104,8 +149,16 @@ def _note_losses(tally: Tally, frame: Frame, out: Path) -> None:
     kept = suffix == ".exr" or suffix in (".tif", ".tiff") and "tiff:Compression" in told
     if lost and not kept:
         tally.notes[f"channels {', '.join(lost)} are not in the rendered frames: {suffix} files hold none such"] = None
-    if "chromaticities" in told:
-        tally.notes["the files' own note of their primaries (chromaticities) is carried over and still describes the "
-                    "camera's picture, not the corrected one"] = None
+    colours = ("R", "G", "B", "red", "green", "blue")
+    layers = [name for name in lost if "." in name and name.rsplit(".", 1)[1] in colours]
+    if layers and kept:
+        tally.notes[f"only R, G and B are corrected; {', '.join(layers[:6])}{' and others' if len(layers) > 6 else ''} "
+                    "(further layers or views) are carried over as the camera's"] = None
+    if any(name == "ICCProfile" for name in told):
+        tally.notes["the files' ICC profile describes the camera's picture and is not in the rendered ones: whoever "
+                    "shows them must know what they are"] = None
+    if frame.data_window != frame.display_window and suffix in (".dpx", ".png"):
+        tally.notes[f"the files' data window {frame.data_window} within their display window {frame.display_window} is "
+                    f"lost: {suffix} files hold the pixels alone"] = None
     if told.get("compression") in ("dwaa", "dwab", "b44", "b44a", "pxr24") and suffix == ".exr":
         tally.notes[f"the frames are written with the take's own lossy compression ({told['compression']})"] = None

@@ -20,14 +20,19 @@ from huewright.provenance.digests import operations_digest
 
 @dataclass
 class Tally:
-    """Of the frames done: what left the range, and what must be said of their files."""
+    """Of the frames done: what left the range, what must be said of their files, and the numbers of those that hold
+    values which are no numbers or infinite: ``came_broken`` from the camera's files, ``became_broken`` in rendering."""
 
     range: RangeTally = field(default_factory=RangeTally)
     notes: dict[str, None] = field(default_factory=dict)
+    came_broken: set[int] = field(default_factory=set)
+    became_broken: set[int] = field(default_factory=set)
 
     def add(self, other: Tally) -> None:
         self.range.merge(other.range)
         self.notes.update(other.notes)
+        self.came_broken |= other.came_broken
+        self.became_broken |= other.became_broken
 
 
 @dataclass(frozen=True)
@@ -42,6 +47,7 @@ class Job:
     encode_offset: float
     threads_a_frame: int
     digest: str = ""     # of the chain, for files that can carry it
+    chromaticities: tuple[float, ...] = ()     # of the display, for files that named the camera's
 
 
 def workers_for(threads: int | None, frames: int) -> tuple[int, int]:
@@ -55,7 +61,7 @@ def workers_for(threads: int | None, frames: int) -> tuple[int, int]:
 
 
 def prepared(chain: tuple[Operation, ...], range_: str, depth: int, dither: bool, threads_a_frame: int, suffix: str,
-             notify: Callable[[str], None]) -> Job:
+             notify: Callable[[str], None], chromaticities: tuple[float, ...] = ()) -> Job:
     """The job of rendering ``chain`` into files that end in ``suffix``, compiled."""
     slope, offset = 1.0, 0.0
     written = chain
@@ -65,7 +71,7 @@ def prepared(chain: tuple[Operation, ...], range_: str, depth: int, dither: bool
         written = (*chain, Matrix(((slope, 0, 0), (0, slope, 0), (0, 0, slope)), (offset,) * 3))
     warm_up(notify)
     return Job(compile_chain(written), compile_chain(chain), depth, dither, slope, offset, threads_a_frame,
-               operations_digest(chain))
+               operations_digest(chain), chromaticities)
 
 
 def for_all(one: Callable[[int], Tally], numbers: tuple[int, ...], workers: int, progress: Progress,

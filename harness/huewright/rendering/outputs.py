@@ -8,7 +8,7 @@ from huewright.errors import InputError
 from huewright.files import refuse_existing
 from huewright.frames.conversion import output_depth
 from huewright.frames.picture import depths_of, read_header
-from huewright.frames.sequence import FrameSequence, output_paths
+from huewright.frames.sequence import FrameSequence, number_list, output_paths, pattern_of
 
 
 def checked_outputs(sequence: FrameSequence, out_text: str | Path, bits: int | None, *,
@@ -19,6 +19,7 @@ def checked_outputs(sequence: FrameSequence, out_text: str | Path, bits: int | N
     for path in outputs.values():
         depths_of(path)
         refuse_existing(path, overwrite=overwrite)
+    _refuse_stale(sequence, outputs)
     first, *others = outputs
     header = read_header(sequence.path(first))
     depth = output_depth(header, sequence.path(first), outputs[first], bits)
@@ -28,3 +29,16 @@ def checked_outputs(sequence: FrameSequence, out_text: str | Path, bits: int | N
             raise InputError(f"{sequence.path(number)} is {found.width}x{found.height} pixels, but the take begins "
                              f"with {header.width}x{header.height}; render takes of one size, or a range")
     return outputs, (header.width, header.height), depth
+
+
+def _refuse_stale(sequence: FrameSequence, outputs: dict[int, Path]) -> None:
+    """Raises :class:`InputError` where frames under the outputs' names lie beside them that are none of the take's:
+    they are of an earlier, longer render, and whoever opens the folder takes them for this one's."""
+    pattern = pattern_of(outputs)
+    if pattern is None or sequence.pattern.digits is None:
+        return
+    strange = sorted(set(pattern.numbers()) - set(outputs) - set(sequence.pattern.numbers()))
+    if strange:
+        word = "frame" if len(strange) == 1 else "frames"
+        raise InputError(f"{pattern.folder} also holds {word} {number_list(strange)} of the same name, which "
+                         f"{sequence.text} has not: an earlier render's; remove them, or choose another folder")

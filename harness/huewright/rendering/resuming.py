@@ -1,7 +1,8 @@
-"""What is there already when a render is resumed: whole or not, and rendered as it would be now or not."""
+"""What is there already when a render is resumed: whole or not, and what would be rendered now or not."""
 
 from __future__ import annotations
 
+import filecmp
 import tempfile
 from pathlib import Path
 
@@ -9,14 +10,20 @@ import numpy as np
 
 from huewright.errors import InputError
 from huewright.frames.picture import read_frame, read_header
-from huewright.frames.sequence import FrameSequence
+from huewright.frames.sequence import FrameSequence, number_list
+from huewright.progress import Progress
 from huewright.rendering.frame import render_frame
-from huewright.rendering.job import Job
+from huewright.rendering.job import Job, Tally, for_all
 
 
-def check_kept(job: Job, sequence: FrameSequence, outputs: dict[int, Path], size: tuple[int, int]) -> None:
-    """Raises :class:`InputError` where what is there was rendered otherwise: every EXR file says with which correction,
-    and the first whole frame of any kind is rendered again and compared."""
+def kept_frames(job: Job, sequence: FrameSequence, outputs: dict[int, Path], size: tuple[int, int], workers: int,
+                progress: Progress) -> tuple[set[int], Tally]:
+    """The numbers of the frames that are there, whole, and just what would be rendered now; and what was seen of them.
+
+    Each is rendered again from its own source and compared, for nothing else tells a frame of another correction, of a
+    source replaced since, or with half its picture lost from the right one. Those cut short are not kept.
+    :class:`InputError` names all that are whole and differ, before anything is written.
+    """
     for path in outputs.values():
         if path.suffix.lower() == ".exr" and path.exists():
             try:
@@ -24,23 +31,43 @@ def check_kept(job: Job, sequence: FrameSequence, outputs: dict[int, Path], size
             except InputError:     # cut short: it will be rendered again
                 continue
             if carried and carried != job.digest:
-                raise _other_render(path)
-    for number, path in outputs.items():
+                raise InputError(_other_render(str(path), "was"))
+    there = tuple(number for number, path in outputs.items() if path.exists())
+    kept: set[int] = set()
+    unlike: set[int] = set()
+
+    def check(number: int) -> Tally:
+        path = outputs[number]
         if not is_whole(path, size):
-            continue
+            return Tally()
         with tempfile.TemporaryDirectory() as folder:
             again = Path(folder) / f"again{path.suffix}"
-            render_frame(job, sequence.path(number), again, number, overwrite=False)
-            there, now = read_frame(path), read_frame(again)
-        same = there.pixels.dtype == now.pixels.dtype and there.bits == now.bits
-        if not (same and np.array_equal(there.pixels, now.pixels, equal_nan=now.pixels.dtype.kind == "f")):
-            raise _other_render(path)
-        return
+            tally = render_frame(job, sequence.path(number), again, number, overwrite=False)
+            if not _same(path, again):
+                unlike.add(number)
+                return Tally()
+        kept.add(number)
+        return tally
+
+    tally = for_all(check, there, workers, progress, "checking") if there else Tally()
+    if unlike:
+        first = outputs[min(unlike)]
+        named = f"{first}" if len(unlike) == 1 else f"{first} (and of this take in all {number_list(sorted(unlike))})"
+        raise InputError(_other_render(named, "was" if len(unlike) == 1 else "were"))
+    return kept, tally
 
 
-def _other_render(path: Path) -> InputError:
-    return InputError(f"{path} was rendered with another correction, or from other frames or settings; give "
-                      "--overwrite instead of --resume, or another folder")
+def _same(one: Path, other: Path) -> bool:
+    if filecmp.cmp(one, other, shallow=False):
+        return True
+    there, now = read_frame(one), read_frame(other)     # a library's other version may pack the same picture otherwise
+    return (there.pixels.dtype == now.pixels.dtype and there.bits == now.bits
+            and np.array_equal(there.pixels, now.pixels, equal_nan=now.pixels.dtype.kind == "f"))
+
+
+def _other_render(what: str, verb: str) -> str:
+    return (f"{what} {verb} rendered with another correction, or from other frames or settings, or harmed since; give "
+            "--overwrite instead of --resume, or another folder")
 
 
 def is_whole(path: Path, size: tuple[int, int]) -> bool:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from huewright.errors import InputError
 from huewright.frames.conversion import is_float
-from huewright.frames.sequence import FrameSequence
+from huewright.frames.sequence import FrameSequence, number_list
 from huewright.models.correction import EDITED, Correction, edited_by_hand
 from huewright.models.footage import RANGES
 from huewright.models.proof import percent_words
@@ -28,6 +28,8 @@ log = logging.getLogger(__name__)
 
 if TYPE_CHECKING:
     from huewright_kernels.ops import Operation
+
+    from huewright.rendering.job import Tally
 
 DEFER = "check against the delivery specification and with the person responsible for the delivery"
 
@@ -79,12 +81,12 @@ def render_take(
     integers, 10 for DPX, 16 for PNG and TIFF. Integer files get triangular dither of one code, seeded by frame number.
 
     All is checked before any frame is computed: holes, unlike sizes, outputs that exist (``overwrite`` replaces them,
-    ``resume`` keeps those that are whole, if the first of them is what would be rendered now), all as
-    :class:`InputError`. Interrupted, it leaves whole frames only.
+    ``resume`` keeps those that are just what would be rendered now and refuses others that are whole), frames of an
+    earlier, longer render beside the outputs; all as :class:`InputError`. Interrupted, it leaves whole frames only.
     """
     from huewright.rendering.frame import render_frame
-    from huewright.rendering.job import Tally, for_all, prepared, workers_for
-    from huewright.rendering.resuming import check_kept, is_whole
+    from huewright.rendering.job import for_all, prepared, workers_for
+    from huewright.rendering.resuming import kept_frames
 
     if range_ not in RANGES:
         raise InputError(f"an output range is {' or '.join(RANGES)}, not {range_!r}")
@@ -93,28 +95,27 @@ def render_take(
     chain = tuple(correction.operations if operations is None else operations)
     workers, threads_a_frame = workers_for(threads, len(outputs))
     job = prepared(chain, range_, depth, dither, threads_a_frame, next(iter(outputs.values())).suffix.lower(),
-                   lambda line: progress(0, len(outputs), line))
+                   lambda line: progress(0, len(outputs), line), _display_chromaticities(correction.display))
     log.info("rendering %d frames at %d bits with %d workers of %d threads: %s", len(outputs), depth, workers,
              threads_a_frame, ", ".join(type(operation).__name__ for operation in chain))
+    kept: set[int] = set()
     if resume:
-        check_kept(job, sequence, outputs, size)
-    kept: list[int] = []
+        kept, seen = kept_frames(job, sequence, outputs, size, workers, progress)
 
     def one(number: int) -> Tally:
-        if resume and is_whole(outputs[number], size):
-            kept.append(number)
-            log.debug("frame %d is there and whole: kept", number)
-            return Tally()
         return render_frame(job, sequence.path(number), outputs[number], number, overwrite=overwrite or resume)
 
-    tally = for_all(one, tuple(outputs), workers, progress, "rendering")
+    tally = for_all(one, tuple(number for number in outputs if number not in kept), workers, progress, "rendering")
+    if resume:
+        tally.add(seen)
     rendered = tuple(number for number in outputs if number not in kept)
     summary = RenderSummary(sequence.text, str(out_text), rendered, tuple(sorted(kept)), *size, depth, range_,
                             time.perf_counter() - started, tally.range.share_over, tally.range.share_under,
                             tally.range.share_clipped)
     suffix = next(iter(outputs.values())).suffix.lower()
     unlike = kind_cautions(sequence, str(correction.provenance.get("files_kind", "")))
-    return replace(summary, cautions=(*_cautions(summary, suffix), *tally.notes, *unlike))
+    return replace(summary, cautions=(*_broken(tally), *_cautions(summary, suffix), *sorted(tally.notes),
+                                      *unlike))
 
 
 def read_and_write_take(sequence: FrameSequence, out_text: str | Path, *, bits: int | None = None,
@@ -135,6 +136,26 @@ def read_and_write_take(sequence: FrameSequence, out_text: str | Path, *, bits: 
     return time.perf_counter() - started
 
 
+def _display_chromaticities(display: str) -> tuple[float, ...]:
+    from huewright.colorimetry.display import CHROMATICITIES, DISPLAYS
+
+    known = DISPLAYS.get(display)
+    return () if known is None else CHROMATICITIES[known.primaries]
+
+
+def _broken(tally: Tally) -> list[str]:
+    """Of frames with values that are no numbers: never a verdict, but nobody would see them in an integer file."""
+    said = []
+    for numbers, where in ((tally.came_broken, "came from the camera's files with"),
+                           (tally.became_broken, "got in rendering (codes far beyond the encoding, or results past "
+                                                 "what half floats hold, 65504)")):
+        if numbers:
+            word = "frame" if len(numbers) == 1 else "frames"
+            said.append(f"{word} {number_list(sorted(numbers))} {where} pixels that are no numbers or infinite; in "
+                        "files of integers they are black or white: look at them")
+    return said
+
+
 def _cautions(summary: RenderSummary, suffix: str) -> list[str]:
     said = []
     beyond = max(summary.fraction_over, summary.fraction_under)
@@ -148,9 +169,11 @@ def _cautions(summary: RenderSummary, suffix: str) -> list[str]:
     if summary.range == "legal" and is_float(suffix, summary.bits):
         said.append(f"legal range was written into floating-point files, which is unusual; {DEFER}")
     if summary.kept:
-        kept = "1 frame was there already and kept; it was" if len(summary.kept) == 1 else \
-            f"{len(summary.kept)} frames were there already and kept; the first of them was"
-        said.append(f"{kept} rendered again to compare, and is the same")
+        kept = "1 frame was there already and kept; it was rendered again to compare, and is the same"
+        if len(summary.kept) > 1:
+            kept = (f"{len(summary.kept)} frames were there already and kept; each was rendered again to compare, and "
+                    "is the same")
+        said.append(kept)
     return said
 
 
