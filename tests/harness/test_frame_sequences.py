@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 from huewright.errors import InputError
-from huewright.frames.sequence import number_list, output_paths, parse_sequence
+from huewright.frames.sequence import frame_numbers, number_list, output_paths, parse_sequence
+from huewright.steps.inputs import frames_of
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -50,6 +51,46 @@ def test_range_and_holes(tmp_path: Path) -> None:
         parse_sequence(f"{tmp_path}/s.####.dpx:20-30")
     with pytest.raises(InputError, match="backwards"):
         parse_sequence(f"{tmp_path}/s.####.dpx:3-2")
+
+
+def test_lists_of_frames(tmp_path: Path) -> None:
+    _touch(tmp_path, *(f"s.{n:04d}.dpx" for n in (1, 2, 3, 5, 9, 10)))
+    chosen = parse_sequence(f"{tmp_path}/s.####.dpx:1,3,9-10")
+    assert chosen.numbers == (1, 3, 9, 10) and chosen.missing == ()
+    assert parse_sequence(f"{tmp_path}/s.####.dpx:1,4").missing == (4,)
+    assert frame_numbers("3,7-9,8") == (3, 7, 8, 9)
+    for text in ("", "a", "3,", "3;4", "1-"):
+        with pytest.raises(InputError, match="no frame numbers"):
+            frame_numbers(text)
+
+
+def test_what_wildcards_match_was_picked(tmp_path: Path) -> None:
+    """Numbered alike, files keep their numbers; otherwise they count from 1 in the order of their names."""
+    _touch(tmp_path, "s.0002.exr", "s.0007.exr", "s.0011.exr", "notes.txt", ".s.0003.exr")
+    numbered = parse_sequence(tmp_path / "s.*.exr")
+    assert numbered.numbers == (2, 7, 11) and numbered.missing == () and numbered.path(7).name == "s.0007.exr"
+    assert parse_sequence(tmp_path / "s.000[27].exr").numbers == (2, 7)
+    _touch(tmp_path / "stills", "noon.png", "evening.png", "b12.png")
+    picked = parse_sequence(tmp_path / "stills" / "*.png")
+    assert picked.numbers == (1, 2, 3) and [picked.path(n).name for n in picked.numbers] == [
+        "b12.png", "evening.png", "noon.png"]
+    assert picked.file_pattern == "picked.####.png" and picked.require_complete() is picked
+    assert output_paths(f"{tmp_path}/out/", picked)[2] == tmp_path / "out" / "evening.png"
+    with pytest.raises(InputError, match="no picture file matches"):
+        parse_sequence(tmp_path / "*.dpx")
+
+
+def test_frames_of_a_shot(tmp_path: Path) -> None:
+    _touch(tmp_path, *(f"s.{n}.dpx" for n in (1, 2, 5)))
+    take = parse_sequence(tmp_path / "s.#.dpx")
+    assert frames_of(take) is take
+    assert frames_of(take, "1-2").require_complete().numbers == (1, 2)
+    assert frames_of(take, skip_missing=True).require_complete().numbers == (1, 2, 5)
+    assert frames_of(take, "2-5", skip_missing=True).require_complete().numbers == (2, 5)
+    with pytest.raises(InputError, match=r"of the frames 2-5 there are no 3-4; .*--skip-missing"):
+        frames_of(take, "2-5")
+    with pytest.raises(InputError, match="none of the frames 7 exists"):
+        frames_of(take, "7")
 
 
 def test_chosen_frames_leave_no_hole(tmp_path: Path) -> None:

@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 Take = Annotated[str, typer.Argument(help="Frames: shot.%04d.exr, 'shot.####.dpx', a folder, or one file. "
-                                     "'shot.####.exr:10-90' takes part of a sequence.", show_default=False)]
+                                     "'shot.####.exr:10-90,120' takes part of a sequence, 'stills/*.exr' what matches.",
+                                show_default=False)]
 CardFile = Annotated[Path, typer.Option("--card", help="The card file (TOML) that describes your card.",
                                         show_default=False)]
 JsonFile = Annotated[Path | None, typer.Option("--json", help="Also write the result to this file as JSON.")]

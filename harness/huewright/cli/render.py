@@ -23,13 +23,17 @@ def register(app: typer.Typer) -> None:
         dither: Annotated[bool, typer.Option(help="Dither integer outputs; seeded by frame number, so that the "
                                              "same frame always gets the same bytes.")] = True,
         resume: Annotated[bool, typer.Option("--resume", help="Go on where an interrupted render left off.")] = False,
+        frames: Annotated[str | None, typer.Option("--frames", help="Only these frames of the shot, say 3,7-9.",
+                                                   show_default=False)] = None,
+        skip_missing: Annotated[bool, typer.Option("--skip-missing", help="Render what is there of a shot that has "
+                                                   "holes.")] = False,
         threads: options.Threads = None,
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
         """Render the correction over a shot, frame by frame, whole frames only."""
         from huewright.cli.show import caution, counted, progress_line, say
-        from huewright.steps.inputs import correction_from, take_from
+        from huewright.steps.inputs import correction_from, frames_of, take_from
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.render import EDITED, edited_by_hand, render_take
 
@@ -37,10 +41,10 @@ def register(app: typer.Typer) -> None:
         model = correction_from(correction)
         if edited_by_hand(model):
             caution(EDITED)
+        sequence = frames_of(take_from(shot), frames, skip_missing=skip_missing)
         with progress_line() as progress:
-            summary = render_take(model, take_from(shot), out, range_=out_range,
-                                  bits=out_bits, dither=dither, overwrite=overwrite, resume=resume, threads=threads,
-                                  progress=progress)
+            summary = render_take(model, sequence, out, range_=out_range, bits=out_bits, dither=dither,
+                                  overwrite=overwrite, resume=resume, threads=threads, progress=progress)
         write_figures(json_file, summary, overwrite=overwrite)
         for sentence in summary.cautions:
             caution(sentence)

@@ -1,6 +1,7 @@
 """Frame sequences in the usual notations: ``shot.%04d.exr``, ``shot.####.dpx``, ``shot.@@@@.exr``, a folder, a file.
 
-A range of frame numbers may follow: ``shot.####.exr:1001-1040`` (ends included) or ``shot.####.exr:1001``.
+Frame numbers may follow: ``shot.####.exr:1001-1040`` (ends included), ``shot.####.exr:1001``, or several such,
+``shot.####.exr:1001,1010-1012``. A name with ``*``, ``?`` or ``[...]`` takes whatever files it matches.
 """
 
 from __future__ import annotations
@@ -15,20 +16,26 @@ from huewright.errors import InputError
 # What a folder is searched for; anything that OpenImageIO reads may be named by a pattern.
 PICTURE_SUFFIXES = frozenset({".exr", ".dpx", ".tif", ".tiff", ".png", ".cin", ".jpg", ".jpeg"})
 _PLACE = re.compile(r"%(0?)(\d*)d|#+|@+")
-_RANGE = re.compile(r":(-?\d+)(?:-(-?\d+))?$")
+_RANGE = re.compile(r":(-?\d+(?:-(?:-?\d+))?(?:,-?\d+(?:-(?:-?\d+))?)*)$")
+_PART = re.compile(r"(-?\d+)(?:-(-?\d+))?")
+_WILD = re.compile(r"[*?]|\[[^\]]+\]")
 _LAST_NUMBER = re.compile(r"^(.*?)(\d+)(\D*)$", re.DOTALL)
 
 
 @dataclass(frozen=True)
 class Pattern:
-    """Where frames lie: ``folder / (prefix + number + suffix)``; ``digits`` None is one fixed file name (prefix)."""
+    """Where frames lie: ``folder / (prefix + number + suffix)``; ``digits`` None is one fixed file name (prefix), or
+    pictures picked one by one, ``picked``, which count from 1."""
 
     folder: Path
     prefix: str
     suffix: str = ""
     digits: int | None = None
+    picked: tuple[Path, ...] = ()
 
     def path(self, number: int) -> Path:
+        if self.picked:
+            return self.picked[number - 1]
         if self.digits is None:
             return self.folder / self.prefix
         return self.folder / f"{self.prefix}{number:0{max(self.digits, 1)}d}{self.suffix}"
@@ -64,6 +71,8 @@ class FrameSequence:
     @property
     def file_pattern(self) -> str:
         """The files' own naming without folder or range, such as ``shot.####.dpx``: good for naming outputs."""
+        if self.pattern.picked:
+            return f"picked.####{self.pattern.picked[0].suffix}"
         if self.pattern.digits is None:
             return self.pattern.prefix
         return f"{self.pattern.prefix}{'#' * max(self.pattern.digits, 1)}{self.pattern.suffix}"
@@ -92,12 +101,16 @@ class FrameSequence:
 def parse_sequence(text: str | Path) -> FrameSequence:
     """The frames that ``text`` names and that exist; :class:`InputError` if there are none or it is ambiguous."""
     text = str(text)
-    bare, first, last = _split_range(text)
+    bare, ranges = _split_range(text)
     path = Path(bare)
     if path.is_dir():
         pattern, found = _folder(path)
-    elif path.is_file() or not _PLACE.search(path.name):
-        pattern, found = _single(path, ranged=first is not None)
+    elif path.is_file():
+        pattern, found = _single(path, ranged=bool(ranges))
+    elif _WILD.search(path.name):
+        return _matched(text, path, ranged=bool(ranges))
+    elif not _PLACE.search(path.name):
+        pattern, found = _single(path, ranged=bool(ranges))
     else:
         pattern = _pattern(path)
         if not pattern.folder.is_dir():
@@ -105,7 +118,40 @@ def parse_sequence(text: str | Path) -> FrameSequence:
         found = _matching(pattern, (entry.name for entry in pattern.folder.iterdir()))
     if not found:
         raise InputError(f"{text}: no file matches; check the path and the number of digits")
-    return _within(text, pattern, found, first, last)
+    return _within(text, pattern, found, ranges)
+
+
+def _matched(text: str, path: Path, *, ranged: bool) -> FrameSequence:
+    """The pictures that a name with wildcards matches. They were picked, so that none is missing; they keep their
+    numbers if their names differ in nothing else."""
+    if ranged:
+        raise InputError(f"{text}: a range needs a name with a place for the frame number, such as shot.####.exr:1-24")
+    paths = tuple(sorted(entry for entry in path.parent.glob(path.name)
+                         if entry.is_file() and not entry.name.startswith(".")
+                         and entry.suffix.lower() in PICTURE_SUFFIXES))
+    if not paths:
+        raise InputError(f"{text}: no picture file matches; check the path")
+    match = _LAST_NUMBER.match(paths[0].stem)
+    if match is not None:
+        pattern = Pattern(path.parent, match[1], match[3] + paths[0].suffix, len(match[2]))
+        numbers = [pattern.number_of(entry.name) if entry.name.startswith(pattern.prefix)
+                   and entry.name.endswith(pattern.suffix) else None for entry in paths]
+        known = [number for number in numbers if number is not None]
+        if len(known) == len(paths):
+            return FrameSequence(text, pattern, tuple(sorted(known)))
+    return FrameSequence(text, Pattern(path.parent, path.name, picked=paths), tuple(range(1, len(paths) + 1)))
+
+
+def frame_numbers(text: str) -> tuple[int, ...]:
+    """The numbers in ``3,7-9``, ascending; :class:`InputError` where it says something else."""
+    if not re.fullmatch(_PART.pattern + r"(?:," + _PART.pattern + ")*", text):
+        raise InputError(f"{text!r} are no frame numbers; write them as 3,7-9")
+    numbers: set[int] = set()
+    for first, last in _ranges(text):
+        if last - first >= 10_000_000:
+            raise InputError(f"{text}: these are more frames than a take has; write a smaller range")
+        numbers.update(range(first, last + 1))
+    return tuple(sorted(numbers))
 
 
 def output_paths(text: str | Path, sequence: FrameSequence) -> dict[int, Path]:
@@ -156,15 +202,22 @@ def number_list(numbers: Iterable[int]) -> str:
     return ", ".join(words) if len(words) <= 8 else ", ".join(words[:8]) + f" and {len(words) - 8} more"
 
 
-def _split_range(text: str) -> tuple[str, int | None, int | None]:
+def _split_range(text: str) -> tuple[str, list[tuple[int, int]]]:
     match = _RANGE.search(text)
     if match is None or Path(text).exists():
-        return text, None, None
-    first = int(match[1])
-    last = first if match[2] is None else int(match[2])
-    if last < first:
-        raise InputError(f"{text}: the range runs backwards; write the lower frame number first")
-    return text[:match.start()], first, last
+        return text, []
+    return text[:match.start()], _ranges(match[1])
+
+
+def _ranges(text: str) -> list[tuple[int, int]]:
+    found = []
+    for part in _PART.finditer(text):
+        first = int(part[1])
+        last = first if part[2] is None else int(part[2])
+        if last < first:
+            raise InputError(f"{text}: the range runs backwards; write the lower frame number first")
+        found.append((first, last))
+    return found
 
 
 def _pattern(path: Path) -> Pattern:
@@ -230,15 +283,14 @@ def _folder(folder: Path) -> tuple[Pattern, list[int]]:
     return pattern, sorted(int(text) for text in digits)
 
 
-def _within(text: str, pattern: Pattern, found: list[int], first: int | None, last: int | None) -> FrameSequence:
-    if first is None or last is None:
-        first, last = found[0], found[-1]
-        numbers = found
-    else:
-        numbers = [number for number in found if first <= number <= last]
+def _within(text: str, pattern: Pattern, found: list[int], ranges: list[tuple[int, int]]) -> FrameSequence:
+    numbers = found
+    if ranges:
+        numbers = [number for number in found if any(first <= number <= last for first, last in ranges)]
         if not numbers:
             raise InputError(f"{text}: none of these frames exists; the take has {found[0]} to {found[-1]}")
     present = set(numbers)
     # A take numbered by time of day can span millions: holes are named only up to a bound on the work.
-    missing = tuple(number for number in range(first, min(last + 1, first + 10_000_000)) if number not in present)
-    return FrameSequence(text, pattern, tuple(numbers), missing)
+    missing = {number for first, last in ranges or [(found[0], found[-1])]
+               for number in range(first, min(last + 1, first + 10_000_000)) if number not in present}
+    return FrameSequence(text, pattern, tuple(numbers), tuple(sorted(missing)))

@@ -8,7 +8,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from huewright.frames.sequence import FrameSequence, parse_sequence
+from huewright.errors import InputError
+from huewright.frames.sequence import FrameSequence, frame_numbers, number_list, parse_sequence
 from huewright.models.card import Card, load_card
 from huewright.models.footage import Footage
 from huewright.models.survey import Survey, load_survey
@@ -21,6 +22,23 @@ if TYPE_CHECKING:
 def take_from(named: FrameSequence | Path | str) -> FrameSequence:
     """The frames that a pattern, a folder or a file names; raises as :func:`parse_sequence`."""
     return named if isinstance(named, FrameSequence) else parse_sequence(named)
+
+
+def frames_of(take: FrameSequence, frames: str | None = None, *, skip_missing: bool = False) -> FrameSequence:
+    """``take`` cut to ``frames`` ("3,7-9"; None: all), which must be there unless ``skip_missing``.
+
+    Raises :class:`InputError` that names those which are not.
+    """
+    wanted = take.numbers if frames is None else frame_numbers(frames)
+    there = [number for number in wanted if number in set(take.numbers)]
+    if not there:
+        raise InputError(f"{take.text}: none of the frames {frames} exists; the take has {number_list(take.numbers)}")
+    if skip_missing:
+        return take.only(there)
+    if len(there) < len(wanted):
+        absent = number_list(sorted(set(wanted) - set(there)))
+        raise InputError(f"{take.text}: of the frames {frames} there are no {absent}; copy them, or add --skip-missing")
+    return take if frames is None else take.only(there)
 
 
 def card_from(named: Card | Path | str) -> Card:

@@ -49,12 +49,10 @@ def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str | Non
     max_frames  how many frames are merged at most
     follow      goes on while frames are still being written; ends after ``quiet_s`` seconds without a new one
 
-    Raises :class:`InputError` for holes in the take, frames that can't be read or differ in size, and for impossible
-    corners. A take without a card, or of which no frame is good enough, is not an error: the survey says so and what
-    to do.
+    Holes in the take don't matter. Raises :class:`InputError` for frames that can't be read or differ in size, and for
+    impossible corners. A take without a card, or of which no frame is good enough, is not an error: the survey says so
+    and what to do.
     """
-    if not follow:
-        sequence.require_complete()
     survey = _surveyed(pictures(sequence, follow=follow, quiet_s=quiet_s), lambda number: str(sequence.path(number)),
                        card, card_path, footage, corners, max_frames, progress)
     return replace(survey, take=sequence.text, files_kind=files_kind(sequence))
