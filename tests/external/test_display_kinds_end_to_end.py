@@ -28,7 +28,7 @@ from huewright.frames import Frame, parse_sequence, read_frame, write_frame
 from huewright.models.card import Card, Patch, load_card
 from huewright.models.correction import Correction
 from huewright.models.proof import Proof
-from huewright.solver.settings import SolveSettings
+from huewright.models.settings import SolveSettings
 from huewright.steps.prove import prove
 from huewright.steps.render import render_take
 from huewright.steps.solve import solve_survey

@@ -13,10 +13,12 @@ from huewright.colorimetry.deviation import natural_codes, random_codes
 from huewright.colorimetry.lattice import axis_lattice, lattice_axis, shaped
 from huewright.colorimetry.luts import read_lut, read_lut_file
 from huewright.errors import InputError
-from huewright.models.correction import EDITED, Correction
+from huewright.models.cautions import Edited, LegalCodesTaken
+from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.reference import apply_chain
 from huewright.steps.export import check_exports, export_correction
+from huewright.words import sentence
 from huewright_kernels import compile_chain, run_colours
 from huewright_kernels.ops import HueSectors, LogDecode, LogEncode, Lut1D, Lut3D, Matrix, ToneCurve, Transfer
 
@@ -224,7 +226,7 @@ def test_legal_range_is_taken_as_recorded(tmp_path: Path) -> None:
     footage = Footage(range="legal", bits=10, encoding="ACEScct", decode=(ACESCCT,))
     operations = (*footage.to_code_float(), *CHAIN[:-1])
     summary = export_correction(correction(operations, footage), tmp_path / "a.clf")
-    assert "legal-range code values of 10 bits" in summary.takes and any("legal" in said for said in summary.cautions)
+    assert "legal-range code values of 10 bits" in summary.takes and LegalCodesTaken() in summary.cautions
     # Legal black and white of 10 bits by ITU-R BT.709-6: 64 and 940.
     levels = np.array([0.0, 0.25, 0.5, 1.0])
     codes = np.repeat(np.float32((64 + 876 * levels) / 1023)[:, None], 3, axis=1)
@@ -284,17 +286,18 @@ def test_a_coarse_lattice_is_said_to_be_off_where_it_is(tmp_path: Path) -> None:
     assert coarse.measured["natural_beyond_gamut_worst"] == pytest.approx(errors[natural & ~inside].max(), abs=1e-4)
     over = [name for name, limit in (("in_gamut_worst", 0.02), ("natural_beyond_gamut_worst", 0.05))
             if coarse.measured[name] > limit]
-    assert over and "at worst over" in coarse.cautions[0] and "a larger lattice" in coarse.cautions[0]
+    said = sentence(coarse.cautions[0])
+    assert over and "at worst over" in said and "a larger lattice" in said
 
 
 @pytest.mark.parametrize("suffix", [".cube", ".clf", ".cdl", ".cc", ".ccc"])
 def test_every_export_of_a_correction_edited_by_hand_says_so(tmp_path: Path, suffix: str) -> None:
-    edited = replace(correction(), warnings=(EDITED,))
-    assert export_correction(edited, tmp_path / f"a{suffix}", size=9).cautions[0] == EDITED
+    edited = replace(correction(), cautions=(Edited(),))
+    assert export_correction(edited, tmp_path / f"a{suffix}", size=9).cautions[0] == Edited()
     cautions = export_correction(correction(), tmp_path / f"b{suffix}", size=9).cautions
-    assert EDITED not in cautions
+    assert Edited() not in cautions
     if suffix in (".cdl", ".cc", ".ccc"):
-        assert "a CDL carries the primaries only" in cautions[0]
+        assert "a CDL carries the primaries only" in sentence(cautions[0])
 
 
 def test_nothing_is_written_where_one_of_several_exports_cannot_be(tmp_path: Path) -> None:

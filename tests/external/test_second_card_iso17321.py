@@ -13,9 +13,9 @@ from huewright.colorimetry.display import hue_deg, hue_difference_deg, to_ycbcr
 from huewright.colorimetry.targets import delta_e
 from huewright.models.card import Card, Patch
 from huewright.models.reading import PatchReading, Reading
+from huewright.models.settings import SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
-from huewright.solver.settings import SolveSettings
 from huewright_kernels.ops import LogEncode
 
 colour = pytest.importorskip("colour")

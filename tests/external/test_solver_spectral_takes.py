@@ -26,11 +26,12 @@ from huewright.errors import NoAnswerError
 from huewright.models.card import Card, Patch, load_card
 from huewright.models.correction import Correction
 from huewright.models.reading import PatchReading, Reading
+from huewright.models.settings import SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
 from huewright.solver.evidence import LINE, flatness
-from huewright.solver.settings import SolveSettings
 from huewright.solver.simulate import FOOTAGE
+from huewright.words import sentence
 
 SHAPE = colour.SpectralShape(380, 730, 10)
 LIGHTS = ("A", "D55", "D65", "FL11", "LED-B3")
@@ -114,8 +115,8 @@ def test_sectors_alone_say_where_they_cannot_serve() -> None:
     """Another camera's colours are too weak for the sectors' bounds: off target, and said, with what to do."""
     correction = solved("ours", 1, "A", "sectors")
     assert correction.diagnostics["bounds_hit"]
-    assert any("off target" in line for line in correction.warnings)
-    assert any("matrix-sectors" in line for line in correction.warnings)
+    assert any("off target" in sentence(line) for line in correction.cautions)
+    assert any("matrix-sectors" in sentence(line) for line in correction.cautions)
 
 
 @pytest.mark.parametrize("light", LIGHTS)
@@ -191,7 +192,7 @@ def test_the_poorest_lamp_that_is_solved_is_worth_solving() -> None:
     correction = solved("ours", 1, "LED-RGB1", "matrix-sectors")
     numbers = correction.diagnostics
     assert numbers["check_delta_e_after_mean"] < numbers["check_delta_e_balance_only_mean"] / 3
-    assert any("noise is lifted" in line for line in correction.warnings)
+    assert any("noise is lifted" in sentence(line) for line in correction.cautions)
 
 
 def report() -> None:

@@ -70,16 +70,16 @@ def test_schema_refuses_what_the_loader_refuses(damage):
     ("[[17, 17], [52, 17], [52, 93], [17, 93]]", "[[17, 17], [52, 93], [52, 17], [17, 93]]", "convex"),
     ("[[patch]]", "[[patch", "not a card file"),
     ("level_ire = 94.9", "level = 94.9", "'white': there is no key 'level'; do you mean level_ire"),
-    ("level_ire = 94.9", 'level_ire = "high"', "'white': level_ire takes numbers, not 'high'"),
-    ("level_ire = 94.9", "level_ire = nan", "'white': level_ire takes numbers"),
-    ('role = "bar"\n', "", "'white': role is one of"),
-    ("size = [280.0, 200.0]\n", "", "size must be 2 numbers in brackets; it is missing"),
+    ("level_ire = 94.9", 'level_ire = "high"', "'white': level_ire takes a number or null, not 'high'"),
+    ("level_ire = 94.9", "level_ire = nan", "level_ire must be a finite number, not nan"),
+    ('role = "bar"\n', "", "'white': role is missing"),
+    ("size = [280.0, 200.0]\n", "", "size is missing"),
     ("size = [280.0, 200.0]", "size = [0, 200.0]", "both above 0"),
-    ("size = [280.0, 200.0]", 'size = "A4"', "size must be 2 numbers"),
-    ("[[17, 17], [52, 17], [52, 93], [17, 93]]", "[17, 17, 52, 93]", "each point of its polygon"),
-    ("[[17, 17], [52, 17], [52, 93], [17, 93]]", "[[17, 17], [52, 93]]", "three or more points"),
+    ("size = [280.0, 200.0]", 'size = "A4"', "size takes a list, not 'A4'"),
+    ("[[17, 17], [52, 17], [52, 93], [17, 93]]", "[17, 17, 52, 93]", r"'white': polygon\[0\] takes a list, not 17"),
+    ("[[17, 17], [52, 17], [52, 93], [17, 93]]", "[[17, 17], [52, 93]]", "'white': polygon takes 3 values or more"),
     ("xyz = [0.85545, 0.9, 0.9801]", "xyz = [85.5, 90, 98]", "'white': xyz is relative"),
-    ("xyz = [0.85545, 0.9, 0.9801]", "xyz = [0.85545, 0.9]", "'white': xyz must be 3 numbers"),
+    ("xyz = [0.85545, 0.9, 0.9801]", "xyz = [0.85545, 0.9]", "'white': xyz takes 3 values"),
     ("xyz = [0.85545, 0.9, 0.9801]", "wavelengths_nm = [400, 700]\nreflectance = [90, 90]", "reflectance is a factor"),
     ("xyz = [0.85545, 0.9, 0.9801]", "wavelengths_nm = [700, 400]\nreflectance = [0.9, 0.9]", "must rise"),
     ('name = "honeycomb"', 'nom = "honeycomb"', "no key 'nom'"),
@@ -98,7 +98,7 @@ def test_a_wrong_card_file_is_one_clear_sentence(tmp_path, old, new, words):
 @pytest.mark.parametrize("content", [b"", b"%PDF-1.4 \xac\xff", b"name = 1", b'format = "huewright-card-1"\n'])
 def test_what_is_no_card_file_at_all_is_said_so(tmp_path, content):
     (tmp_path / "c.toml").write_bytes(content)
-    with pytest.raises(InputError, match=r"not a card file|must be 2 numbers"):
+    with pytest.raises(InputError, match=r"not a card file|name is missing"):
         load_card(tmp_path / "c.toml")
 
 

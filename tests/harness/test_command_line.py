@@ -19,9 +19,9 @@ from huewright.cli.prove import demand_limits
 from huewright.errors import NoAnswerError
 from huewright.frames import read_frame
 from huewright.models.card import load_card
+from huewright.models.cautions import BarsBent
 from huewright.models.correction import load_correction
-from huewright.solver.results import BENT_WORDS
-from huewright.solver.settings import SolveSettings
+from huewright.models.settings import SolveSettings
 
 CARD = Path(__file__).parents[2] / "demo" / "huewright_demo" / "card.toml"
 
@@ -314,7 +314,7 @@ class Strict(SolveSettings):
 def test_a_proof_that_is_not_within_its_limits_exits_with_1_and_writes_all(command, take: Path, tmp_path: Path,
                                                                            monkeypatch: pytest.MonkeyPatch) -> None:
     """Limits that no real frame keeps, through the real job."""
-    monkeypatch.setattr("huewright.solver.settings.SolveSettings", Strict)
+    monkeypatch.setattr("huewright.models.settings.SolveSettings", Strict)
     pattern = f"{take}/a.####.png"
     missed = command("run", pattern, "--card", CARD, "--encoding", "display", "--out", "all", "--json", "all.json")
     refused(missed, 1, "not within its limits", "proof.html", "--compare")
@@ -329,7 +329,7 @@ def test_a_proof_that_is_not_within_its_limits_exits_with_1_and_writes_all(comma
 
 
 def test_a_missed_proof_of_a_contradicted_declaration_names_that_first() -> None:
-    missed = SimpleNamespace(passed=False, cautions=(BENT_WORDS.format("had to", 13.6),))
+    missed = SimpleNamespace(passed=False, cautions=(BarsBent(13.6, True),))
     with pytest.raises(NoAnswerError, match="check --encoding and --range first"):
         demand_limits(missed, Path("proof.html"))
     demand_limits(SimpleNamespace(passed=True, cautions=()), Path("proof.html"))

@@ -16,12 +16,13 @@ from huewright.files import json_text
 from huewright.models.card import Card, load_card
 from huewright.models.correction import correction_from_dict, correction_to_dict
 from huewright.models.reading import PatchReading, Reading
+from huewright.models.settings import METHODS, SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
 from huewright.solver.compare import ROUGH, compare, recommend
 from huewright.solver.linear import before_tone, fit_map, white_preserving_matrix
-from huewright.solver.settings import METHODS, SolveSettings
 from huewright.solver.simulate import FOOTAGE
+from huewright.words import sentence
 from huewright_kernels.executor import compile_chain, run_colours
 from huewright_kernels.ops import Lut3D, ToneCurve
 
@@ -109,7 +110,7 @@ def test_the_table_is_as_far_off_as_it_says(card: Card) -> None:
     reading = seen_by(card, lambda light: light @ MIX.T)
     correction = solve(reading, card, FOOTAGE, SolveSettings(method="polynomial-2"))
     told = correction.diagnostics
-    assert any("rendered from a" in line for line in correction.warnings)
+    assert any("rendered from a" in sentence(line) for line in correction.cautions)
     from huewright.solver.linear import linear_pairs, solve_linear
     from huewright.solver.problem import set_up
 

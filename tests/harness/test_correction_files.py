@@ -11,9 +11,10 @@ from typing import Any
 import pytest
 from huewright.errors import InputError
 from huewright.files import json_text
+from huewright.models.cautions import Edited, NoiseMeasured
 from huewright.models.correction import (
-    EDITED,
     Correction,
+    Parameter,
     PatchResult,
     correction_to_dict,
     edited_by_hand,
@@ -31,7 +32,8 @@ CORRECTION = Correction(
     (LOG, Transfer("bt709")),
     (PatchResult("white", "bar", True, (0.949, 0.0, 0.0), (0.79, -0.03, 0.04), (0.949, 0.0, 0.0), level_error_ire=0.1),
      PatchResult("red", "chip", True, (None, -0.043, 0.1875), (0.3, -0.06, 0.16), (0.39, -0.043, 0.1875), 0.1, 1.0)),
-    {"exposure_stops": (0.57, 0.0002), "gain_at_0_deg": (1.0, None)}, {"condition": 26.2}, ("a remark",),
+    {"exposure_stops": Parameter(0.57, 0.0002), "gain_at_0_deg": Parameter(1.0, None)}, {"condition": 26.2},
+    (NoiseMeasured(7.0),),
     {"version": "1"})
 
 
@@ -55,7 +57,7 @@ def test_what_is_saved_comes_back_without_a_caution(tmp_path) -> None:
     save_correction(CORRECTION, tmp_path / "c.json")
     again = load_correction(tmp_path / "c.json")
     assert again.operations == CORRECTION.operations and again.patches == CORRECTION.patches
-    assert again.warnings == ("a remark",) and not edited_by_hand(again)
+    assert again.cautions == (NoiseMeasured(7.0),) and not edited_by_hand(again)
     save_correction(again, tmp_path / "d.json")
     assert (tmp_path / "c.json").read_bytes() == (tmp_path / "d.json").read_bytes()
 
@@ -72,14 +74,15 @@ def test_what_is_saved_comes_back_without_a_caution(tmp_path) -> None:
     ("neutral_operations.1.curve", "no", r"neutral_operations\[1\]: unknown transfer"),
     ("patches.1.target", [None, 0, 0], r"patches\[1\] \(red\): target has no colour"),
     ("patches.0.target", [94.9, 0, 0], r"patches\[0\] \(white\): target .* is no colour of a display signal"),
-    ("patches.0.target", [0.9, 0], r"patches\[0\] \(white\): target must be three numbers"),
-    ("patches.0.before", [None, 0, 0], r"patches\[0\] \(white\): before must be three numbers"),
+    ("patches.0.target", [0.9, 0], r"patches\[0\] \(white\): target takes 3 values, not 2"),
+    ("patches.0.before", [None, 0, 0], r"patches\[0\] \(white\): before\[0\] takes a number, not null"),
     ("patches.0.role", "beam", r"patches\[0\] \(white\): role is one of"),
     ("patches.1.radius_ratio", -1, r"patches\[1\] \(red\): radius_ratio is 0 or more"),
     ("patches.1.hue_error_deg", "small", r"patches\[1\] \(red\): hue_error_deg takes a number"),
-    ("parameters.exposure_stops.standard_error", -0.1, r"parameters\.exposure_stops takes"),
+    ("parameters.exposure_stops.standard_error", -0.1,
+     r"parameters\.exposure_stops\.standard_error is 0 or more, not -0\.1"),
     ("footage.range", "video", r"footage\.range is one of"),
-    ("footage.bits", "ten", r"footage\.bits is a whole number"),
+    ("footage.bits", "ten", r"footage\.bits takes a whole number, not 'ten'"),
 ])
 def test_damage_is_refused_by_file_and_key(tmp_path, place: str, value: Any, words: str) -> None:
     path = written(tmp_path, places={place: value})
@@ -95,12 +98,12 @@ def test_a_missing_key_is_named(tmp_path) -> None:
 
 @pytest.mark.parametrize(("place", "value"), [
     ("operations.1.matrix.0.0", 1.21), ("footage.bits", 12), ("parameters.exposure_stops.value", 0.6),
-    ("patches.1.target.1", -0.05), ("neutral_operations", []), ("warnings", []), ("display", "hlg"),
+    ("patches.1.target.1", -0.05), ("neutral_operations", []), ("cautions", []), ("display", "hlg"),
     ("diagnostics.condition", 2.0), ("digest", "0"),
 ])
 def test_an_edit_by_hand_is_said(tmp_path, place: str, value: Any) -> None:
     edited = load_correction(written(tmp_path, places={place: value}))
-    assert edited.warnings[0] == EDITED and edited_by_hand(edited)
+    assert edited.cautions[0] == Edited() and edited_by_hand(edited)
 
 
 def test_layout_order_and_provenance_are_no_edit_and_a_digest_taken_out_is(tmp_path) -> None:

@@ -11,11 +11,12 @@ import pytest
 from huewright.colorimetry.declare import declare_footage, range_caution
 from huewright.colorimetry.targets import reference_rgb
 from huewright.models.card import Card, load_card
+from huewright.models.cautions import contradicts_declaration
 from huewright.models.reading import PatchReading, Reading
+from huewright.models.settings import SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
-from huewright.solver.results import contradicts_declaration
-from huewright.solver.settings import SolveSettings
+from huewright.words import sentence
 from huewright_kernels.ops import LogEncode, Transfer
 
 # ACEScct, Academy S-2016-001: 0.0729 at 0.0078125 of light, 17.52 stops a unit of code above it.
@@ -48,17 +49,17 @@ def test_what_is_declared_rightly_is_not_called_wrong(card: Card, method: str) -
     settings = SolveSettings(method=method)
     for legal, footage in ((False, FULL), (True, LEGAL)):
         correction = solve(reading(card, legal=legal), card, footage, settings)
-        assert not contradicts_declaration(correction.warnings)
+        assert not contradicts_declaration(correction.cautions)
         assert correction.diagnostics["bars_bent_ire"] < 0.2
 
 
 @pytest.mark.parametrize("flare", [0.005, 0.02])
 def test_flare_alone_is_not_called_wrong(card: Card, flare: float) -> None:
-    assert not contradicts_declaration(solve(reading(card, flare=flare), card, FULL).warnings)
+    assert not contradicts_declaration(solve(reading(card, flare=flare), card, FULL).cautions)
 
 
 def test_much_flare_is_said(card: Card) -> None:
-    assert contradicts_declaration(solve(reading(card, flare=0.06), card, FULL).warnings)
+    assert contradicts_declaration(solve(reading(card, flare=0.06), card, FULL).cautions)
 
 
 @pytest.mark.parametrize(("legal", "footage"), [
@@ -67,8 +68,8 @@ def test_much_flare_is_said(card: Card) -> None:
 @pytest.mark.parametrize("stops", [-0.8, 0.0])
 def test_a_wrong_declaration_is_said(card: Card, legal: bool, footage, stops: float) -> None:
     correction = solve(reading(card, legal=legal, stops=stops), card, footage)
-    assert contradicts_declaration(correction.warnings)
-    assert any("check --encoding and --range" in line for line in correction.warnings)
+    assert contradicts_declaration(correction.cautions)
+    assert any("check --encoding and --range" in sentence(line) for line in correction.cautions)
 
 
 def test_a_card_without_references_says_nothing(card: Card) -> None:
@@ -77,7 +78,7 @@ def test_a_card_without_references_says_nothing(card: Card) -> None:
         if p.role != "check"))
     correction = solve(reading(card), bare, LEGAL)
     assert "bars_bent_ire" not in correction.diagnostics
-    assert not contradicts_declaration(correction.warnings)
+    assert not contradicts_declaration(correction.cautions)
 
 
 def test_legal_range_of_float_files_is_doubted() -> None:

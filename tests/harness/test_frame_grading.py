@@ -16,6 +16,7 @@ from huewright.finding.grade import Judged, judge
 from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
 from huewright.finding.smear import measure_smear
+from huewright.words import reason_words
 from testset.scene import FOOTAGE, Conditions, Plane, Truth, compose, paint
 
 pytestmark = pytest.mark.slow
@@ -39,7 +40,7 @@ def graded(rgb: np.ndarray, coding: str = "acescct") -> Judged:
 
 
 def excluded_reasons(judged: Judged) -> dict[str, str]:
-    return {patch.name: "; ".join(patch.reasons) for patch in judged.reading.patches if patch.excluded}
+    return {patch.name: reason_words(patch.reasons) for patch in judged.reading.patches if patch.excluded}
 
 
 def test_a_clean_frame_has_no_reason_against_it_and_means_within_half_a_per_cent():
@@ -60,7 +61,7 @@ def test_a_plateau_below_full_scale_is_clipping_and_is_said_in_code_values(chann
     judged = graded(rgb)
     words = excluded_reasons(judged)["white"]
     assert "code 512 of 1023" in words and f"clipped in {''.join('RGB'[c] for c in channels)} " in words
-    assert any("clipped: the white bar" in reason and "512" in reason for reason in judged.reasons)
+    assert "clipped: the white bar" in reason_words(judged.reasons) and "512" in reason_words(judged.reasons)
     assert "middle" not in excluded_reasons(judged)
 
 

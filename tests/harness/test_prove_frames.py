@@ -18,17 +18,22 @@ from huewright.files import sha256
 from huewright.frames import Frame, parse_sequence, read_frame, write_frame
 from huewright.frames.sequence import FrameSequence
 from huewright.models.card import Card, load_card
+from huewright.models.cautions import FilesUnlike, NotFinite
+from huewright.models.coded import has
 from huewright.models.correction import Correction
 from huewright.models.proof import Proof
+from huewright.models.reasons import Covered, NoCard, PatchesLost, Usable
+from huewright.models.record import to_record
+from huewright.models.settings import METHODS
 from huewright.models.survey import FrameGrade, Survey
 from huewright.provenance.digests import operations_digest
 from huewright.reference import apply_chain
-from huewright.solver.settings import METHODS
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
 from huewright.steps.export import export_correction
 from huewright.steps.prove import prove
 from huewright.steps.render import render_take
 from huewright.steps.solve import solve_survey
+from huewright.words import sentence
 from huewright_kernels.ops import HueSectors
 
 pytestmark = pytest.mark.slow
@@ -72,10 +77,10 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Job]:
     codes = dict(zip(take.names, take.codes, strict=True))
     for number in NUMBERS:
         write_frame(folder / "take" / f"card.{number:04d}.exr", Frame(painted(card, codes, 0.0005, number)))
-    grades = (FrameGrade(6, "no card", ("no card found",)), *(FrameGrade(n, "chosen", corners=CORNERS) for n in (7, 8)),
-              FrameGrade(9, "refused", ("a reflection",), corners=CORNERS))
+    grades = (FrameGrade(6, "no card", (NoCard(),)), *(FrameGrade(n, "chosen", corners=CORNERS) for n in (7, 8)),
+              FrameGrade(9, "refused", (PatchesLost("glare", ("white",)),), corners=CORNERS))
     survey = Survey(str(folder / "take"), str(CARD), sha256(CARD), FOOTAGE, WIDTH, HEIGHT, grades, take.reading, True,
-                    "good")
+                    Usable((7, 8), 1.4))
     correction = solve_survey(survey, card)
     sequence = parse_sequence(str(folder / "take" / "card.####.exr"))
     render_take(correction, sequence, str(folder / "out" / "card.####.exr"))
@@ -105,8 +110,11 @@ def test_the_whole_proof_is_written(job: Job, tmp_path: Path) -> None:
     assert "Chips and bars are on their targets" in page
     assert all((tmp_path / "proof" / name).is_file() for name in proof.pictures.values())
     assert proof.frames["chosen"] == [7, 8]
-    assert proof.frames["refused"] == [{"frame": 6, "reasons": ["no card found"]},
-                                       {"frame": 9, "reasons": ["a reflection"]}]
+    assert proof.frames["refused"] == [
+        {"frame": 6, "verdict": "no card", "reasons": (NoCard(),)},
+        {"frame": 9, "verdict": "refused", "reasons": (PatchesLost("glare", ("white",)),)}]
+    assert record["frames"]["refused"][0]["reasons"] == [{"code": "no-card"}]
+    assert record["cautions"] == to_record(proof.cautions) and {"code": "not-screened"} in record["cautions"]
     assert [row["method"] for row in proof.methods] == list(METHODS)
     assert "inputs" not in proof.provenance
     assert proof.provenance["frames_sha256"]["after 7"] == sha256(job.rendered.path(7))
@@ -131,7 +139,7 @@ def test_figures_are_those_of_the_files(job: Job, tmp_path: Path) -> None:
     power = [sum(apply_chain(operations, job.codes[row.name] + noise).var(axis=0).sum() for row in proof.patches)
              for operations in (job.correction.neutral_operations, job.correction.operations)]
     assert proof.summary["noise_lifted_db"] == pytest.approx(10 * np.log10(power[1] / power[0]), abs=0.06)
-    assert "decide" in proof.cautions[-1]
+    assert "decide" in sentence(proof.cautions[-1])
 
 
 @pytest.mark.usefixtures("undrawn")
@@ -171,8 +179,8 @@ def test_what_leaves_the_range_is_counted(job: Job, tmp_path: Path) -> None:
     proof = proven(job, tmp_path / "proof", before=take, after=parse_sequence(out))
     assert proof.summary["pixels_over_range_percent"] - plain == pytest.approx(10.0, abs=0.2)
     assert proof.summary["pixels_at_end_stops_percent"] >= 10.0
-    assert any("goes above the range" in line for line in proof.cautions)
-    assert any("at an end of the code range" in line for line in proof.cautions)
+    assert any("goes above the range" in sentence(line) for line in proof.cautions)
+    assert any("at an end of the code range" in sentence(line) for line in proof.cautions)
 
 
 @pytest.mark.usefixtures("undrawn")
@@ -221,14 +229,14 @@ def test_a_chip_that_was_not_used_is_in_the_verdict(job: Job, tmp_path: Path) ->
     reading = job.survey.reading
     assert reading is not None
     less = dataclasses.replace(reading, patches=tuple(
-        dataclasses.replace(patch, excluded=patch.name == "cyan", reasons=("a thumb",)) for patch in reading.patches))
+        dataclasses.replace(patch, excluded=patch.name == "cyan", reasons=(Covered(),)) for patch in reading.patches))
     survey = dataclasses.replace(job.survey, reading=less)
     correction = solve_survey(survey, job.card)
     render_take(correction, job.take, str(tmp_path / "out" / "card.####.exr"))
     proof = proven(job, tmp_path / "proof", survey=survey, correction=correction,
                    after=parse_sequence(str(tmp_path / "out" / "card.####.exr")))
     assert "1 more could not be used" in proof.verdict
-    assert any("'cyan' was not used (a thumb)" in line for line in proof.cautions)
+    assert any("'cyan' was not used (something lies over it)" in sentence(line) for line in proof.cautions)
 
 
 @pytest.mark.usefixtures("undrawn")
@@ -240,8 +248,9 @@ def test_shots_are_looked_through_and_shown(job: Job, tmp_path: Path) -> None:
     assert shot["frames"] == 3 and shot["shown"] == 8 and shot["flashes"] == 0
     assert {name for name in proof.pictures if name.startswith("shot")} == {"shot_1_before", "shot_1_after"}
     assert (tmp_path / "proof" / "shot_1_after.jpg").is_file()
-    assert "screened for flashing" in proof.cautions[-1] and "does not judge flashing" in plain.cautions[-1]
-    assert all("delivery specification" in found.cautions[-1] for found in (proof, plain))
+    assert "screened for flashing" in sentence(proof.cautions[-1])
+    assert "does not judge flashing" in sentence(plain.cautions[-1])
+    assert all("delivery specification" in sentence(found.cautions[-1]) for found in (proof, plain))
 
 
 @pytest.mark.usefixtures("undrawn")
@@ -284,7 +293,8 @@ def test_frames_of_an_edited_correction_are_refused_or_told_apart(job: Job, tmp_
     assert proven(job, tmp_path / "good", after=rendered).passed
     if turn_deg < 5:     # near enough to come from a LUT or another program: proved as what it is, and said
         proof = proven(job, tmp_path / "near", after=rendered, correction=nudged(job.correction, turn_deg, gain))
-        assert any("near what this correction makes but not the same (patch " in line for line in proof.cautions)
+        said = map(sentence, proof.cautions)
+        assert any("near what this correction makes but not the same (patch " in line for line in said)
         return
     with pytest.raises(InputError, match="were not rendered with this correction .patch "):
         proven(job, tmp_path / "bad", after=rendered, correction=nudged(job.correction, turn_deg, gain))
@@ -305,7 +315,7 @@ def test_frames_through_an_exported_lut_are_proved_and_said_to_be(job: Job, tmp_
         write_frame(tmp_path / "lut" / f"card.{number:04d}.exr", Frame(pixels.astype(np.float16)))
     proof = proven(job, tmp_path / "proof", after=parse_sequence(str(tmp_path / "lut" / "card.####.exr")))
     assert "near this correction" in proof.basis
-    assert any("near what this correction makes but not the same" in line for line in proof.cautions)
+    assert any("near what this correction makes but not the same" in sentence(line) for line in proof.cautions)
 
 
 @pytest.mark.usefixtures("undrawn")
@@ -349,9 +359,8 @@ def test_a_shot_of_other_files_and_pixels_without_a_number_are_named(job: Job, t
     broken[5, 5:8, 1] = np.nan
     write_frame(tmp_path / "made" / "s.0001.exr", Frame(broken))
     proof = proven(job, tmp_path / "proof", shots=((shot, parse_sequence(str(tmp_path / "made" / "s.####.exr"))),))
-    assert "shot/s.####.png is 8-bit PNG, the card take is float EXR: check that it has the same encoding and range, " \
-        "for the correction is for these alone" in proof.cautions
-    assert any("3 pixels hold no finite number" in line for line in proof.cautions)
+    assert FilesUnlike("shot/s.####.png", "8-bit PNG", "float EXR") in proof.cautions
+    assert any("3 pixels hold no finite number" in sentence(line) for line in proof.cautions)
     alike = proven(job, tmp_path / "alike", shots=((job.take, job.rendered),))
-    assert not any("the card take is" in line or "finite" in line for line in alike.cautions)
-    assert any("the person responsible has to know" in line for line in alike.cautions)
+    assert not has(alike.cautions, FilesUnlike, NotFinite)
+    assert any("the person responsible has to know" in sentence(line) for line in alike.cautions)

@@ -12,9 +12,11 @@ import pytest
 from huewright.errors import InputError
 from huewright.frames import Frame, parse_sequence, write_frame
 from huewright.frames.sequence import FrameSequence
+from huewright.models.cautions import Flashing
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.proof.shots import RATE_TAKEN, look_through, shot_cautions
+from huewright.words import sentence
 
 CORRECTION = Correction("sectors", Footage(), "bt709", (), (), ())      # nothing corrected: what is read is what is
 
@@ -47,7 +49,7 @@ def test_what_leaves_the_range_is_counted_to_the_pixel(tmp_path: Path) -> None:
             record["pixels_beyond_preferred_percent"], record["pixels_at_end_stops_percent"]) == (12.5, 12.5, 12.5, 0)
     assert record["frames"] == 2 and record["shown"] == 12 and not record["integers"]
     assert seen.before == pytest.approx(picture, abs=1e-6) and seen.after == pytest.approx(picture, abs=1e-6)
-    assert any("above the range 0 to 100 % in 12.50 % of pixels and below it in 12.50 %" in line
+    assert any("above the range 0 to 100 % in 12.50 % of pixels and below it in 12.50 %" in sentence(line)
                for line in shot_cautions(record))
 
 
@@ -58,7 +60,7 @@ def test_files_of_integers_have_ends(tmp_path: Path) -> None:
     record, _ = look_through(CORRECTION, take, take, Footage(), "s")
     assert record["integers"] and record["pixels_at_end_stops_percent"] == 50
     assert record["flashes"] is None                  # a single frame says nothing of it
-    assert any("50.00 % of pixels sit at an end" in line for line in shot_cautions(record))
+    assert any("50.00 % of pixels sit at an end" in sentence(line) for line in shot_cautions(record))
 
 
 @pytest.mark.parametrize(("times", "harmful"), [(3, False), (5, True)])
@@ -67,7 +69,7 @@ def test_flashing_is_said_with_its_frames_and_rate(tmp_path: Path, times: int, h
     record, _ = look_through(CORRECTION, take, take, Footage(), "scene 4")
     assert record["flashes"] == times and record["flashes_too_many"] is harmful
     assert record["frames_per_second"] == RATE_TAKEN and not record["rate_declared"]
-    said = [line for line in shot_cautions(record) if "photosensitive" in line]
+    said = [sentence(one) for one in shot_cautions(record) if isinstance(one, Flashing)]
     assert len(said) == harmful
     if harmful:
         assert "in scene 4 there are 5 flashes" in said[0] and "files don't say" in said[0]

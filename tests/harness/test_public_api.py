@@ -156,7 +156,7 @@ def test_a_card_in_memory_is_the_card_of_its_file(here: Path, correction: hw.Cor
     assert survey.card == card.name
     in_memory, from_file = hw.solve(survey, card), hw.solve(survey, "card.toml")
     assert in_memory.operations == from_file.operations == correction.operations
-    assert in_memory.warnings == from_file.warnings == correction.warnings
+    assert in_memory.cautions == from_file.cautions == correction.cautions
 
 
 def test_apply_gives_what_render_writes(here: Path, correction: hw.Correction) -> None:

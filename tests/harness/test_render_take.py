@@ -20,12 +20,14 @@ from huewright.errors import InputError
 from huewright.files import write_json
 from huewright.frames.picture import Frame, read_frame, write_frame
 from huewright.frames.sequence import parse_sequence
+from huewright.models.cautions import FramesKept
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.reference import apply_chain
 from huewright.rendering import frame as rendering
 from huewright.rendering.job import prepared
 from huewright.steps.render import read_and_write_take, render_take
+from huewright.words import sentence
 from huewright_kernels.ops import HueSectors, LogDecode, Matrix, ToneCurve, Transfer
 
 ACESCCT = LogDecode(2.0, 1 / 17.52, 9.72 / 17.52, 1.0, 0.0, 0.0078125)
@@ -111,7 +113,7 @@ def test_exr_keeps_windows_channels_and_metadata(tmp_path: Path) -> None:
     output.write_image(pixels)
     output.close()
     summary = render_take(CORRECTION, parse_sequence(tmp_path / "a.exr"), tmp_path / "b.exr")
-    assert any("primaries" in said for said in summary.cautions)
+    assert any("primaries" in sentence(said) for said in summary.cautions)
     source = oiio.ImageInput.open(str(tmp_path / "b.exr"))
     after, result = source.spec(), source.read_image(oiio.HALF)
     assert (after.x, after.y, after.full_width, after.full_height) == (-4, 6, 64, 48)
@@ -179,7 +181,7 @@ def test_what_leaves_the_range_is_said(tmp_path: Path) -> None:
     np.testing.assert_array_equal(read_frame(tmp_path / "a.exr").pixels, pixels)
     lost = render_take(CORRECTION, sequence, tmp_path / "a.dpx", operations=())
     assert lost.fraction_clipped == 0.375
-    said = " ".join(lost.cautions)
+    said = " ".join(map(sentence, lost.cautions))
     assert "37.50 % of the pixels" in said and "delivery specification" in said and "person responsible" in said
     quiet = render_take(CORRECTION, sequence, tmp_path / "b.exr", operations=(Matrix(((0.3, 0, 0), (0, 0.3, 0), (
         0, 0, 0.3)), (0.2, 0.2, 0.2)),))
@@ -226,7 +228,7 @@ def test_existing_outputs(tmp_path: Path) -> None:
     (out / "s.0002.exr").unlink()
     before = (out / "s.0003.exr").stat().st_mtime_ns
     summary = render_take(CORRECTION, sequence, out, resume=True)
-    assert summary.frames == (1, 2) and summary.kept == (3,) and any("kept" in said for said in summary.cautions)
+    assert summary.frames == (1, 2) and summary.kept == (3,) and FramesKept(1) in summary.cautions
     assert (out / "s.0003.exr").stat().st_mtime_ns == before and bytes_of(out) == whole
 
 
@@ -252,7 +254,7 @@ def test_a_shot_of_other_files_than_the_card_take(tmp_path: Path) -> None:
     for kind, told in (("10-bit DPX", False), ("half float EXR", True), ("", False)):
         correction = replace(CORRECTION, provenance={"files_kind": kind})
         cautions = render_take(correction, sequence, tmp_path / f"out{told}{len(kind)}/").cautions
-        assert any("is 10-bit DPX, the card take is half float EXR" in line for line in cautions) == told
+        assert any("is 10-bit DPX, the card take is half float EXR" in sentence(line) for line in cautions) == told
 
 
 def test_a_frame_damaged_in_its_middle_stops_the_render_between_whole_frames(tmp_path: Path) -> None:

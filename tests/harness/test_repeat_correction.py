@@ -13,12 +13,14 @@ from huewright.errors import InputError
 from huewright.files import sha256, write_json
 from huewright.models.card import load_card, save_card
 from huewright.models.correction import load_correction, save_correction
+from huewright.models.reasons import Usable
+from huewright.models.settings import SolveSettings
 from huewright.models.survey import FrameGrade, Survey
 from huewright.provenance.digests import card_layout_sha256
-from huewright.solver.settings import SolveSettings
 from huewright.solver.simulate import FOOTAGE, simulated_take
 from huewright.steps.repeat import repeat
 from huewright.steps.solve import compare_survey, solve_survey
+from huewright.words import sentence
 
 pytestmark = pytest.mark.slow
 
@@ -28,7 +30,7 @@ CARD = Path(huewright_demo.__file__).parent / "card.toml"
 def survey_with_card_at(path: Path, seed: int = 3) -> Survey:
     reading = simulated_take(load_card(path), np.random.default_rng(seed)).reading
     return Survey("take.####.exr", str(path), sha256(path), FOOTAGE, 64, 48, (FrameGrade(1001, "chosen"),), reading,
-                  True, "good")
+                  True, Usable((1001,), 1.0))
 
 
 @pytest.mark.parametrize("method", ["sectors", "matrix", "matrix-sectors"])
@@ -112,7 +114,7 @@ def test_solved_with_another_card_file(tmp_path: Path) -> None:
     other = dataclasses.replace(card, name="values of another day")
     save_card(other, tmp_path / "other.toml")
     correction = solve_survey(surveyed, load_card(tmp_path / "other.toml"), card_path=tmp_path / "other.toml")
-    assert "not the card file that the take was surveyed with" in correction.warnings[0]
+    assert "not the card file that the take was surveyed with" in sentence(correction.cautions[0])
     recorded = correction.provenance
     assert recorded["card_file"] == str(tmp_path / "other.toml")
     assert recorded["card_file_sha256"] == sha256(tmp_path / "other.toml")
@@ -121,7 +123,7 @@ def test_solved_with_another_card_file(tmp_path: Path) -> None:
     assert repeat(tmp_path / "correction.json").same
 
     same = solve_survey(surveyed, card, card_path=CARD)
-    assert not any("surveyed with" in line for line in same.warnings)
+    assert not any("surveyed with" in sentence(line) for line in same.cautions)
 
     first, second, *others = card.patches
     swapped = (dataclasses.replace(first, polygon=second.polygon), dataclasses.replace(second, polygon=first.polygon))

@@ -23,10 +23,12 @@ from huewright.colorimetry.inverse import inverse_operations
 from huewright.colorimetry.targets import reference_rgb
 from huewright.models.card import Card, load_card
 from huewright.models.reading import PatchReading, Reading
+from huewright.models.reasons import Reflection
+from huewright.models.settings import SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
-from huewright.solver.settings import SolveSettings
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
+from huewright.words import sentence
 
 pytestmark = pytest.mark.slow
 
@@ -55,7 +57,7 @@ def take_of(kind: str, card: Card, display: str, rng: np.random.Generator) -> Re
     if kind == "hidden":
         lost = rng.choice([patch.name for patch in card.of_role("chip")], 3, replace=False)
         return dataclasses.replace(reading, patches=tuple(
-            dataclasses.replace(patch, excluded=patch.name in lost, reasons=("a reflection",) * (patch.name in lost))
+            dataclasses.replace(patch, excluded=patch.name in lost, reasons=(Reflection(),) * (patch.name in lost))
             for patch in reading.patches))
     return reading
 
@@ -92,7 +94,7 @@ def worse_and_said(card: Card, kind: str, display: str, mode: str, rng: np.rando
     corrections = {method: solve(reading, card, footage, SolveSettings(method=method, display=display, mode=mode))
                    for method in ("sectors", "balance")}
     after, plain = (off_by(corrections[method].operations, reading, card, display) for method in ("sectors", "balance"))
-    text = "; ".join(corrections["sectors"].warnings)
+    text = "; ".join(map(sentence, corrections["sectors"].cautions))
     # 0.02: two ways of working the same thing out.
     worse = [name for name in after if after[name] > plain[name] + MARGIN + 0.02]
     unsaid = [name for name in worse if f"{name} (CIEDE2000" not in text]

@@ -11,14 +11,19 @@ import pytest
 from huewright.colorimetry.inverse import inverse_operations
 from huewright.errors import InputError, NoAnswerError
 from huewright.models.card import Card, load_card
+from huewright.models.cautions import PatchesUnused, TableTooFarOff, Unused
+from huewright.models.coded import has
 from huewright.models.reading import PatchReading, Reading
+from huewright.models.reasons import Clipped, PatchesLost, Reflection, Remedy, Unusable
+from huewright.models.record import from_record, to_record
+from huewright.models.settings import SolveSettings
 from huewright.models.survey import Survey
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
 from huewright.solver.compare import compare
-from huewright.solver.settings import SolveSettings, settings_from_dict
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
 from huewright.steps.solve import solve_survey
+from huewright.words import sentence
 
 
 @pytest.fixture(scope="module")
@@ -52,19 +57,20 @@ def test_a_clipped_bar(card: Card, reading: Reading) -> None:
         solve(changed(reading, ("white",), clipped=(0.0, 0.1, 0.34)), card, FOOTAGE)
     # Also where the survey has set it aside for that very reason.
     with pytest.raises(NoAnswerError, match="'white' is clipped"):
-        solve(changed(reading, ("white",), clipped=(0.5, 0.1, 0.3), excluded=True, reasons=("clipped",)), card, FOOTAGE)
+        solve(changed(reading, ("white",), clipped=(0.5, 0.1, 0.3), excluded=True, reasons=(Clipped(),)), card, FOOTAGE)
 
 
 def test_a_bar_lost_to_a_reflection_is_left_out_instead(card: Card, reading: Reading) -> None:
-    hit = changed(reading, ("white",), clipped=(0.5, 0.5, 0.5), glare=1.0, excluded=True, reasons=("a reflection",))
+    hit = changed(reading, ("white",), clipped=(0.5, 0.5, 0.5), glare=1.0, excluded=True, reasons=(Reflection(),))
     correction = solve(hit, card, FOOTAGE)
-    assert any("bar 'white' was not used (a reflection)" in line for line in correction.warnings)
+    assert any("bar 'white' was not used (a reflection)" in sentence(line) for line in correction.cautions)
 
 
 def test_too_few_bars(card: Card, reading: Reading) -> None:
-    hidden = changed(reading, ("white", "black"), excluded=True, reasons=("a reflection",))
-    with pytest.raises(NoAnswerError, match=r"too few grey bars.*white \(a reflection\), black"):
+    hidden = changed(reading, ("white", "black"), excluded=True, reasons=(Reflection(),))
+    with pytest.raises(NoAnswerError, match="too few grey bars") as caught:
         solve(hidden, card, FOOTAGE)
+    assert caught.value.why == PatchesUnused((Unused("white", (Reflection(),)), Unused("black", (Reflection(),))))
 
 
 def test_no_chips(card: Card, reading: Reading) -> None:
@@ -83,7 +89,7 @@ def test_chips_not_in_the_reading_at_all(card: Card, reading: Reading) -> None:
 def test_a_clipped_chip_is_not_used(card: Card, reading: Reading) -> None:
     correction = solve(changed(reading, ("blue",), clipped=(0.0, 0.0, 0.3)), card, FOOTAGE)
     assert not next(row for row in correction.patches if row.name == "blue").used
-    assert any("chip 'blue' was not used (clipped)" in line for line in correction.warnings)
+    assert any("chip 'blue' was not used (clipped)" in sentence(line) for line in correction.cautions)
 
 
 def test_a_picture_without_colour(card: Card, reading: Reading) -> None:
@@ -111,17 +117,19 @@ def test_light_with_next_to_no_blue(card: Card, reading: Reading) -> None:
 
 
 def test_no_usable_frame(card: Card) -> None:
-    survey = Survey("take", "card.toml", "0" * 64, FOOTAGE, 8, 8, (), None, False, "every frame carries a reflection")
-    with pytest.raises(NoAnswerError, match="every frame carries a reflection"):
+    survey = Survey("take", "card.toml", "0" * 64, FOOTAGE, 8, 8, (), None, False,
+                    Unusable(PatchesLost("glare", ("white",)), 3, 3, Remedy("tilt-card")))
+    with pytest.raises(NoAnswerError, match="no frame of this take can carry a correction") as caught:
         solve_survey(survey, card)
+    assert caught.value.why == survey.advice
 
 
 def test_unknown_settings() -> None:
     with pytest.raises(InputError, match="sectors, matrix-sectors, balance"):
         SolveSettings(method="magic")
-    with pytest.raises(InputError, match="'warmth'"):
-        settings_from_dict({"warmth": 1})
-    assert settings_from_dict(SolveSettings(fraction=0.4).to_dict()) == SolveSettings(fraction=0.4)
+    with pytest.raises(ValueError, match="'warmth'"):
+        from_record({"warmth": 1}, SolveSettings)
+    assert from_record(to_record(SolveSettings(fraction=0.4)), SolveSettings) == SolveSettings(fraction=0.4)
 
 
 def test_a_polynomial_that_no_table_holds_is_not_rendered(card: Card, reading: Reading) -> None:
@@ -130,6 +138,6 @@ def test_a_polynomial_that_no_table_holds_is_not_rendered(card: Card, reading: R
     with pytest.raises(NoAnswerError, match="is not rendered: .*limit 0.03"):
         solve(reading, card, FOOTAGE, SolveSettings(method="polynomial-3"))
     rows = {row["method"]: row for row in compare(reading, card, FOOTAGE)}
-    assert "too far off to render" in rows["polynomial-3"]["note"]
+    assert has(rows["polynomial-3"]["cautions"], TableTooFarOff)
     assert rows["polynomial-3"]["worst_local_gain"] > 6
     assert not rows["polynomial-3"]["recommended"]

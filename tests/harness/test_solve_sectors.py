@@ -16,17 +16,21 @@ from huewright.colorimetry.inverse import SHAPER_INVERSE
 from huewright.colorimetry.targets import reference_rgb, targets_for
 from huewright.files import json_text
 from huewright.models.card import Card, load_card
+from huewright.models.cautions import ChecksWorse, ChipFarFromOthers, SomeChecksWorse
+from huewright.models.coded import has
 from huewright.models.correction import Correction, correction_from_dict, correction_to_dict
 from huewright.models.footage import Footage
 from huewright.models.reading import PatchReading, Reading
+from huewright.models.reasons import Reflection
+from huewright.models.settings import METHODS, SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver.answer import is_right_already, solve, solve_method
 from huewright.solver.chain import Chain
 from huewright.solver.problem import Problem, set_up
 from huewright.solver.quality import folded_fraction, noise_gain_db, worst_local_gain
 from huewright.solver.sectors import solve_sectors
-from huewright.solver.settings import METHODS, SolveSettings
 from huewright.solver.simulate import FOOTAGE, Spread, measure, simulated_take
+from huewright.words import sentence
 from huewright_kernels.ops import HueSectors, Lut3D, ToneCurve, Transfer
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -116,7 +120,7 @@ def test_nothing_is_changed_where_the_card_is_right(card: Card) -> None:
     correction = solve(simulated_take(card, np.random.default_rng(5), right).reading, card, FOOTAGE)
     assert correction.diagnostics["identity"]
     assert correction.operations == correction.neutral_operations
-    assert not correction.warnings
+    assert not correction.cautions
     for method in METHODS:
         correction = solve(simulated_take(card, np.random.default_rng(5), right).reading, card, FOOTAGE,
                            SolveSettings(method=method))
@@ -161,9 +165,9 @@ def test_the_same_answer_from_100_random_starts(card: Card, method: str, starts:
     assert worst < 1e-6
 
 
-def without(reading: Reading, *names: str, reason: str = "a reflection") -> Reading:
+def without(reading: Reading, *names: str) -> Reading:
     return dataclasses.replace(reading, patches=tuple(
-        dataclasses.replace(patch, excluded=patch.name in names, reasons=(reason,) if patch.name in names else ())
+        dataclasses.replace(patch, excluded=patch.name in names, reasons=(Reflection(),) if patch.name in names else ())
         for patch in reading.patches))
 
 
@@ -172,10 +176,10 @@ def test_hidden_chips_leave_the_rest_solved_and_are_named(card: Card) -> None:
     correction = solve(reading, card, FOOTAGE)
     rows = {row.name: row for row in correction.patches}
     assert not rows["cyan"].used
-    assert rows["cyan"].note == "a reflection"
+    assert rows["cyan"].reasons == (Reflection(),)
     assert all(abs(row.hue_error_deg or 0) < 0.01 for row in rows.values() if row.role == "chip" and row.used)
-    assert any("'cyan' was not used (a reflection): hues from" in line for line in correction.warnings)
-    assert any("'middle' was not used" in line for line in correction.warnings)
+    assert any("'cyan' was not used (a reflection): hues from" in sentence(line) for line in correction.cautions)
+    assert any("'middle' was not used" in sentence(line) for line in correction.cautions)
 
 
 @pytest.mark.parametrize("method", ["sectors", "matrix-sectors"])
@@ -225,8 +229,8 @@ def test_scrambled_hues_are_held_at_the_bound_and_said(card: Card) -> None:
         for patch in reading.patches))
     correction = solve(mixed, card, FOOTAGE)
     assert "hue_order" in correction.diagnostics["bounds_hit"]
-    assert any("off target" in line for line in correction.warnings)
-    assert any("held at a bound" in line for line in correction.warnings)
+    assert any("off target" in sentence(line) for line in correction.cautions)
+    assert any("held at a bound" in sentence(line) for line in correction.cautions)
 
 
 def test_predicted_noise_gain_is_the_pixels(card: Card) -> None:
@@ -268,7 +272,7 @@ def test_worst_local_gain_of_a_known_stretch(card: Card) -> None:
 
 def test_noise_that_may_carry_a_chip_off_is_said(card: Card) -> None:
     take = simulated_take(card, np.random.default_rng(16), Spread(noise_db=30, pixels=300))
-    assert any("noise leaves these uncertain" in line for line in solve(take.reading, card, FOOTAGE).warnings)
+    assert any("noise leaves these uncertain" in sentence(line) for line in solve(take.reading, card, FOOTAGE).cautions)
 
 
 @pytest.mark.slow
@@ -292,8 +296,9 @@ def test_check_patches_made_worse_are_said(card: Card) -> None:
     correction = solve(misprinted, card, FOOTAGE)
     numbers = correction.diagnostics
     assert numbers["check_delta_e_after_mean"] > numbers["check_delta_e_balance_only_mean"] + 0.3
-    assert any("worse than with exposure and balance alone: mean" in line for line in correction.warnings)
-    assert any("chip 'red' would miss" in line or "worse" in line for line in correction.warnings)
+    assert has(correction.cautions, ChecksWorse)
+    assert any(isinstance(one, ChipFarFromOthers) and one.chip == "red" or isinstance(one, SomeChecksWorse)
+               for one in correction.cautions)
 
 
 def test_two_chips_at_one_hue_share_a_control(card: Card) -> None:
@@ -315,7 +320,7 @@ def test_a_matrix_of_few_chips_stays_near_to_nothing(card: Card, left: tuple[str
     entries = [value for name, (value, _) in correction.parameters.items() if name.startswith("matrix_")]
     assert max(map(abs, entries)) < 1.0
     assert all(abs(row.hue_error_deg or 0) < 0.5 for row in correction.patches if row.name in left)
-    assert any("the matrix is fitted to" in line for line in correction.warnings)
+    assert any("the matrix is fitted to" in sentence(line) for line in correction.cautions)
 
 
 def test_one_chip_leaves_the_far_side_alone(card: Card) -> None:
@@ -334,7 +339,7 @@ def problem_text(threads: str) -> str:
             "from huewright.models.card import load_card\n"
             "from huewright.models.correction import correction_to_dict\n"
             "from huewright.files import json_text\n"
-            "from huewright.solver.settings import SolveSettings\n"
+            "from huewright.models.settings import SolveSettings\n"
             "from huewright.solver.simulate import FOOTAGE, simulated_take\n"
             "from huewright.solver.answer import solve\n"
             "card = load_card(Path(huewright_demo.__file__).parent / 'card.toml')\n"

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from huewright.models.card import Card, load_card
 from huewright.models.reading import Reading
+from huewright.models.settings import SolveSettings
 from huewright.solver.answer import solve, solve_method
 from huewright.solver.problem import Solution, set_up
-from huewright.solver.settings import SolveSettings
 from huewright.solver.simulate import FOOTAGE, Spread, measure, simulated_take
 
 pytestmark = pytest.mark.slow

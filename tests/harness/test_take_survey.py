@@ -12,16 +12,18 @@ import numpy as np
 import pytest
 from huewright.cards.own import own_card
 from huewright.errors import InputError
-from huewright.finding.advice import thirds, unusable_advice
+from huewright.finding.advice import unusable_advice
 from huewright.finding.find import find_card
 from huewright.finding.grade import judge
 from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
 from huewright.frames import Frame, parse_sequence, write_frame
 from huewright.models.card import save_card
+from huewright.models.reasons import CardNoisy, Unusable
 from huewright.models.survey import load_survey, save_survey
 from huewright.report.contact import contact_sheet
 from huewright.steps.survey import survey_take
+from huewright.words import sentence, thirds
 from testset.backgrounds import background
 from testset.scene import FOOTAGE, Conditions, Plane, compose
 
@@ -88,7 +90,7 @@ def test_frames_with_reflections_are_refused_and_empty_ones_are_empty(survey):
 def test_a_refusal_says_why_in_words(survey):
     for grade in survey.grades:
         if grade.frame in REFLECTING:
-            assert any("reflection" in reason for reason in grade.reasons)
+            assert any("reflection" in sentence(reason) for reason in grade.reasons)
 
 
 def test_the_merge_is_nearer_to_the_truth_than_its_frames_and_says_how_certain_it_is(survey, take):
@@ -106,12 +108,12 @@ def test_corners_are_those_of_the_generator(survey, take):
 
 
 def test_the_advice_names_the_chosen_frames(survey):
-    assert survey.advice.startswith("Usable: frame")
-    assert f"noise {survey.merge_gain:.1f} times less" in survey.advice
+    assert sentence(survey.advice).startswith("Usable: frame")
+    assert f"noise {survey.merge_gain:.1f} times less" in sentence(survey.advice)
 
 
 def test_the_advice_says_when_one_frame_stands_alone(tmp_path, card_file):
-    advice = one_frame(tmp_path, card_file, BASE).advice
+    advice = sentence(one_frame(tmp_path, card_file, BASE).advice)
     assert advice.startswith("Usable: frame 1 alone") and "a faint reflection would go unseen" in advice
 
 
@@ -145,12 +147,13 @@ def one_frame(tmp_path, card_file, c, footage="display"):
 def test_an_unusable_take_says_what_to_do(tmp_path, card_file, change, reason, cure):
     result = one_frame(tmp_path, card_file, replace(BASE, **change))
     assert not result.usable and result.reading is None
-    assert result.advice.startswith("Not usable:") and reason in result.advice and cure in result.advice
+    said = sentence(result.advice)
+    assert said.startswith("Not usable:") and reason in said and cure in said
 
 
-def stops_in(advice: str) -> float:
-    """The stops that an advice line names: "1 2/3 stops"."""
-    words = re.search(r"(?:close down|open up) (?:(\d) )?(?:(\d)/3 )?stop", advice)
+def stops_in(advice: Unusable) -> float:
+    """The stops that an advice line names, in the thirds that a lens has: "1 2/3 stops"."""
+    words = re.search(r"(?:close down|open up) (?:(\d) )?(?:(\d)/3 )?stop", sentence(advice))
     assert words is not None, advice
     return int(words[1] or 0) + int(words[2] or 0) / 3
 
@@ -159,7 +162,7 @@ def stops_in(advice: str) -> float:
 def test_closing_down_as_told_makes_the_take_usable(tmp_path, card_file, stops):
     (tmp_path / "a").mkdir()
     told = one_frame(tmp_path / "a", card_file, replace(BASE, exposure_stops=stops))
-    assert not told.usable and "close down" in told.advice
+    assert not told.usable and told.advice.remedy.action == "close-down"
     after = one_frame(tmp_path, card_file, replace(BASE, exposure_stops=stops - stops_in(told.advice)))
     assert after.usable, after.advice
 
@@ -173,9 +176,10 @@ def test_opening_up_as_told_brings_light_and_never_clips_white(tmp_path, card_fi
         return survey_take(parse_sequence(tmp_path / f"{name}.0001.dpx"), CARD, card_file, FOOTAGE["display"])
 
     told = taken(stops, "u")
-    assert "the black bar in RGB at code 0 of 1023" in told.advice and "open up" in told.advice
-    assert stops_in(told.advice) <= 1 and told.advice.endswith("then survey again.")
-    assert "white" not in taken(stops + stops_in(told.advice), "v").advice
+    assert "the black bar in RGB at code 0 of 1023" in sentence(told.advice)
+    assert told.advice.remedy.action == "open-up" and told.advice.remedy.survey_again
+    assert stops_in(told.advice) <= 1 and sentence(told.advice).endswith("then survey again.")
+    assert "white" not in sentence(taken(stops + stops_in(told.advice), "v").advice)
 
 
 def test_noise_is_answered_by_light_as_far_as_white_bears_it():
@@ -184,13 +188,13 @@ def test_noise_is_answered_by_light_as_far_as_white_bears_it():
         rgb, _ = frame_of(replace(BASE, exposure_stops=stops - 0.15), 1)
         found = find_card(rgb, CARD)
         judged = judge(read_patches(rgb, CARD, found, light), CARD, found, 1)
-        noisy = replace(judged, reasons=("noisy: a bar's level is uncertain by 0.6 %",), kinds=("noisy",))
-        assert unusable_advice([noisy], 1, CARD, light).endswith(f"{words}.")
+        noisy = replace(judged, reasons=(CardNoisy(0.006),))
+        assert sentence(unusable_advice([noisy], 1, CARD, light)).endswith(f"{words}.")
 
 
 def test_a_lamp_in_the_card_is_answered_by_tilting_it(tmp_path, card_file):
     result = one_frame(tmp_path, card_file, held(REFLECTING[0]))
-    assert not result.usable and "tilt the card away from the lamp" in result.advice
+    assert not result.usable and result.advice.remedy.action == "tilt-card"
 
 
 def test_stops_are_said_in_thirds():

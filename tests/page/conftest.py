@@ -17,7 +17,9 @@ import pytest
 from huewright.colorimetry.display import from_ycbcr, hue_difference_deg, to_ycbcr
 from huewright.colorimetry.targets import delta_e, reference_rgb, targets_for
 from huewright.models.card import Card, load_card
+from huewright.models.cautions import BeyondPreferred, NoiseMeasured
 from huewright.models.proof import PatchProof, Proof
+from huewright.models.reasons import NoCard, PatchesLost, WithoutPatches
 
 LUMA = (0.2126, 0.0722)
 SIZE = (1280, 720)
@@ -135,10 +137,12 @@ def _proof(card: Card, before: np.ndarray, after: np.ndarray, outlines: dict[str
     checks = [row for row in rows if row.role == "check"]
     mean = {when: float(np.mean([getattr(row, f"delta_e_{when}") for row in checks])) for when in ("before", "after")}
     passed = hue <= 0.5 and radius <= 0.01 and level <= 0.5
-    refused = [{"frame": 1001 + i, "reasons": ["a reflection over yellow and green"]} for i in range(14)]
-    refused += [{"frame": 1015 + i, "reasons": ["the card moves: 6 px since the frame before"]} for i in range(5)]
-    refused += [{"frame": 1043, "reasons": ["no card was found"]},
-                {"frame": 1044, "reasons": ["white is clipped in R", "a reflection over white <b>&amp;</b>"]}]
+    refused = [{"frame": 1001 + i, "reasons": (PatchesLost("glare", ("yellow", "green")),)} for i in range(14)]
+    blurred = PatchesLost("blurred", count=9, of=20, blur_px=6.0)
+    refused += [{"frame": 1015 + i, "reasons": (blurred,)} for i in range(5)]
+    refused += [{"frame": 1043, "reasons": (NoCard(),)},
+                {"frame": 1044, "reasons": (PatchesLost("clipped", ("white",)),
+                                            WithoutPatches(("white <b>&amp;</b>",)))}]
     return Proof(
         verdict=f"Every chip lies within {hue:.2f} degrees and {radius:.1%} of its target, every bar within "
                 f"{level:.2f} IRE, and the check patches went from {mean['before']:.1f} to {mean['after']:.1f} "
@@ -166,8 +170,7 @@ def _proof(card: Card, before: np.ndarray, after: np.ndarray, outlines: dict[str
                   "check_delta_e_mean": None, "check_delta_e_worst": None, "worst_local_gain": None,
                   "noise_gain_db": None, "folded_fraction": None, "recommended": False,
                   "note": "more terms than patches; give the card more chips"}),
-        cautions=("0.8 % of the pixels leave the gamut of the display; your delivery specification decides whether "
-                  "that may be.", "Noise is lifted by 1.9 dB where the picture was darkest."),
+        cautions=(BeyondPreferred(0.018), NoiseMeasured(6.9)),
         frames={"chosen": [1024, 1025, 1026, 1031, 1032], "refused": refused},
         provenance={"version": "0.1.0", "card": "card.toml", "card_sha256": "0f" * 32,
                     "take": "invented/a.####.exr", "settings": {"targets": "vectorscope", "fraction": 0.5,

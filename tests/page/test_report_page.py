@@ -7,8 +7,11 @@ import re
 from html.parser import HTMLParser
 
 import pytest
+from huewright import words
 from huewright.errors import InputError
+from huewright.models.cautions import ChannelsLost
 from huewright.models.proof import PatchProof, Proof
+from huewright.models.reasons import WithoutPatches
 from huewright.report.page import page_html, write_page
 from huewright.report.tables import number_ranges
 
@@ -50,21 +53,22 @@ def test_it_is_one_file_that_asks_for_nothing(take, pictures, tmp_path):
 
 def test_the_verdict_comes_first_and_everything_is_told(take):
     text = _Reader(page_html(take.proof, {})).text
-    told = [take.proof.verdict, *take.proof.cautions, "To do it again"]
-    places = [text.index(sentence) for sentence in told]
+    told = [take.proof.verdict, *(words.sentence(one)[1:] for one in take.proof.cautions), "To do it again"]
+    places = [text.index(line) for line in told]
     assert places == sorted(places)
     for patch in take.proof.patches:
         assert patch.name in text
-    assert "1024–1026, 1031–1032" in text and "a reflection over yellow and green" in text and "0f" * 32 in text
+    assert "1024–1026, 1031–1032" in text and "reflection on the yellow and green bars" in text and "0f" * 32 in text
     worst = max(abs(patch.hue_error_after_deg) for patch in take.proof.patches if patch.role == "chip")
     assert f"{worst:.2f}" in text
 
 
 def test_text_from_outside_cannot_become_markup(take):
     poison = "<img src=x onerror=alert(1)>\"'&{{ 7*7 }}</script>"
-    patch = dataclasses.replace(take.proof.patches[0], name=poison, note=poison, role=poison)
-    proof = Proof(poison, False, (patch,), {poison: poison}, ({"method": poison, poison: 1.0},), (poison,),
-                  {"chosen": [1], "refused": [{"frame": 2, "reasons": [poison]}], poison: poison},
+    patch = dataclasses.replace(take.proof.patches[0], name=poison, reasons=(), role=poison)
+    proof = Proof(poison, False, (patch,), {poison: poison}, ({"method": poison, poison: 1.0},),
+                  (ChannelsLost((poison,), poison),),
+                  {"chosen": [1], "refused": [{"frame": 2, "reasons": (WithoutPatches((poison,)),)}], poison: poison},
                   {poison: {poison: poison}}, title=poison, subject={poison: poison}, basis=poison,
                   work={"parameters": {poison: [1.0, 0.1]}, "left_out": {poison: [1.0, 1.0]},
                         "diagnostics": {poison: poison}})

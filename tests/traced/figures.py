@@ -11,10 +11,11 @@ from huewright.colorimetry.inverse import inverse_operations
 from huewright.colorimetry.targets import targets_for
 from huewright.errors import NoAnswerError
 from huewright.finding.light import LinearLight
+from huewright.models.settings import SolveSettings
 from huewright.models.survey import Survey
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
-from huewright.solver.settings import SolveSettings
+from huewright.words import sentence
 from huewright_kernels.ops import Transfer
 
 from traced.take import Take, Truth
@@ -45,7 +46,7 @@ def figures(take: Take, survey: Survey, truths: Sequence[Truth]) -> dict[str, An
     one, card = take.shot, take.card
     row: dict[str, Any] = {"take": one.number, "kind": take.scene.kind, "way": one.way, "layout": one.layout,
                            "camera": one.camera, "veil": one.veil, "flare": one.flare,
-                           "usable": survey.usable, "chosen": list(survey.chosen), "advice": survey.advice}
+                           "usable": survey.usable, "chosen": list(survey.chosen), "advice": sentence(survey.advice)}
     added = np.array([truth.added / truth.linear.clip(1e-6) for truth in truths]).max(axis=2)
     of_white = np.array([(truth.added / truth.white).mean(axis=1) for truth in truths])
     row["added_of_white"] = of_white.mean(axis=1).round(5).tolist()
@@ -53,8 +54,8 @@ def figures(take: Take, survey: Survey, truths: Sequence[Truth]) -> dict[str, An
     refused = {grade.frame: grade.reasons for grade in survey.grades if grade.verdict in ("refused", "no card")}
     clean = [k for k in range(len(truths)) if added[k].max() < 0.02 or of_white[k].max() < CLEAN]
     row["clean"] = len(clean)
-    row["clean_refused"] = [(k, refused[k][0]) for k in clean if k in refused]
-    row["refused"] = {str(k): reasons[0] for k, reasons in refused.items()}
+    row["clean_refused"] = [(k, sentence(refused[k][0])) for k in clean if k in refused]
+    row["refused"] = {str(k): sentence(reasons[0]) for k, reasons in refused.items()}
     if survey.reading is None:
         return row
     chosen = list(survey.chosen)
@@ -81,7 +82,7 @@ def figures(take: Take, survey: Survey, truths: Sequence[Truth]) -> dict[str, An
     except NoAnswerError as refusal:
         row["no_answer"] = str(refusal)
         return row
-    row["warnings"] = list(correction.warnings)
+    row["cautions"] = [sentence(one) for one in correction.cautions]
     row |= _landing(take, correction, settings, true, excluded)
     return row
 

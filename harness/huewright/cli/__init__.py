@@ -84,7 +84,7 @@ def main() -> None:
     except InputError as error:
         _stop(2, str(error))
     except NoAnswerError as error:
-        _stop(1, str(error))
+        _stop(1, str(error) if error.why is None else f"{error}: {_words(error.why)}")
     except KeyboardInterrupt:
         _stop(128 + signal.SIGINT, _STOPPED)
     except _Ended as ended:
@@ -98,6 +98,12 @@ def main() -> None:
     except MemoryError as error:
         _stop(2, f"there is not enough memory for this ({error or 'no more said'}); give it fewer threads or "
                  "smaller frames, or a machine with more")
+
+
+def _words(why: object) -> str:
+    from huewright.words import sentence
+
+    return sentence(why)
 
 
 _STOPPED = "stopped; what was finished is whole, and --resume goes on where a render left off"

@@ -33,8 +33,8 @@ def register(app: typer.Typer) -> None:
         write_figures(json_file, summary, overwrite=overwrite)
         for name, camera in summary["cameras"].items():
             _show(name, camera)
-            for sentence in camera["cautions"]:
-                caution(f"camera {name}: {sentence}")
+            for one in camera["cautions"]:
+                caution(one, f"camera {name}: ")
         say(summary["note"], f"{summary['seconds']['total']:.0f} s; everything is in {out}: open "
             f"{out / 'camera-a' / 'proof' / 'proof.html'}")
         missed = [name for name, camera in summary["cameras"].items() if not camera["passed"]]

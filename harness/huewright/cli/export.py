@@ -10,7 +10,7 @@ import typer
 from huewright.cli import options
 
 if TYPE_CHECKING:
-    from huewright.steps.export import ExportSummary
+    from huewright.steps.export import Caution, ExportSummary
 
 
 def register(app: typer.Typer) -> None:
@@ -38,8 +38,8 @@ def register(app: typer.Typer) -> None:
         write_figures(json_file, summaries, overwrite=overwrite)
         for summary in summaries:
             say(f"wrote {summary.path}: off the render, of full scale, {_figures(summary)}")
-        for sentence, paths in _by_sentence(summaries).items():
-            caution(sentence if len(paths) == len(summaries) > 1 else f"{', '.join(paths)}: {sentence}")
+        for one, paths in _by_caution(summaries).items():
+            caution(one, "" if len(paths) == len(summaries) > 1 else f"{', '.join(paths)}: ")
 
 
 def _figures(summary: ExportSummary) -> str:
@@ -50,10 +50,10 @@ def _figures(summary: ExportSummary) -> str:
             f"inside the display's gamut, {summary.worst_error:.2e} anywhere")
 
 
-def _by_sentence(summaries: list[ExportSummary]) -> dict[str, list[str]]:
+def _by_caution(summaries: list[ExportSummary]) -> dict[Caution, list[str]]:
     """Each caution with the files that it is about."""
-    found: dict[str, list[str]] = {}
+    found: dict[Caution, list[str]] = {}
     for summary in summaries:
-        for sentence in summary.cautions:
-            found.setdefault(sentence, []).append(summary.path)
+        for one in summary.cautions:
+            found.setdefault(one, []).append(summary.path)
     return found

@@ -87,7 +87,7 @@ def register(app: typer.Typer) -> None:
                                 progress=progress)
         write_figures(json_file, result, overwrite=overwrite)
         say(proof_table(result))
-        for sentence in result.cautions:
-            caution(sentence)
+        for one in result.cautions:
+            caution(one)
         say(result.verdict, NOT_VERIFIED, f"wrote the proof to {out}")
         demand_limits(result, out / "proof.html")

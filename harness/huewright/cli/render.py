@@ -35,17 +35,17 @@ def register(app: typer.Typer) -> None:
         from huewright.cli.show import caution, counted, progress_line, say
         from huewright.steps.inputs import correction_from, frames_of, take_from
         from huewright.steps.outputs import refuse_outputs, write_figures
-        from huewright.steps.render import EDITED, edited_by_hand, render_take
+        from huewright.steps.render import EDITED_BY_HAND, edited_by_hand, render_take
 
         refuse_outputs(json_file, overwrite=overwrite)
         model = correction_from(correction)
         if edited_by_hand(model):
-            caution(EDITED)
+            caution(EDITED_BY_HAND)
         sequence = frames_of(take_from(shot), frames, skip_missing=skip_missing)
         with progress_line() as progress:
             summary = render_take(model, sequence, out, range_=out_range, bits=out_bits, dither=dither,
                                   overwrite=overwrite, resume=resume, threads=threads, progress=progress)
         write_figures(json_file, summary, overwrite=overwrite)
-        for sentence in summary.cautions:
-            caution(sentence)
+        for one in summary.cautions:
+            caution(one)
         say(f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {out}")

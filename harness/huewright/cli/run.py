@@ -48,6 +48,7 @@ def register(app: typer.Typer) -> None:
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.prove import NOT_VERIFIED
         from huewright.steps.run import run_job
+        from huewright.words import sentence
 
         refuse_outputs(json_file, overwrite=overwrite)
         footage = footage_from(encoding=encoding, code_range=code_range, bits=bits, primaries=primaries, look=look,
@@ -61,10 +62,11 @@ def register(app: typer.Typer) -> None:
         write_figures(json_file, {"proof": result.proof, "exports": result.exports,
                                   "renders": result.renders, "seconds": result.seconds}, overwrite=overwrite)
         say(proof_table(result.proof))
-        for sentence in dict.fromkeys(s for part in (result.proof, *result.renders, *result.exports)
-                                      for s in part.cautions):
-            caution(sentence)
+        for one in dict.fromkeys(c for part in (result.proof, *result.renders, *result.exports) for c in part.cautions):
+            caution(one)
         rendered = sum(len(summary.frames) for summary in result.renders)
-        say(result.survey.advice, result.proof.verdict, NOT_VERIFIED,
+        for one in result.survey.cautions:
+            caution(one)
+        say(sentence(result.survey.advice), result.proof.verdict, NOT_VERIFIED,
             f"{counted(rendered, 'frame')} rendered; everything is in {out}: open {out / 'proof' / 'proof.html'}")
         demand_limits(result.proof, out / "proof" / "proof.html")

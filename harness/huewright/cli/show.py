@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from huewright.progress import Progress
+    from huewright.words import Coded
 
 
 @contextmanager
@@ -68,8 +69,11 @@ def say(*items: Any) -> None:
         console.print(item, soft_wrap=isinstance(item, str), markup=False)
 
 
-def caution(sentence: str) -> None:
-    print(f"caution: {sentence}", file=sys.stderr)
+def caution(what: Coded | str, about: str = "") -> None:
+    """A line on stderr: ``what`` there is to know, in words, and what it is about."""
+    from huewright.words import sentence
+
+    print(f"caution: {about}{what if isinstance(what, str) else sentence(what)}", file=sys.stderr)
 
 
 def number(value: float | None, digits: int = 2) -> str:

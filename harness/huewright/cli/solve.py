@@ -18,10 +18,11 @@ if TYPE_CHECKING:
 def patch_table(correction: Correction) -> Table:
     """Each patch against what was asked of it, as the solve predicts it."""
     from huewright.cli.show import number, table
+    from huewright.words import reason_words
 
     rows = [[p.name, p.role if p.used else f"{p.role}, not used", number(p.level_error_ire),
              number(p.hue_error_deg), number(p.radius_ratio, 3), number(p.delta_e_before), number(p.delta_e_after),
-             p.note] for p in correction.patches]
+             reason_words(p.reasons)] for p in correction.patches]
     grid = table("Predicted on the reading", ["patch", "role", "level error IRE", "hue error deg", "radius ratio",
                                               "dE2000 before", "after", "note"], rows)
     grid.columns[-1].justify = "left"
@@ -61,10 +62,13 @@ def register(app: typer.Typer) -> None:
             from huewright.steps.solve import compare_survey
 
             rows = compare_survey(survey_from(survey), card_from(card), settings)
-            columns = list(rows[0])
+            from huewright.words import method_note
+
+            columns = [name for name in rows[0] if name != "cautions"]
+            rows = [{**row, "note": method_note(row)} for row in rows]
             say(table("Methods on the same reading", columns,
                       [[number(row[c], 3) if isinstance(row[c], float) else str(row[c]) for c in columns]
                        for row in rows]))
-        for sentence in result.warnings:
-            caution(sentence)
+        for one in result.cautions:
+            caution(one)
         say(f"wrote {out}")

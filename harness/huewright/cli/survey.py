@@ -34,10 +34,11 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Find the card in every frame, grade each one, choose the best, and say whether the take is usable."""
-        from huewright.cli.show import counted, number, progress_line, say, table
+        from huewright.cli.show import caution, counted, number, progress_line, say, table
         from huewright.steps.inputs import card_from, footage_from, take_from
         from huewright.steps.outputs import refuse_outputs, save, write_figures
         from huewright.steps.survey import draw_sheet, survey_take
+        from huewright.words import reason_words, sentence
 
         refuse_outputs(out, sheet, json_file, overwrite=overwrite)
         footage = footage_from(encoding=encoding, code_range=code_range, bits=bits, primaries=primaries, look=look,
@@ -53,10 +54,12 @@ def register(app: typer.Typer) -> None:
         write_figures(json_file, result, overwrite=overwrite)
         rows = [[str(g.frame), g.verdict, number(g.glare), number(100 * g.clipped, 1), number(g.edge_width_px, 1),
                  number(g.motion_px, 1), number(g.patch_px, 0), number(g.tilt_deg, 0), number(g.light_stops),
-                 "; ".join(g.reasons)] for g in result.grades]
+                 reason_words(g.reasons)] for g in result.grades]
         grid = table(counted(len(rows), "frame"), ["frame", "verdict", "glare", "clipped %", "edge px", "motion px",
                                                        "patch px", "tilt deg", "light stops", "why"], rows)
         grid.columns[-1].justify = "left"
-        say(grid, f"wrote {out}" + (f" and {sheet}" if sheet else ""), result.advice)
+        say(grid, f"wrote {out}" + (f" and {sheet}" if sheet else ""), sentence(result.advice))
+        for one in result.cautions:
+            caution(one)
         if not result.usable:
-            raise NoAnswerError(f"this take can't support a correction: {result.advice}")
+            raise NoAnswerError("this take can't support a correction", result.advice)

@@ -9,6 +9,7 @@ from pathlib import Path
 from huewright_kernels.ops import LogDecode, Operation, Transfer
 
 from huewright.errors import InputError
+from huewright.models.cautions import LegalRangeOfFloats
 from huewright.models.footage import RANGES, Footage
 
 log = logging.getLogger(__name__)
@@ -63,12 +64,11 @@ def declare_footage(*, encoding: str, range_: str = "full", bits: int = 10, prim
     return Footage(range_, bits, encoding, decode, primaries, () if look is None else _look(look), look_input, error)
 
 
-def range_caution(footage: Footage, *, floats: bool) -> str | None:
+def range_caution(footage: Footage, *, floats: bool) -> LegalRangeOfFloats | None:
     """What to say of a legal range declared for files of floating numbers, which hold the full range as a rule."""
     if not floats or footage.range != "legal":
         return None
-    return ("legal range is declared, but the files hold floating numbers, which as a rule are written with full "
-            "range: check --range")
+    return LegalRangeOfFloats()
 
 
 def log_from_text(text: str) -> LogDecode:

@@ -1,4 +1,4 @@
-"""How much of a picture leaves the display's range: one count and one wording, for renders and proofs alike."""
+"""How much of a picture leaves the display's range: one count, for renders and proofs alike."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-
-from huewright.models.proof import percent_words
 
 EXCURSION = 1e-3         # a 10-bit code: signal beyond a range by more than this counts as outside it
 PREFERRED = 0.05         # EBU R 103 v3.0 (2020): R', G', B' preferred within -5 % to 105 % (10-bit codes 20 to 984)
@@ -79,15 +77,6 @@ def outside(signal: np.ndarray, low: float = -np.inf, high: float = np.inf, *, b
     if float(signal.min(initial=np.inf)) >= least and float(signal.max(initial=-np.inf)) <= greatest:
         return 0
     return _pixels((signal < least) | (signal > greatest))
-
-
-def beyond_words(record: dict[str, Any]) -> str:
-    """How much lies beyond the range, of a record with pixels_over_range_percent and pixels_under_range_percent."""
-    over, under = record["pixels_over_range_percent"], record["pixels_under_range_percent"]
-    if over <= 0:
-        return f"goes below the range 0 to 100 % in {percent_words(under)} of pixels"
-    below = f" and below it in {percent_words(under)}" if under > 0 else ""
-    return f"goes above the range 0 to 100 % in {percent_words(over)} of pixels{below}"
 
 
 def _pixels(channels: np.ndarray) -> int:

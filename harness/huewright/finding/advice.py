@@ -1,9 +1,11 @@
-"""One sentence for the person holding the card: is the take usable, and if not, what to do."""
+"""For the person holding the card: is the take usable, and if not, what to do; codes and figures."""
 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 
+import msgspec
 import numpy as np
 from huewright_kernels.ops import Transfer
 
@@ -11,64 +13,65 @@ from huewright.finding.grade import Judged
 from huewright.finding.light import LinearLight
 from huewright.models.card import Card
 from huewright.models.reading import Reading
+from huewright.models.reasons import (
+    Action,
+    FrameReason,
+    Kind,
+    NoCardInTake,
+    PatchesLost,
+    Remedy,
+    Unusable,
+    Usable,
+)
 from huewright.reference import apply
 
 MIDDLE_GREY = 0.18
 SPARE = 0.2        # stops between the brightest bar and the end of the code range
 
 
-def unusable_advice(frames: list[Judged], total: int, card: Card, light: LinearLight) -> str:
+def unusable_advice(frames: list[Judged], total: int, card: Card, light: LinearLight) -> NoCardInTake | Unusable:
     """What to change, by the reason that stands against most frames."""
     if not frames:
-        return (f"Not usable: no card in any of {total} frame{_s(total)}; hold it in full view, or check that "
-                f"{card.name!r} is the card in the shot, or give its corners by hand.")
+        return NoCardInTake(total, card.name)
     kinds = Counter(frame.kinds[0] for frame in frames if frame.kinds)
     kind, count = kinds.most_common(1)[0] if kinds else ("glare", len(frames))
     those = [frame for frame in frames if kind in frame.kinds]
-    example = Counter(reason for frame in those for reason in frame.reasons[:1]).most_common(1)[0][0]
-    cure = {
-        "glare": "tilt the card away from the lamp",
-        "clipped": _clipped_cure(those, card, light),
-        "blurred": _blur_cure(those),
-        "small": "move closer or zoom in",
-        "tilted": "turn the card towards the lens",
-        "uneven": "keep half-shade and spill off the card",
-        "noisy": _noise_cure(those, card, light),
-        "hidden": "show the whole card",
-        "covered": "keep fingers and cables off the patches",
-    }[kind]
-    return f"Not usable: {example}, {count} of {len(frames)} frame{_s(len(frames))} with the card; {cure}."
+    # The figures of the first frame of those that say the same in the same place.
+    alike = Counter(_place(frame.reasons[0]) for frame in those if frame.reasons)
+    commonest = alike.most_common(1)[0][0]
+    example = next(frame.reasons[0] for frame in those if frame.reasons and _place(frame.reasons[0]) == commonest)
+    cure: dict[Kind, Callable[[], Remedy]] = {
+        "glare": lambda: Remedy("tilt-card"),
+        "clipped": lambda: _clipped_cure(those, card, light),
+        "blurred": lambda: _blur_cure(those),
+        "small": lambda: Remedy("move-closer"),
+        "tilted": lambda: Remedy("turn-to-lens"),
+        "uneven": lambda: Remedy("even-light"),
+        "noisy": lambda: _noise_cure(those, card, light),
+        "hidden": lambda: Remedy("show-whole-card"),
+        "covered": lambda: Remedy("uncover-patches"),
+    }
+    return Unusable(example, count, len(frames), cure[kind]())
 
 
-def usable_advice(chosen: list[Judged], reading: Reading, gain: float, card: Card) -> str:
+def _place(reason: FrameReason) -> tuple[object, ...]:
+    """What makes two reasons the same but for their figures."""
+    return (type(reason), *((reason.why, reason.bars, reason.chips) if isinstance(reason, PatchesLost) else ()))
+
+
+def usable_advice(chosen: list[Judged], reading: Reading, gain: float) -> Usable:
     """Says what was chosen, and what the person should know all the same."""
     numbers = sorted(frame.reading.frame for frame in chosen if frame.reading.frame is not None)
-    text = f"Usable: frame{_s(len(numbers))} {_ranges(numbers)}"
-    if len(numbers) > 1:
-        # Of their noise only: what frames share (the light, a lens' flare) merging can't lessen.
-        text += f" merged, noise {gain:.1f} times less than in the best alone"
-    else:
-        text += " alone, with no other good frame to hold it against: a faint reflection would go unseen"
-    lost = [patch.name for patch in reading.patches if patch.excluded]
-    if lost:
-        text += f"; without {', '.join(lost)} ({reading.patch(lost[0]).reasons[0]})"
-    if reading.light_stops > 0.7:
-        text += f"; light over the card differs by {reading.light_stops:.1f} stops (taken off)"
-    return text + "."
+    lost = [patch for patch in reading.patches if patch.excluded]
+    # The gain is of their noise only: what frames share (the light, a lens' flare) merging can't lessen.
+    return Usable(tuple(numbers), gain, tuple(patch.name for patch in lost), lost[0].reasons[0] if lost else None,
+                  reading.light_stops if reading.light_stops > 0.7 else None)
 
 
-def thirds(stops: float) -> str:
-    """Stops in the thirds that lenses are marked in: "2/3 stop", "1 1/3 stops"."""
-    count = max(1, int(np.ceil(stops * 3 - 1e-6)))
-    whole, rest = divmod(count, 3)
-    parts = ([str(whole)] if whole else []) + ([f"{rest}/3"] if rest else [])
-    return " ".join(parts) + (" stop" if count <= 3 else " stops")
-
-
-def _clipped_cure(frames: list[Judged], card: Card, light: LinearLight) -> str:
+def _clipped_cure(frames: list[Judged], card: Card, light: LinearLight) -> Remedy:
     bars = [k for k, patch in enumerate(card.patches) if patch.role == "bar"]
     if not bars:
-        return "change the exposure so that no patch clips"
+        return Remedy("change-exposure")
     low = []
     for frame in frames:
         for k in bars:
@@ -77,10 +80,9 @@ def _clipped_cure(frames: list[Judged], card: Card, light: LinearLight) -> str:
     if low and np.mean(low) > 0.5:
         # Where blacks are crushed the coding isn't the declared one, and neither is what it says of the light.
         wanted = _stops_under(frames, card, light)
-        return _opened(min(wanted, 1.0), _headroom(frames, card, light),
-                       "lower the contrast or lift the blacks in the camera") + (
-                           ", then survey again" if wanted > 1.0 else "")
-    return f"close down {thirds(_stops_over(frames, card, light))}"
+        cure = _opened(min(wanted, 1.0), _headroom(frames, card, light), "lower-contrast")
+        return msgspec.structs.replace(cure, survey_again=wanted > 1.0)
+    return Remedy("close-down", _stops_over(frames, card, light))
 
 
 def _stops_over(frames: list[Judged], card: Card, light: LinearLight) -> float:
@@ -119,20 +121,20 @@ def _headroom(frames: list[Judged], card: Card, light: LinearLight) -> float:
     return float(np.log2(max(limit / max(brightest, 1e-6), 1.0)))
 
 
-def _opened(wanted: float, room: float, otherwise: str) -> str:
+def _opened(wanted: float, room: float, otherwise: Action) -> Remedy:
     """To open up as far as is wanted, but never so far that the brightest bar would clip."""
     stops = min(wanted, np.floor(3 * (room - SPARE)) / 3)
-    return f"open up {thirds(stops)}" if stops > 0.3 else otherwise
+    return Remedy("open-up", float(stops)) if stops > 0.3 else Remedy(otherwise)
 
 
-def _noise_cure(frames: list[Judged], card: Card, light: LinearLight) -> str:
+def _noise_cure(frames: list[Judged], card: Card, light: LinearLight) -> Remedy:
     if not card.of_role("bar"):
-        return "use more light or move closer"
+        return Remedy("more-light", or_closer=True)
     room = _headroom(frames, card, light)
-    return _opened(_stops_under(frames, card, light), room, "use more light") + " or move closer"
+    return msgspec.structs.replace(_opened(_stops_under(frames, card, light), room, "more-light"), or_closer=True)
 
 
-def _blur_cure(frames: list[Judged]) -> str:
+def _blur_cure(frames: list[Judged]) -> Remedy:
     """Movement blurs along one line, a lens out of focus alike all round; where neither can be told, how far the card
     moved from frame to frame tells."""
     moving = []
@@ -140,18 +142,4 @@ def _blur_cure(frames: list[Judged]) -> str:
         smear = frame.raw.smear
         moving.append(smear.length_px > 2.0 * smear.focus_px if smear is not None
                       else frame.motion_px > 0.5 * frame.edge_width_px)
-    return "hold still" if np.mean(moving) > 0.5 else "focus on the card"
-
-
-def _s(count: int) -> str:
-    return "" if count == 1 else "s"
-
-
-def _ranges(numbers: list[int]) -> str:
-    parts: list[list[int]] = []
-    for number in numbers:
-        if parts and number == parts[-1][1] + 1:
-            parts[-1][1] = number
-        else:
-            parts.append([number, number])
-    return ", ".join(str(a) if a == b else f"{a}-{b}" if b > a + 1 else f"{a}, {b}" for a, b in parts)
+    return Remedy("hold-still" if np.mean(moving) > 0.5 else "focus")

@@ -11,6 +11,7 @@ import numpy as np
 from huewright.finding.grade import GLARE_SHIFT, Judged, matrix, score_of, triple
 from huewright.finding.light import LinearLight
 from huewright.models.reading import PatchReading, Reading
+from huewright.models.reasons import DiffersFromOthers, FrameReason
 
 log = logging.getLogger(__name__)
 
@@ -143,7 +144,7 @@ def cost(frame: Judged, apart: np.ndarray | None = None) -> float:
     return float(np.sqrt(error**2 + bias**2 + uneven**2 + blurred**2 + alone**2 + SAME**2) * (1 + 4 * lost))
 
 
-def choose(frames: list[Judged], most: int, light: LinearLight) -> tuple[list[Judged], dict[int, str]]:
+def choose(frames: list[Judged], most: int, light: LinearLight) -> tuple[list[Judged], dict[int, FrameReason]]:
     """The best frames of those without a reason against them, best first; neighbours in time count a little less.
 
     Frames are weighed against each other: few that agree are better than many of which one stands apart. Which ones
@@ -155,14 +156,13 @@ def choose(frames: list[Judged], most: int, light: LinearLight) -> tuple[list[Ju
     apart = stand_apart(usable, light)
     costs = {id(frame): cost(frame, off) for frame, off in zip(usable, apart.read, strict=True)}
     agreeing = [frame for frame, alone in zip(usable, apart.frames, strict=True) if not alone]
-    remarks = {}
+    remarks: dict[int, FrameReason] = {}
     if len(agreeing) >= LEAST_SOUND:
         for frame, alone, off in zip(usable, apart.frames, apart.measured, strict=True):
             if alone and frame.reading.frame is not None:
                 worst = int(off.argmax())
                 name = frame.reading.patches[worst].name
-                remarks[frame.reading.frame] = (f"differs from the frames that agree: {name} by "
-                                                f"{100 * off[worst]:.2f} % of the code range")
+                remarks[frame.reading.frame] = DiffersFromOthers(name, float(off[worst]))
         usable = agreeing
     chosen: list[Judged] = []
     while usable and len(chosen) < most:

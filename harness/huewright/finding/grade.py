@@ -1,4 +1,4 @@
-"""What one frame's reading is worth: figures that mean something, and a verdict with its reasons in words."""
+"""What one frame's reading is worth: figures that mean something, and why it may not be used."""
 
 from __future__ import annotations
 
@@ -10,8 +10,10 @@ from huewright.finding.expect import expected_colour
 from huewright.finding.find import Found
 from huewright.finding.pose import Pose
 from huewright.finding.read import RawReading
+from huewright.models import reasons
 from huewright.models.card import Card
 from huewright.models.reading import Matrix3, PatchReading, Reading, Triple, clipping_tells
+from huewright.models.reasons import FrameReason, Kind, PatchReason
 
 # Limits of a frame that may be used. Choices of ours, each checked on the generated test set; no source.
 GLARE_SHIFT = 0.005        # code-value shift by a reflection at which a patch's glare score is one half
@@ -33,8 +35,6 @@ MOST_EVEN_VEIL, MOST_EVEN_VEIL_DISPLAY = 0.03, 0.08
 @dataclass(frozen=True)
 class Judged:
     """A frame's figures as in ``FrameGrade``; ``reading`` with excluded patches marked; ``reasons`` empty if good.
-
-    ``kinds`` names each reason's kind (glare, clipped, blurred, small, tilted, uneven, noisy, hidden) for advice.
     """
 
     reading: Reading
@@ -48,9 +48,13 @@ class Judged:
     tilt_deg: float
     light_stops: float
     noise: float
-    reasons: tuple[str, ...] = ()
-    kinds: tuple[str, ...] = ()
+    reasons: tuple[FrameReason, ...] = ()
     excluded: tuple[str, ...] = field(default_factory=tuple)
+
+    @property
+    def kinds(self) -> tuple[Kind, ...]:
+        """Of the reasons: what a person could do something about."""
+        return tuple(reason.kind for reason in self.reasons if reason.kind is not None)
 
 
 def glare_scores(raw: RawReading) -> np.ndarray:
@@ -98,92 +102,90 @@ def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Po
     if extra_glare is not None:
         glare = 1 - (1 - glare) * (1 - extra_glare)
     clipped = raw.clipped
-    patches, excluded, kinds_of = [], [], []
+    patches: list[PatchReading] = []
+    excluded: list[str] = []
     for k, patch in enumerate(card.patches):
-        faults, kind = _patch_reasons(raw, patch.role, k, float(glare[k]), clipped[k])
-        if faults:
+        fault = _patch_reason(raw, patch.role, k, float(glare[k]), clipped[k])
+        if fault is not None:
             excluded.append(patch.name)
-        kinds_of.append(kind)
         patches.append(PatchReading(
             patch.name, triple(raw.code[k]), matrix(raw.noise[k]), triple(raw.error[k]),
-            float(raw.statistics.weight[k]), triple(clipped[k]), float(glare[k]), bool(faults), tuple(faults)))
+            float(raw.statistics.weight[k]), triple(clipped[k]), float(glare[k]),
+            fault is not None, () if fault is None else (fault,)))
     reading = Reading(tuple(patches), tuple((float(x), float(y)) for x, y in found.corners), frame, raw.light_stops)
     sides = raw.sides[raw.seen > 0.5]
     smallest = float(sides.min()) if len(sides) else 0.0
     tilt = tilt_deg(found.pose, card)
     sigma = np.sqrt(np.maximum(np.einsum("pcc->pc", raw.noise), 0.0))
     noise = float(np.median(sigma))
-    reasons, kinds = _frame_reasons(card, patches, kinds_of, raw, found, smallest, tilt)
+    why = _frame_reasons(card, patches, raw, found, smallest, tilt)
     motion = 0.0
     if previous is not None:
         motion = float(np.linalg.norm(previous.corners(card) - found.corners, axis=1).mean())
     return Judged(reading, raw, found, float(glare.max()), float(clipped.max()), blur_px(raw, found), motion, smallest,
-                  tilt, raw.light_stops, noise, reasons, kinds, tuple(excluded))
+                  tilt, raw.light_stops, noise, why, tuple(excluded))
 
 
-def _patch_reasons(raw: RawReading, role: str, k: int, glare: float, clipped: np.ndarray) -> tuple[list[str], str]:
+def _patch_reason(raw: RawReading, role: str, k: int, glare: float, clipped: np.ndarray) -> PatchReason | None:
     if raw.seen[k] < 0.9:
-        return ["outside the picture"], "hidden"
+        return reasons.OutsidePicture()
     if raw.statistics.weight[k] < 4:
-        return ["too small to read"], "small"
+        return reasons.TooSmallToRead()
     if raw.spill[k] > MOST_SPILL:
-        return ["blurred into its neighbours"], "blurred"
+        return reasons.BlurredIntoNeighbours()
     if raw.hidden[k]:
-        return ["something lies over it"], "covered"
+        return reasons.Covered()
     # Noise may carry a few pixels over the end of the code range without moving the mean: no reason to refuse.
     over = clipping_tells(clipped, raw.clip_shift[k], CLIPPED_BAR if role == "bar" else CLIPPED_CHIP)
     if over.any():
-        channels = "".join(name for name, value in zip("RGB", over, strict=True) if value)
-        at = raw.clipped_at[k][int(np.where(over, clipped, -1.0).argmax())]
-        return [f"clipped in {channels} at {at} ({100 * clipped.max():.0f} %)"], "clipped"
-    if glare > GLARE_EXCLUDES:
-        return [f"reflection (score {glare:.2f})"], "glare"
-    return [], ""
+        worst = int(np.where(over, clipped, -1.0).argmax())
+        return reasons.Clipped(reasons.channels_of(over), float(clipped.max()), float(raw.clipped_at[k][worst]),
+                               raw.highest_code)
+    return reasons.Reflection(glare) if glare > GLARE_EXCLUDES else None
 
 
-def _frame_reasons(card: Card, patches: list[PatchReading], kinds_of: list[str], raw: RawReading, found: Found,
-                   smallest: float, tilt: float) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    reasons: list[tuple[str, str]] = []
+LOST_KINDS: tuple[Kind, ...] = ("blurred", "glare", "clipped", "covered", "hidden", "small")
+
+
+def _frame_reasons(card: Card, patches: list[PatchReading], raw: RawReading, found: Found, smallest: float,
+                   tilt: float) -> tuple[FrameReason, ...]:
+    kinds_of = [patch.reasons[0].kind if patch.reasons else None for patch in patches]
+    why: list[FrameReason] = []
     blur = blur_px(raw, found)
     smeared = blur > SMEAR_OF_PATCH * smallest
     if smeared and sum(k in ("glare", "blurred") for k in kinds_of) > MOST_EXCLUDED * len(card.patches):
         # Smear slopes every patch as a reflection would: it is the likelier where edges are wide as well.
         kinds_of = ["blurred" if k == "glare" else k for k in kinds_of]
-    wording = {"blurred": f"blurred over {blur:.0f} px:",
-               "glare": "reflection on", "clipped": "clipped:", "covered": "something lies over",
-               "hidden": "outside the picture:", "small": "too small:"}
-    for kind, words in wording.items():
+    for kind in LOST_KINDS:
         bad = [patch for patch, k in zip(card.patches, kinds_of, strict=True) if k == kind]
-        bars = [patch.name for patch in bad if patch.role == "bar"]
+        bars = tuple(patch.name for patch in bad if patch.role == "bar")
+        wide = blur if kind == "blurred" else None
         if bars:
-            text = f"{words} the {' and '.join(bars)} bar{'s' if len(bars) > 1 else ''}"
-            if kind == "clipped":
-                first = next(patch for patch in patches if patch.name == bars[0])
-                text += first.reasons[0].removeprefix("clipped")
-            reasons.append((text, kind))
+            first = next(patch for patch in patches if patch.name == bars[0]).reasons[0]
+            why.append(reasons.PatchesLost(kind, bars, blur_px=wide,
+                                           clipped=first if isinstance(first, reasons.Clipped) else None))
         elif len(bad) > MOST_EXCLUDED * len(card.patches):
-            reasons.append((f"{words} {len(bad)} of {len(card.patches)} patches", kind))
-    chips = [patch for patch in card.patches if patch.role == "chip"]
-    lost = sum(1 for patch, k in zip(card.patches, kinds_of, strict=True) if patch.role == "chip" and k)
-    if chips and lost > len(chips) / 2 and not reasons:
-        kind = next(k for patch, k in zip(card.patches, kinds_of, strict=True) if patch.role == "chip" and k)
-        reasons.append((f"{wording[kind]} {lost} of {len(chips)} chips", kind))
+            why.append(reasons.PatchesLost(kind, count=len(bad), of=len(card.patches), blur_px=wide))
+    chips = [k for patch, k in zip(card.patches, kinds_of, strict=True) if patch.role == "chip"]
+    lost = [k for k in chips if k is not None]
+    if chips and len(lost) > len(chips) / 2 and not why:
+        why.append(reasons.PatchesLost(lost[0], count=len(lost), of=len(chips), chips=True,
+                                       blur_px=blur if lost[0] == "blurred" else None))
     veil = even_veil(raw, card)
     limit = MOST_EVEN_VEIL_DISPLAY if raw.display else MOST_EVEN_VEIL
-    if veil > limit and not any(kind == "glare" for _, kind in reasons):
-        reasons.append((f"reflection on the whole card, {100 * veil:.0f} % of white (or flare, or an encoding other "
-                        "than declared)", "glare"))
+    if veil > limit and not any(reason.kind == "glare" for reason in why):
+        why.append(reasons.VeiledCard(veil))
     if smallest < LEAST_PATCH_PX:
-        reasons.append((f"too small: its smallest patch is {smallest:.0f} px wide", "small"))
+        why.append(reasons.CardSmall(smallest))
     if tilt > MOST_TILT_DEG:
-        reasons.append((f"tilted by {tilt:.0f} degrees", "tilted"))
+        why.append(reasons.CardTilted(tilt))
     if raw.light_stops > MOST_LIGHT_STOPS:
-        reasons.append((f"uneven light, {raw.light_stops:.1f} stops over the card", "uneven"))
+        why.append(reasons.LightUneven(raw.light_stops))
     worst = max((max(patch.standard_error) for patch, p in zip(patches, card.patches, strict=True) if p.role == "bar"),
                 default=0.0)
     if worst > MOST_ERROR:
-        reasons.append((f"noisy: a bar's level is uncertain by {100 * worst:.1f} %", "noisy"))
-    return tuple(text for text, _ in reasons), tuple(kind for _, kind in reasons)
+        why.append(reasons.CardNoisy(worst))
+    return tuple(why)
 
 
 def blur_px(raw: RawReading, found: Found) -> float:

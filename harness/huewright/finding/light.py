@@ -43,12 +43,10 @@ class LinearLight:
         self._grid = grid
         self._curves = [np.maximum.accumulate(values[:, channel]) for channel in range(3)]
 
-    def in_words(self, code: float) -> str:
-        """A code value as a person reads it off the file: "code 923 of 1023"; floats in linear light as they are."""
-        if self._footage.encoding == "linear":
-            return f"value {code:.3f}"
-        full = 2**self._footage.bits - 1
-        return f"code {round(code * full)} of {full}"
+    @property
+    def highest_code(self) -> int | None:
+        """Of the file, as a person reads codes off it; None for floats in linear light, which are read as they are."""
+        return None if self._footage.encoding == "linear" else int(2**self._footage.bits - 1)
 
     def to_linear(self, code: np.ndarray) -> np.ndarray:
         """(..., 3) code values to linear light."""

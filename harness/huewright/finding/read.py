@@ -52,7 +52,8 @@ class RawReading:
     smear        how far blur reaches, None if that couldn't be told; ``spill`` (p,) that over what is left out at the
                  patch's sides: over 1 its neighbours' colours are in the reading
     clipped      (p, 3) fraction of pixels at the code range's ends or on a plateau below them; ``clip_shift`` (p, 3)
-                 what that takes from the mean where noise or a slope made only some clip; ``clipped_at`` in words
+                 what that takes from the mean where noise or a slope made only some clip; ``clipped_at`` (p, 3)
+                 the code value at which each channel clips if it does, and ``highest_code`` the file's
     """
 
     code: np.ndarray
@@ -78,7 +79,8 @@ class RawReading:
     spill: np.ndarray
     clipped: np.ndarray
     clip_shift: np.ndarray
-    clipped_at: tuple[tuple[str, str, str], ...]
+    clipped_at: np.ndarray
+    highest_code: int | None
 
 
 def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, *, clip_low: float = 0.0,
@@ -161,7 +163,8 @@ def read_patches(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, 
                       float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error, tail,
                       error.mean(axis=1), seen, sides, per_sample, even, light.display, hidden, smear,
                       spill, clipped,
-                      _clip_shift(clipped, statistics, p), _clipped_at(code, plateaus, clip_low, clip_high, light))
+                      _clip_shift(clipped, statistics, p), _clipped_at(code, plateaus, clip_low, clip_high),
+                      light.highest_code)
 
 
 def _noise_bias(code: np.ndarray, sigma: np.ndarray, light: LinearLight) -> np.ndarray:
@@ -200,19 +203,15 @@ def _clip_shift(clipped: np.ndarray, statistics: PatchStatistics, p: int) -> np.
     return clip_shift(clipped, sigma)
 
 
-def _clipped_at(code: np.ndarray, plateaus: Plateaus, low: float, high: float,
-                light: LinearLight) -> tuple[tuple[str, str, str], ...]:
-    """The code value at which each patch's channels clip if they do, in words."""
-    words = []
+def _clipped_at(code: np.ndarray, plateaus: Plateaus, low: float, high: float) -> np.ndarray:
+    """(p, 3) the code value at which each patch's channels clip if they do."""
+    levels = np.empty((len(code), 3))
     for k in range(len(code)):
-        row = []
         for c in range(3):
             down = plateaus.bottom[k, c] > 0 or (plateaus.top[k, c] == 0 and code[k, c] < 0.25)
-            level = (plateaus.low[c] if plateaus.bottom[k, c] > 0 else low) if down else (
+            levels[k, c] = (plateaus.low[c] if plateaus.bottom[k, c] > 0 else low) if down else (
                 plateaus.high[c] if plateaus.top[k, c] > 0 else high)
-            row.append(light.in_words(float(level)))
-        words.append((row[0], row[1], row[2]))
-    return tuple(words)
+    return levels
 
 
 def _white(card: Card, linear: np.ndarray, usable: np.ndarray) -> np.ndarray:

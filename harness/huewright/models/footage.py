@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
-from typing import Any
+from dataclasses import dataclass
+from typing import Annotated, Literal
 
-from huewright_kernels.ops import Matrix, Operation, operation_from_dict
+import msgspec
+from huewright_kernels.ops import Matrix, Operation
+
+from huewright.models.record import Positive
 
 RANGES = ("full", "legal")
 # ITU-R BT.709-6 / BT.2100: black at 16 and nominal peak at 235 of 8 bits, scaled by 2^(n-8).
@@ -32,14 +35,14 @@ class Footage:
                    ``look_input`` is "log", else linear
     """
 
-    range: str = "full"
-    bits: int = 10
+    range: Literal["full", "legal"] = "full"
+    bits: Annotated[int, msgspec.Meta(ge=8, le=32)] = 10
     encoding: str = "display"
     decode: tuple[Operation, ...] = ()
     primaries: str = "ITU-R BT.709"
     look: tuple[Operation, ...] = ()
-    look_input: str = "log"
-    curve_error: float = 0.0
+    look_input: Literal["log", "linear"] = "log"
+    curve_error: Positive = 0.0
 
     def to_code_float(self) -> tuple[Operation, ...]:
         """Operations from file code values (integer files scaled to 0..1) to expanded code values."""
@@ -53,18 +56,5 @@ class Footage:
         """Operations from file code values to linear light (or to the display picture, for "display")."""
         return self.to_code_float() + self.decode
 
-    def to_dict(self) -> dict[str, Any]:
-        record = asdict(replace(self, decode=(), look=()))
-        record["decode"] = [operation.to_dict() for operation in self.decode]
-        record["look"] = [operation.to_dict() for operation in self.look]
-        return record
 
-
-def footage_from_dict(record: dict[str, Any]) -> Footage:
-    given = dict(record)
-    given["decode"] = tuple(operation_from_dict(row) for row in record.get("decode", ()))
-    given["look"] = tuple(operation_from_dict(row) for row in record.get("look", ()))
-    return Footage(**given)
-
-
-__all__ = ["RANGES", "Footage", "footage_from_dict", "legal_levels"]
+__all__ = ["RANGES", "Footage", "legal_levels"]

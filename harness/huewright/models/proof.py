@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from huewright.files import write_json
+from huewright.models.cautions import AnyCaution
+from huewright.models.reasons import AnyPatchReason
+from huewright.models.record import to_record
 
 FORMAT = "huewright-proof-1"
 
@@ -17,7 +20,7 @@ class PatchProof:
 
     ``delta_e_*`` are CIEDE2000 against the card's reference colour; None where it has none. ``*_interval*`` is the half
     width of the 95 % interval of where the patch lies after, as far as the reading's noise goes; None where the solve
-    could not state it.
+    could not state it. ``reasons``: why it was not used.
     """
 
     name: str
@@ -35,7 +38,7 @@ class PatchProof:
     level_target_ire: float | None = None
     delta_e_before: float | None = None
     delta_e_after: float | None = None
-    note: str = ""
+    reasons: tuple[AnyPatchReason, ...] = ()
     hue_interval_deg: float | None = None
     radius_interval: float | None = None
     level_interval_ire: float | None = None
@@ -54,7 +57,7 @@ class Proof:
     shots      what was found in each rendered shot: see :func:`huewright.proof.shots.look_through`
     summary    worst_hue_error_deg, worst_radius_error, worst_level_error_ire, mean/worst check ΔE, ...
     methods    one row a method compared on the same reading: errors, smoothness, noise gain
-    cautions   sentences: clipping, gamut excursions in percent of pixels, noise lifted in dB, range
+    cautions   what must be known: clipping, gamut excursions in percent of pixels, noise lifted in dB, range
     frames     chosen: [numbers]; refused: [{frame, reasons}]
     pictures   name -> file name beside the proof
     """
@@ -64,7 +67,7 @@ class Proof:
     patches: tuple[PatchProof, ...]
     summary: dict[str, float | int | str | None] = field(default_factory=dict)
     methods: tuple[dict[str, Any], ...] = ()
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[AnyCaution, ...] = ()
     frames: dict[str, Any] = field(default_factory=dict)
     provenance: dict[str, Any] = field(default_factory=dict)
     pictures: dict[str, str] = field(default_factory=dict)
@@ -78,13 +81,8 @@ class Proof:
 
 
 def proof_to_dict(proof: Proof) -> dict[str, Any]:
-    return {"format": FORMAT, **asdict(proof)}
+    return {"format": FORMAT, **to_record(proof)}
 
 
 def save_proof(proof: Proof, path: Path | str, *, overwrite: bool = False) -> None:
     write_json(path, proof_to_dict(proof), overwrite=overwrite)
-
-
-def percent_words(percent: float) -> str:
-    """A share in percent, in words where a figure would say nothing: "none", "under 0.01 %", "0.25 %"."""
-    return "none" if percent <= 0 else "under 0.01 %" if percent < 0.01 else f"{percent:.2f} %"

@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated
 
+import msgspec
 import numpy as np
 from scipy.special import ndtri
+
+from huewright.models.reasons import AnyPatchReason
+from huewright.models.record import MOST_CODE, Code, Frame, Name, Point, Positive, Share
 
 # More than this share of a patch's pixels on a clip level, or a mean moved by more than this in code values: the patch
 # is not read. Fewer pixels, which noise carries over, leave the mean where it is. Choices of ours, no source.
 MOST_CLIPPED = 0.25
 CLIP_SHIFT = 0.001
+# What rounding may leave of a covariance's least eigenvalue and symmetry, relative to its trace.
+ROUNDING = 1e-6
 
 Triple = tuple[float, float, float]
 Matrix3 = tuple[Triple, Triple, Triple]
+Square = Annotated[float, msgspec.Meta(ge=-MOST_CODE**2, le=MOST_CODE**2)]
 
 
 @dataclass(frozen=True)
@@ -22,23 +29,34 @@ class PatchReading:
     """One patch, in file code values as floats (integer files scaled to 0..1, range not yet expanded).
 
     mean          robust location of R, G, B over the patch
-    covariance    3x3 covariance of single pixels (noise), code values squared
+    covariance    3x3 covariance of single pixels (noise), code values squared: symmetric, no negative variance in any
+                  direction (``ValueError``)
     standard_error  standard error of ``mean`` per channel, correlation between pixels allowed for
     count         effective number of pixels (sum of coverage)
     clipped       fraction of pixels at or beyond the code range, per channel, 0..1
     glare         reflection score, 0 none .. 1 certainly; ``excluded`` if the patch must not be used
-    reasons       in words, why it is excluded or suspect
+    reasons       why it is excluded or suspect
     """
 
-    name: str
-    mean: Triple
-    covariance: Matrix3
-    standard_error: Triple
-    count: float
-    clipped: Triple = (0.0, 0.0, 0.0)
-    glare: float = 0.0
+    name: Name
+    mean: tuple[Code, Code, Code]
+    covariance: tuple[tuple[Square, Square, Square], tuple[Square, Square, Square], tuple[Square, Square, Square]]
+    standard_error: tuple[Positive, Positive, Positive]
+    count: Positive
+    clipped: tuple[Share, Share, Share] = (0.0, 0.0, 0.0)
+    glare: Share = 0.0
     excluded: bool = False
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[AnyPatchReason, ...] = ()
+
+    def __post_init__(self) -> None:
+        covariance = np.array(self.covariance, dtype=np.float64)
+        if not np.isfinite(covariance).all():
+            return
+        slack = ROUNDING * max(float(np.trace(covariance)), 0.0) + 1e-15
+        if np.abs(covariance - covariance.T).max() > slack:
+            raise ValueError("covariance is not symmetric")
+        if np.linalg.eigvalsh(covariance)[0] < -slack:
+            raise ValueError("covariance has a negative variance (it is not positive semi-definite)")
 
 
 @dataclass(frozen=True)
@@ -50,9 +68,14 @@ class Reading:
     """
 
     patches: tuple[PatchReading, ...]
-    corners: tuple[tuple[float, float], ...] = ()
-    frame: int | None = None
-    light_stops: float = 0.0
+    corners: tuple[Point, ...] = ()
+    frame: Frame | None = None
+    light_stops: Positive = 0.0
+
+    def __post_init__(self) -> None:
+        names = [patch.name for patch in self.patches]
+        if len(set(names)) != len(names):
+            raise ValueError(f"two patches are named {next(name for name in names if names.count(name) > 1)!r}")
 
     def patch(self, name: str) -> PatchReading:
         for patch in self.patches:
@@ -75,23 +98,4 @@ def clipping_tells(share: np.ndarray, shift: np.ndarray, least: float) -> np.nda
     return (share > least) & ((share > MOST_CLIPPED) | (shift > CLIP_SHIFT))
 
 
-def reading_to_dict(reading: Reading) -> dict[str, Any]:
-    return {"frame": reading.frame, "corners": [list(point) for point in reading.corners],
-            "light_stops": reading.light_stops,
-            "patches": [{"name": p.name, "mean": list(p.mean), "covariance": [list(row) for row in p.covariance],
-                         "standard_error": list(p.standard_error), "count": p.count, "clipped": list(p.clipped),
-                         "glare": p.glare, "excluded": p.excluded, "reasons": list(p.reasons)}
-                        for p in reading.patches]}
-
-
-def reading_from_dict(record: dict[str, Any]) -> Reading:
-    patches = tuple(PatchReading(**{key: _tuple(value) for key, value in row.items()}) for row in record["patches"])
-    return Reading(patches, _tuple(record.get("corners", [])), record.get("frame"),
-                   float(record.get("light_stops", 0.0)))
-
-
-def _tuple(value: Any) -> Any:
-    return tuple(_tuple(item) for item in value) if isinstance(value, list) else value
-
-
-__all__ = ["PatchReading", "Reading", "reading_from_dict", "reading_to_dict"]
+__all__ = ["PatchReading", "Reading", "clip_shift", "clipping_tells"]

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from huewright.errors import InputError
-from huewright.files import read_json, write_json
-from huewright.models.footage import Footage, footage_from_dict
-from huewright.models.reading import Reading, reading_from_dict, reading_to_dict
+from huewright.files import write_json
+from huewright.models.cautions import AnyCaution
+from huewright.models.footage import Footage
+from huewright.models.reading import Reading
+from huewright.models.reasons import Advice, AnyFrameReason
+from huewright.models.record import Count, Frame, Name, Point, Positive, Share, from_record, load_record, to_record
 
 FORMAT = "huewright-survey-1"
+Verdict = Literal["chosen", "usable", "refused", "no card"]
 
 
 @dataclass(frozen=True)
@@ -19,7 +23,7 @@ class FrameGrade:
     """One frame's verdict and the figures behind it.
 
     verdict        "chosen", "usable" (good, but not among the best) or "refused"; "no card" if none was found
-    reasons        in words
+    reasons        why, or what is to be known of it
     glare          worst reflection score over the patches, 0..1
     clipped        worst clipped fraction over patches and channels, 0..1
     edge_width_px  blur: width of the card's edges, in pixels (10 % to 90 %)
@@ -30,43 +34,50 @@ class FrameGrade:
     noise          typical noise over the patches, as a fraction of full scale
     """
 
-    frame: int
-    verdict: str
-    reasons: tuple[str, ...] = ()
-    glare: float = 0.0
-    clipped: float = 0.0
-    edge_width_px: float = 0.0
-    motion_px: float = 0.0
-    patch_px: float = 0.0
-    tilt_deg: float = 0.0
-    light_stops: float = 0.0
-    noise: float = 0.0
-    corners: tuple[tuple[float, float], ...] = ()
-    excluded_patches: tuple[str, ...] = ()
+    frame: Frame
+    verdict: Verdict
+    reasons: tuple[AnyFrameReason, ...] = ()
+    glare: Share = 0.0
+    clipped: Share = 0.0
+    edge_width_px: Positive = 0.0
+    motion_px: Positive = 0.0
+    patch_px: Positive = 0.0
+    tilt_deg: Positive = 0.0
+    light_stops: Positive = 0.0
+    noise: Positive = 0.0
+    corners: tuple[Point, ...] = ()
+    excluded_patches: tuple[Name, ...] = ()
 
 
 @dataclass(frozen=True)
 class Survey:
     """``reading`` is the merge of the chosen frames; None when none could be used.
 
+    advice              whether the take is usable, and what would help if not
+    cautions            what must be known all the same
     card_layout_sha256  hash of the names, roles and places of the card's patches; ``files_kind`` says what files the
-                        take has ("10-bit DPX"). Both empty in surveys of before they were recorded.
+                        take has ("10-bit DPX"). Both empty where a survey was not made from files.
     """
 
     take: str
     card: str
     card_sha256: str
     footage: Footage
-    width: int
-    height: int
+    width: Count
+    height: Count
     grades: tuple[FrameGrade, ...]
     reading: Reading | None
     usable: bool
-    advice: str
-    merge_gain: float = 1.0
+    advice: Advice
+    merge_gain: Positive = 1.0
     version: str = ""
     card_layout_sha256: str = ""
     files_kind: str = ""
+    cautions: tuple[AnyCaution, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.usable != (self.reading is not None):
+            raise ValueError("usable is true where there is a reading, and false where there is none")
 
     @property
     def chosen(self) -> tuple[int, ...]:
@@ -74,13 +85,7 @@ class Survey:
 
 
 def survey_to_dict(survey: Survey) -> dict[str, Any]:
-    return {"format": FORMAT, "version": survey.version, "take": survey.take, "card": survey.card,
-            "card_sha256": survey.card_sha256, "card_layout_sha256": survey.card_layout_sha256,
-            "files_kind": survey.files_kind, "footage": survey.footage.to_dict(),
-            "width": survey.width, "height": survey.height, "usable": survey.usable, "advice": survey.advice,
-            "merge_gain": survey.merge_gain,
-            "reading": None if survey.reading is None else reading_to_dict(survey.reading),
-            "grades": [asdict(grade) for grade in survey.grades]}
+    return {"format": FORMAT, **to_record(survey)}
 
 
 def save_survey(survey: Survey, path: Path | str, *, overwrite: bool = False) -> None:
@@ -88,22 +93,11 @@ def save_survey(survey: Survey, path: Path | str, *, overwrite: bool = False) ->
 
 
 def load_survey(path: Path | str) -> Survey:
-    record = read_json(path, "survey file")
-    if not isinstance(record, dict) or record.get("format") != FORMAT:
-        raise InputError(f"{path}: not a survey file; make one with `huewright survey`")
+    """Raises :class:`InputError`, naming the file and the key, if ``path`` is no survey file or a damaged one."""
+    remedy = "make it again with `huewright survey`"
+    record = load_record(path, "survey file", FORMAT, remedy)
+    del record["format"]
     try:
-        grades = tuple(_grade(row) for row in record["grades"])
-        reading = record["reading"]
-        return Survey(record["take"], record["card"], record["card_sha256"], footage_from_dict(record["footage"]),
-                      record["width"], record["height"], grades,
-                      None if reading is None else reading_from_dict(reading), record["usable"], record["advice"],
-                      record["merge_gain"], record["version"], record.get("card_layout_sha256", ""),
-                      record.get("files_kind", ""))
-    except (KeyError, TypeError, ValueError) as error:
-        raise InputError(f"{path}: damaged survey file ({error}); make it again with `huewright survey`") from None
-
-
-def _grade(row: dict[str, Any]) -> FrameGrade:
-    given: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in row.items()}
-    given["corners"] = tuple(tuple(point) for point in row["corners"])
-    return FrameGrade(**given)
+        return from_record(record, Survey)
+    except ValueError as error:
+        raise InputError(f"{path}: damaged survey file ({error}); {remedy}") from None

@@ -9,6 +9,7 @@ import numpy as np
 from huewright_kernels.masks import patch_statistics
 
 from huewright.errors import InputError
+from huewright.models.cautions import Apart, PatchApart, PixelsApart
 from huewright.provenance.digests import operations_digest
 from huewright.reference import apply_chain
 
@@ -50,7 +51,7 @@ class RenderMatch:
     """Compares rendered frames with what the chain makes of the camera's, :meth:`add` by frame.
 
     ``mean`` and ``worst`` are of the difference over all pixels, of what a file of integers can hold; ``near`` says how
-    far frames are off that are only near the chain, or is empty.
+    far frames are off that are only near the chain, or is None.
     """
 
     def __init__(self, correction: Correction, text: str, expansion: Sequence[Operation]) -> None:
@@ -61,7 +62,7 @@ class RenderMatch:
         self._means: list[float] = []
         self.worst = 0.0
         self.not_finite = 0
-        self.near = ""
+        self.near: Apart | None = None
 
     @property
     def mean(self) -> float:
@@ -88,21 +89,25 @@ class RenderMatch:
         means = patch_statistics(np.ascontiguousarray(relative), list(outlines.values())).mean
         off = np.nan_to_num(np.abs(means)).max(axis=1, initial=0.0)
         if off.size and off.max() > patch_limit:
-            self._apart(f"patch {list(outlines)[int(off.argmax())]!r} is off by {off.max():.4f} of the signal, where "
-                        f"these files allow {patch_limit:.4f}", near=off.max() <= NEAR_PATCH)
+            worst = float(off.max())
+            self._apart(PatchApart(list(outlines)[int(off.argmax())], worst, patch_limit), near=worst <= NEAR_PATCH)
         furthest = np.abs(relative[finite]).max(axis=1)
         beyond = float(np.mean(~(furthest <= pixel_limit)))
         if beyond > PIXELS_APART:
-            self._apart(f"{100 * beyond:.0f} % of the pixels are off by more than {pixel_limit:.4f} of the signal, all "
-                        "that these files allow", near=float(np.mean(~(furthest <= NEAR_PIXEL))) <= PIXELS_APART)
+            self._apart(PixelsApart(beyond, pixel_limit),
+                        near=float(np.mean(~(furthest <= NEAR_PIXEL))) <= PIXELS_APART)
         seen = np.abs(apart[np.isfinite(apart)])
         self._means.append(float(seen.mean()) if seen.size else 0.0)
         self.worst = max(self.worst, float(seen.max(initial=0.0)))
 
-    def _apart(self, why: str, *, near: bool) -> None:
+    def _apart(self, apart: Apart, *, near: bool) -> None:
         if not near:
-            raise self._refusal(why)
-        self.near = self.near or why
+            raise self._refusal(
+                f"patch {apart.patch!r} is off by {apart.off:.4f} of the signal, where these files allow "
+                f"{apart.allowed:.4f}" if isinstance(apart, PatchApart) else
+                f"{100 * apart.share:.0f} % of the pixels are off by more than {apart.allowed:.4f} of the signal, all "
+                "that these files allow")
+        self.near = self.near or apart
 
     def _refusal(self, why: str) -> InputError:
         return InputError(f"{self._text}: these frames were not rendered with this correction ({why}); give the frames "

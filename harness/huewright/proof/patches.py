@@ -9,8 +9,8 @@ from huewright.colorimetry.targets import delta_e, reference_rgb
 from huewright.models.card import Card
 from huewright.models.correction import Correction, PatchResult
 from huewright.models.proof import PatchProof
+from huewright.models.settings import SolveSettings
 from huewright.proof.measurement import Measurement
-from huewright.solver.settings import SolveSettings
 
 INTERVAL = 1.96          # standard errors in half a 95 % interval
 
@@ -52,7 +52,7 @@ def _patch(row: PatchResult, before: np.ndarray, after: np.ndarray, colours: lis
         hue_error_before_deg=_rounded(hues[0]), hue_error_after_deg=_rounded(hues[1]),
         radius_ratio_before=_rounded(ratios[0]), radius_ratio_after=_rounded(ratios[1]),
         level_before_ire=levels[0], level_after_ire=levels[1], level_target_ire=levels[2],
-        delta_e_before=_rounded(colours[0]), delta_e_after=_rounded(colours[1]), note=row.note,
+        delta_e_before=_rounded(colours[0]), delta_e_after=_rounded(colours[1]), reasons=row.reasons,
         hue_interval_deg=_half(row.hue_standard_error_deg), radius_interval=_half(row.radius_standard_error),
         level_interval_ire=_half(row.level_standard_error_ire))
 

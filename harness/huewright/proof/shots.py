@@ -10,14 +10,14 @@ from typing import Any
 import numpy as np
 from huewright_kernels.executor import compile_chain, run
 
-from huewright.colorimetry.excursions import RangeTally, beyond_words
+from huewright.colorimetry.excursions import RangeTally
 from huewright.colorimetry.flashing import FlashScreen
 from huewright.errors import InputError
 from huewright.frames.picture import Frame, read_frame
 from huewright.frames.sequence import FrameSequence
+from huewright.models.cautions import AtEndStops, Caution, Flashing, NotFinite, SignalBeyond
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
-from huewright.models.proof import percent_words
 from huewright.progress import Progress, silent
 
 RATE_TAKEN = 25.0        # frames a second where the files don't say
@@ -95,31 +95,23 @@ def _rate(frame: Frame) -> tuple[float, bool]:
     return RATE_TAKEN, False
 
 
-def shot_cautions(record: dict[str, Any]) -> list[str]:
+def shot_cautions(record: dict[str, Any]) -> list[Caution]:
     """What must be said of a shot."""
-    said = []
+    said: list[Caution] = []
     name = record["name"]
     if record["flashes_too_many"]:
-        kind = "flashes" if record["flashes"] >= record["red_flashes"] else "flashes to or from saturated red"
         first, last = record["flashes_frames"]
-        rate = f"{record['frames_per_second']:g} frames a second" + ("" if record["rate_declared"] else
-                                                                     ", taken because the files don't say")
-        said.append(f"in {name} there are {max(record['flashes'], record['red_flashes'])} {kind} within a second "
-                    f"over a quarter of the picture or more (frames {first} to {last}, {rate}), which may be harmful "
-                    "to photosensitive viewers: ITU-R BT.1702 allows three; have the shot tested before it is shown")
+        said.append(Flashing(name, max(record["flashes"], record["red_flashes"]),
+                             record["flashes"] < record["red_flashes"], first, last, record["frames_per_second"],
+                             record["rate_declared"]))
     if record.get("not_finite"):
-        said.append(not_finite_words(name, record["not_finite"]))
-    if record["pixels_over_range_percent"] + record["pixels_under_range_percent"] > 0:
-        said.append(f"in {name} the signal {beyond_words(record)}")
+        said.append(NotFinite(record["not_finite"], name))
+    over, under = record["pixels_over_range_percent"] / 100, record["pixels_under_range_percent"] / 100
+    if over + under > 0:
+        said.append(SignalBeyond(over, under, name))
     if record["pixels_at_end_stops_percent"] > 0:
-        said.append(f"in {name} {percent_words(record['pixels_at_end_stops_percent'])} of pixels sit at an end of the "
-                    "file's code range: detail there is gone")
+        said.append(AtEndStops(record["pixels_at_end_stops_percent"] / 100, name))
     return said
 
 
-def not_finite_words(where: str, pixels: int) -> str:
-    return (f"in {where}, as rendered, {pixels} pixels hold no finite number (NaN or infinite), counted over its "
-            "frames: mend them in the source before the shot goes on")
-
-
-__all__ = ["ShotPictures", "look_through", "not_finite_words", "shot_cautions"]
+__all__ = ["ShotPictures", "look_through", "shot_cautions"]

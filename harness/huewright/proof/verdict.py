@@ -8,32 +8,28 @@ from typing import Any
 import numpy as np
 
 from huewright.colorimetry.display import display_luma, to_ycbcr
-from huewright.colorimetry.excursions import RangeTally, beyond_words
+from huewright.colorimetry.excursions import RangeTally
 from huewright.files import sha256
 from huewright.frames.sequence import FrameSequence
+from huewright.models import cautions
 from huewright.models.card import Card
+from huewright.models.cautions import Caution
+from huewright.models.coded import has
 from huewright.models.correction import Correction
-from huewright.models.proof import PatchProof, Proof, percent_words
+from huewright.models.proof import PatchProof, Proof
+from huewright.models.settings import SolveSettings
 from huewright.models.survey import FrameGrade, Survey
 from huewright.proof.match import RenderMatch
 from huewright.proof.measurement import Measurement
-from huewright.proof.shots import not_finite_words, shot_cautions
+from huewright.proof.shots import shot_cautions
 from huewright.provenance.takes import take_name
-from huewright.solver.settings import SolveSettings
 
 NOISE_CAUTION_DB = 6.0
 LIGHT_CAUTION_STOPS = 0.05
-SCREENED = ("the shots were screened for flashing by the limits of ITU-R BT.1702, which is no certified test; "
-            "patterned content is not judged, nor whether the picture is legal for broadcast: the delivery "
-            "specification and the person responsible decide")
 PREFERRED_TOLERANCE_PERCENT = 1.0       # EBU R 103 v3.0 (2020): errors in up to 1 % of the pixels pass
 DISPLAY_WORDS = {"bt709": "ITU-R BT.709 display", "bt1886": "ITU-R BT.1886 display, BT.709 primaries",
                  "srgb": "sRGB screen (IEC 61966-2-1)", "bt2020": "ITU-R BT.2020 display",
                  "pq": "ITU-R BT.2100 PQ display", "hlg": "ITU-R BT.2100 HLG display"}
-SAME_LIGHT = ("the correction holds for the light and the camera settings that the card was shot with; whether a shot "
-              "shares them can't be seen from its files: the person responsible has to know")
-RESPONSIBILITY = ("this proof does not judge flashing or patterned content, nor whether the picture is legal for "
-                  "broadcast: the delivery specification and the person responsible decide")
 
 
 def whole_proof(correction: Correction, survey: Survey, patches: tuple[PatchProof, ...],
@@ -44,24 +40,24 @@ def whole_proof(correction: Correction, survey: Survey, patches: tuple[PatchProo
     passed, verdict = _verdict(summary, settings)
     frames = {"chosen": list(survey.chosen),
               "usable": [grade.frame for grade in survey.grades if grade.verdict == "usable"],
-              "refused": [{"frame": grade.frame, "reasons": list(grade.reasons) or [grade.verdict]}
+              "refused": [{"frame": grade.frame, "verdict": grade.verdict, "reasons": grade.reasons}
                           for grade in survey.grades if grade.verdict not in ("chosen", "usable")],
               "measured": sorted(grade.frame for grade in grades)}
-    cautions = _cautions(correction, survey, summary, tally, match)
-    return Proof(verdict, passed, patches, summary, methods, cautions, frames,
-                 basis=_basis(settings, len(grades), bool(match.near)), display=correction.display,
+    said = _cautions(correction, survey, summary, tally, match)
+    return Proof(verdict, passed, patches, summary, methods, said, frames,
+                 basis=_basis(settings, len(grades), match.near is not None), display=correction.display,
                  work=_work(correction),
                  limits={"hue_deg": settings.hue_limit_deg, "radius": settings.radius_limit,
                          "level_ire": settings.level_limit_ire})
 
 
-def with_shots(proof: Proof, records: list[dict[str, Any]], unlike: list[str]) -> Proof:
+def with_shots(proof: Proof, records: list[dict[str, Any]], unlike: list[Caution]) -> Proof:
     """``proof`` with what was found in the shots (records of :func:`look_through`) and must be said of them."""
-    said = [*unlike, SAME_LIGHT]
-    said += [line for record in records for line in shot_cautions(record)]
+    said: list[Caution] = [*unlike, cautions.SameLight()]
+    said += [caution for record in records for caution in shot_cautions(record)]
     screened = any(record["flashes"] is not None for record in records)
-    return replace(proof, shots=tuple(records), cautions=(*proof.cautions, *said,
-                                                          SCREENED if screened else RESPONSIBILITY))
+    said.append(cautions.Screened() if screened else cautions.NotScreened())
+    return replace(proof, shots=tuple(records), cautions=(*proof.cautions, *said))
 
 
 def _work(correction: Correction) -> dict[str, Any]:
@@ -152,32 +148,27 @@ def _basis(settings: SolveSettings, frames: int, near: bool) -> str:
 
 
 def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], tally: RangeTally,
-              match: RenderMatch) -> tuple[str, ...]:
-    said = list(correction.warnings)
-    if match.near:
-        said.append(f"the rendered frames are near what this correction makes but not the same ({match.near}), as a "
-                    "LUT, another program or a slightly different correction leaves them; the figures here are of the "
-                    "frames as they are")
+              match: RenderMatch) -> tuple[Caution, ...]:
+    said: list[Caution] = list(correction.cautions)
+    if match.near is not None:
+        said.append(cautions.RenderedNear(match.near))
     if match.not_finite:
-        said.append(not_finite_words("the rendered card take", match.not_finite))
+        said.append(cautions.NotFinite(match.not_finite))
     if tally.over + tally.under > 0:
-        said.append(f"the corrected signal {beyond_words(summary)}: integer files clip there, float files keep it; "
-                    "check highlights and saturated colours")
+        said.append(cautions.SignalBeyond(summary["pixels_over_range_percent"] / 100,
+                                          summary["pixels_under_range_percent"] / 100))
     beyond = summary["pixels_beyond_preferred_percent"]
     if beyond > PREFERRED_TOLERANCE_PERCENT:
-        said.append(f"{percent_words(beyond)} of pixels lie outside −5 to 105 %, the range that EBU R 103 prefers, and "
-                    "it tolerates 1 %; your delivery specification may differ")
+        said.append(cautions.BeyondPreferred(beyond / 100))
     stopped = summary["pixels_at_end_stops_percent"]
     if stopped > 0:
-        said.append(f"{percent_words(stopped)} of pixels in the rendered files sit at an end of the code range: detail "
-                    "there is gone")
+        said.append(cautions.AtEndStops(stopped / 100))
     lifted = summary["noise_lifted_db"]
-    if lifted is not None and lifted > NOISE_CAUTION_DB and not any("noise is lifted" in line for line in said):
-        said.append(f"noise is lifted by {lifted:.1f} dB, measured on the patches; look at the shadows")
+    if lifted is not None and lifted > NOISE_CAUTION_DB and not has(said, cautions.NoiseLifted):
+        said.append(cautions.NoiseMeasured(lifted))
     light = survey.reading.light_stops if survey.reading is not None else 0.0
     if light > LIGHT_CAUTION_STOPS:
-        said.append(f"light falls off over the card by {light:.2f} stops: solve and proof allow for it, the picture "
-                    "shows it as it is")
+        said.append(cautions.LightFallsOff(light))
     return tuple(dict.fromkeys(said))
 
 

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from huewright.files import json_text
-from huewright.models.card import Card, card_to_dict
+from huewright.models.card import Card
+from huewright.models.record import to_record
 
 if TYPE_CHECKING:
     from huewright_kernels.ops import Operation
@@ -20,7 +21,7 @@ def digest(record: Any) -> str:
 
 def card_sha256(card: Card) -> str:
     """Hash of all that is in ``card``, whichever file it came from."""
-    return digest(card_to_dict(card))
+    return digest(to_record(card))
 
 
 def card_layout_sha256(card: Card) -> str:

@@ -6,8 +6,9 @@ from pathlib import Path
 from typing import Any
 
 from huewright.files import sha256
-from huewright.models.card import Card, card_to_dict
-from huewright.models.reading import Reading, reading_to_dict
+from huewright.models.card import Card
+from huewright.models.reading import Reading
+from huewright.models.record import from_record, to_record
 from huewright.models.survey import Survey
 from huewright.provenance.digests import digest
 from huewright.version import versions_of
@@ -16,7 +17,8 @@ from huewright.version import versions_of
 def provenance_of(survey: Survey, reading: Reading, card: Card, settings: dict[str, Any],
                   card_path: Path | str | None = None) -> dict[str, Any]:
     """What it takes to solve again: ``settings`` (as a file holds them), versions, hashes, and the inputs in full."""
-    card_record, reading_record = card_to_dict(card), reading_to_dict(reading)
+    # Read back once, so that a whole number in a figure's place is written as the file will be read.
+    card_record, reading_record = (to_record(from_record(to_record(model), type(model))) for model in (card, reading))
     files = {"card_file": survey.card, "card_file_sha256": survey.card_sha256}
     if card_path is not None and survey.card_sha256 not in (given := sha256(card_path), digest(card_record)):
         files = {"card_file": str(card_path), "card_file_sha256": given,

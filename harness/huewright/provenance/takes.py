@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from huewright.frames.picture import read_header
 from huewright.frames.sequence import FrameSequence
+from huewright.models.cautions import Caution, FilesUnlike
 
 
 def take_name(take: FrameSequence) -> str:
@@ -21,10 +22,9 @@ def files_kind(take: FrameSequence) -> str:
     return f"{depth} {'TIFF' if suffix in ('tif', 'tiff') else suffix.upper()}"
 
 
-def kind_cautions(shot: FrameSequence, card_take_kind: str) -> list[str]:
-    """A sentence where the shot's files are of another kind than the card take's (as :func:`files_kind` says it)."""
+def kind_cautions(shot: FrameSequence, card_take_kind: str) -> list[Caution]:
+    """One where the shot's files are of another kind than the card take's (as :func:`files_kind` says it)."""
     kind = files_kind(shot)
     if not card_take_kind or kind == card_take_kind:
         return []
-    return [f"{take_name(shot)} is {kind}, the card take is {card_take_kind}: check that it has the same encoding and "
-            "range, for the correction is for these alone"]
+    return [FilesUnlike(take_name(shot), kind, card_take_kind)]

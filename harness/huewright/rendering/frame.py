@@ -22,6 +22,7 @@ from huewright.frames.picture import (
     with_correction,
     write_frame,
 )
+from huewright.models.cautions import ChannelsLost, DataWindowLost, LayersCarried, LossyKept, ProfileLost
 from huewright.rendering.job import Job, Tally
 
 # Rows on which the share of pixels beyond the display's range is measured: every so many.
@@ -148,17 +149,14 @@ def _note_losses(tally: Tally, frame: Frame, out: Path) -> None:
     told = frame.metadata.attributes()
     kept = suffix == ".exr" or suffix in (".tif", ".tiff") and "tiff:Compression" in told
     if lost and not kept:
-        tally.notes[f"channels {', '.join(lost)} are not in the rendered frames: {suffix} files hold none such"] = None
+        tally.notes[ChannelsLost(tuple(lost), suffix)] = None
     colours = ("R", "G", "B", "red", "green", "blue")
     layers = [name for name in lost if "." in name and name.rsplit(".", 1)[1] in colours]
     if layers and kept:
-        tally.notes[f"only R, G and B are corrected; {', '.join(layers[:6])}{' and others' if len(layers) > 6 else ''} "
-                    "(further layers or views) are carried over as the camera's"] = None
+        tally.notes[LayersCarried(tuple(layers))] = None
     if any(name == "ICCProfile" for name in told):
-        tally.notes["the files' ICC profile describes the camera's picture and is not in the rendered ones: whoever "
-                    "shows them must know what they are"] = None
+        tally.notes[ProfileLost()] = None
     if frame.data_window != frame.display_window and suffix in (".dpx", ".png"):
-        tally.notes[f"the files' data window {frame.data_window} within their display window {frame.display_window} is "
-                    f"lost: {suffix} files hold the pixels alone"] = None
+        tally.notes[DataWindowLost(str(frame.data_window), str(frame.display_window), suffix)] = None
     if told.get("compression") in ("dwaa", "dwab", "b44", "b44a", "pxr24") and suffix == ".exr":
-        tally.notes[f"the frames are written with the take's own lossy compression ({told['compression']})"] = None
+        tally.notes[LossyKept(str(told["compression"]))] = None

@@ -13,6 +13,7 @@ from huewright_kernels.threads import default_threads
 from huewright.colorimetry.excursions import RangeTally
 from huewright.errors import InputError
 from huewright.frames.conversion import is_float
+from huewright.models.cautions import Caution
 from huewright.models.footage import legal_levels
 from huewright.progress import Progress
 from huewright.provenance.digests import operations_digest
@@ -24,7 +25,7 @@ class Tally:
     values which are no numbers or infinite: ``came_broken`` from the camera's files, ``became_broken`` in rendering."""
 
     range: RangeTally = field(default_factory=RangeTally)
-    notes: dict[str, None] = field(default_factory=dict)
+    notes: dict[Caution, None] = field(default_factory=dict)
     came_broken: set[int] = field(default_factory=set)
     became_broken: set[int] = field(default_factory=set)
 

@@ -17,6 +17,7 @@ from huewright.models.footage import Footage
 from huewright.models.survey import FrameGrade, Survey
 from huewright.reference import apply_chain
 from huewright.report.style import DAY, HEAD_PT, MONO, SERIF, SMALL_PT, TEXT_PT, Palette, drawing, figure
+from huewright.words import reason_words, sentence
 
 COLUMNS, MOST_TILES = 4, 20
 TILE_PX, PICTURE_PX, GAP_PX, TEXT_PX, HEAD_PX = 300, 169, 20, 78, 108
@@ -61,7 +62,7 @@ def _tiles(survey: Survey) -> list[FrameGrade]:
     groups: dict[tuple[str, str], list[FrameGrade]] = {}
     for grade in survey.grades:
         if grade.verdict != "chosen":
-            kind = grade.reasons[0].split(":")[0].split(" the ")[0] if grade.reasons else ""
+            kind = grade.reasons[0].kind or grade.reasons[0].code if grade.reasons else ""
             groups.setdefault((grade.verdict, kind), []).append(grade)
     picked: list[FrameGrade] = []
     depth = 0
@@ -85,7 +86,7 @@ def _header(sheet: Any, survey: Survey, width: int, height: int) -> None:
     line = "   ".join(f"{count[verdict]} {WORDS[verdict]}" for verdict in ORDER if count[verdict])
     whole = "1 frame" if len(survey.grades) == 1 else f"{len(survey.grades)} frames"
     sheet.text(left, 1 - 44 / height, f"{whole}:   {line}", size=TEXT_PT, va="top", color=DAY.soft)
-    words = textwrap.wrap(survey.advice, 130, max_lines=2, placeholder=" \u2026")
+    words = textwrap.wrap(sentence(survey.advice), 130, max_lines=2, placeholder=" \u2026")
     sheet.text(left, 1 - 66 / height, "\n".join(words), family=SERIF, size=HEAD_PT - 1, va="top", linespacing=1.25,
                color=DAY.after if survey.usable else DAY.bad)
 
@@ -143,7 +144,7 @@ def _caption(sheet: Any, grade: FrameGrade, left: float, top: float, height: int
     lines = []
     if grade.verdict != "no card":
         if grade.reasons:
-            lines += textwrap.wrap("; ".join(grade.reasons), 52, max_lines=3, placeholder=" \u2026")
+            lines += textwrap.wrap(reason_words(grade.reasons), 52, max_lines=3, placeholder=" \u2026")
         lines.append(f"edge {grade.edge_width_px:.1f} px  patch {grade.patch_px:.0f} px  "
                      f"tilt {grade.tilt_deg:.0f}\u00b0  light {grade.light_stops:.2f} stops")
     sheet.text(left, top - 16 / height, "\n".join(lines), size=SMALL_PT, va="top", linespacing=1.3, color=DAY.soft)

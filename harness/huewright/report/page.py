@@ -14,10 +14,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from huewright import words
 from huewright.colorimetry.display import BT2020, Display, display_named
 from huewright.colorimetry.shown import HDR, shown_note
 from huewright.errors import InputError
 from huewright.files import refuse_existing, write_text
+from huewright.models.cautions import BeyondPreferred, NotScreened, Screened
+from huewright.models.coded import has
 from huewright.models.proof import Proof
 from huewright.report import tables
 from huewright.report.style import DAY, NIGHT, Palette
@@ -39,6 +42,8 @@ EXPLAINED = {
                "interval."}
 WIDE_EXPLAINED = " Weak colours are shown enlarged; the bars then lie outside."
 HDR_EXPLAINED = " The broken line is HDR reference white, 203 cd/m² (ITU-R BT.2408)."
+# Cautions that already say who decides on a delivery.
+DEFERRING = (Screened, NotScreened, BeyondPreferred)
 VIEWS = {"card": "The card alone", "frame": "The whole frame"}
 
 
@@ -75,12 +80,12 @@ def page_html(proof: Proof, pictures: Mapping[str, Path | str]) -> str:
     return environment.get_template("page.html").render(
         proof=proof, title=proof.title or "A colour correction", version=__version__, script=Markup(script),
         script_hash=f"sha256-{digest}", stylesheet=Markup(styles), worse=_worse(proof),
-        deferred=any("delivery specification" in caution for caution in proof.cautions),
+        deferred=has(proof.cautions, *DEFERRING), cautions=[words.sentence(caution) for caution in proof.cautions],
         figures=tables.figures_of(proof), facts=tables.facts_of(proof),
         shots=tables.shots_of(proof), subject=tables.ledger(proof.subject),
         photos=_photos(files, proof), shown_note=unbroken(shown_note(proof.display)), scopes=_scopes(files, known),
         columns=tables.COLUMNS, groups=tables.GROUPS, rows=[tables.row_of(patch, proof) for patch in proof.patches],
-        noted=any(patch.note for patch in proof.patches), methods=tables.methods_of(proof.methods),
+        noted=any(patch.reasons for patch in proof.patches), methods=tables.methods_of(proof.methods),
         work=tables.work_of(proof), frames=tables.frames_of(proof.frames),
         provenance=tables.provenance_of(proof.provenance), summary=tables.ledger(proof.summary))
 

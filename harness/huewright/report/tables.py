@@ -9,8 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from huewright.models.proof import PatchProof, Proof, percent_words
+from huewright.models.proof import PatchProof, Proof
 from huewright.report.marks import signed
+from huewright.words import method_note, percent_words, reason_words
 
 NOTHING = "–"
 
@@ -146,8 +147,8 @@ def row_of(patch: PatchProof, proof: Proof) -> dict[str, Any]:
             key = repr(float(abs(value) if column.error else value))
         cells.append({"css": column.css, "text": text, "key": key,
                       "beyond": column.limit is not None and column.limit(patch, proof.limits)})
-    return {"name": patch.name, "role": patch.role, "used": patch.used, "note": patch.note, "cells": cells,
-            "swatches": [_swatch(values, proof.display) for values in (patch.before, patch.after)]}
+    return {"name": patch.name, "role": patch.role, "used": patch.used, "note": reason_words(patch.reasons),
+            "cells": cells, "swatches": [_swatch(values, proof.display) for values in (patch.before, patch.after)]}
 
 
 def _swatch(values: tuple[float, float, float], display: str) -> str:
@@ -206,7 +207,7 @@ def methods_of(rows: tuple[dict[str, Any], ...]) -> dict[str, Any] | None:
         return None
     keys = list(dict.fromkeys(key for row in rows for key in row))
     first = next((key for key in ("method", "name") if key in keys), keys[0])
-    marks, words = ("recommended", "chosen"), ("note", "notes", "reason")
+    marks, words = ("recommended", "chosen"), ("note", "cautions")
     keys = [first, *(key for key in keys if key not in (first, *marks, *words))]
 
     def numeric(key: str) -> bool:
@@ -214,7 +215,7 @@ def methods_of(rows: tuple[dict[str, Any], ...]) -> dict[str, Any] | None:
         return bool(values) and all(isinstance(v, int | float | np.number) and not isinstance(v, bool) for v in values)
 
     css = {key: "num" if numeric(key) else "words" for key in keys}
-    said = [{"name": _text(row.get(first)), "text": "; ".join(str(row[word]) for word in words if row.get(word))}
+    said = [{"name": _text(row.get(first)), "text": method_note(row)}
             for row in rows]
     return {"notes": [line for line in said if line["text"]],
             "heads": [{"label": _METHOD_COLUMNS[key][0] if key in _METHOD_COLUMNS else label_of(key), "css": css[key]}
@@ -242,7 +243,7 @@ def frames_of(record: Mapping[str, Any]) -> dict[str, Any] | None:
     measured = [int(number) for number in record.get("measured", ())]
     reasons: dict[str, list[int]] = {}
     for row in record.get("refused", ()):
-        reasons.setdefault("; ".join(str(reason) for reason in row.get("reasons", ())) or "no reason recorded",
+        reasons.setdefault(reason_words(row.get("reasons", ())) or "no reason recorded",
                            []).append(int(row["frame"]))
     refused: list[dict[str, Any]] = sorted(({"reasons": text, "count": len(numbers), "numbers": number_ranges(numbers)}
                       for text, numbers in reasons.items()), key=lambda row: -row["count"])

@@ -12,13 +12,13 @@ from huewright.models.card import Card
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.models.reading import Reading
+from huewright.models.settings import METHODS, SolveSettings
 from huewright.solver.chain import Balance
 from huewright.solver.linear import refuse_unfaithful, solve_linear, solve_matrix_sectors
 from huewright.solver.model import Layout, Model
 from huewright.solver.problem import Problem, Solution, set_up
 from huewright.solver.results import correction_from
 from huewright.solver.sectors import solve_balance, solve_sectors
-from huewright.solver.settings import METHODS, SolveSettings, settings_from_dict
 
 log = logging.getLogger(__name__)
 
@@ -65,4 +65,4 @@ def is_right_already(problem: Problem) -> bool:
     return bool(misses @ misses <= chi2.ppf(IDENTITY_CONFIDENCE, len(misses)))
 
 
-__all__ = ["METHODS", "SolveSettings", "is_right_already", "settings_from_dict", "solve", "solve_method"]
+__all__ = ["METHODS", "SolveSettings", "is_right_already", "solve", "solve_method"]

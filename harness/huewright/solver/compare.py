@@ -12,8 +12,10 @@ from huewright.colorimetry.display import from_ycbcr, to_ycbcr
 from huewright.colorimetry.targets import delta_e
 from huewright.errors import InputError, NoAnswerError
 from huewright.models.card import Card
+from huewright.models.cautions import TableTooFarOff
 from huewright.models.footage import Footage
 from huewright.models.reading import Reading
+from huewright.models.settings import METHODS, SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver import quality
 from huewright.solver.answer import solve_method
@@ -22,7 +24,6 @@ from huewright.solver.hues import direct, miss
 from huewright.solver.linear import TABLE_LIMIT, fit_map, linear_pairs, matrix_without
 from huewright.solver.problem import Problem, Solution, set_up
 from huewright.solver.sectors import arriving_ycbcr
-from huewright.solver.settings import METHODS, SolveSettings
 
 LARGE = 0.3              # CIEDE2000: a difference between methods that is worth giving up chips on target for
 # Worst local gain above which a method is not recommended. Measured on the spectral takes of the external tests (129
@@ -45,7 +46,8 @@ def compare(reading: Reading, card: Card, footage: Footage,
     worst_local_gain       most that small differences are stretched, over the display's cube
     noise_gain_db          against the uncorrected picture
     folded_fraction        of a LUT's cells turned inside out
-    note                   why a row is empty, or what to know about it
+    note                   why a row is empty, or why it is recommended
+    cautions               what must be known of it
     """
     problem = set_up(reading, card, footage, settings or SolveSettings())
     rows = []
@@ -56,15 +58,16 @@ def compare(reading: Reading, card: Card, footage: Footage,
             solution = solve_method(asked)
             rows.append(_row(asked, solution))
             if solution.colour_error > TABLE_LIMIT:
-                rows[-1]["note"] = "; ".join(filter(None, ("its table is too far off to render", rows[-1]["note"])))
+                rows[-1]["cautions"].insert(0, TableTooFarOff(solution.colour_error))
                 barred.add(method)
         except (InputError, NoAnswerError) as error:
-            rows.append({"method": method, **dict.fromkeys(_COLUMNS), "recommended": False, "note": str(error)})
+            rows.append({"method": method, **dict.fromkeys(_COLUMNS), "recommended": False, "note": str(error),
+                         "cautions": []})
     chosen, reason = recommend([row for row in rows if row["method"] not in barred], problem.settings)
     for row in rows:
         if row["method"] == chosen:
             row["recommended"] = True
-            row["note"] = "; ".join(filter(None, (f"recommended: {reason}", row["note"])))
+            row["note"] = f"recommended: {reason}"
     return rows
 
 
@@ -96,7 +99,7 @@ def _row(problem: Problem, solution: Solution) -> dict[str, Any]:
     return {"method": solution.method,
             **{name: None if value is None else float(f"{value:.6g}")
                for name, value in zip(_COLUMNS, values, strict=True)},
-            "recommended": False, "note": "; ".join(solution.notes)}
+            "recommended": False, "note": "", "cautions": list(solution.cautions)}
 
 
 def _chip_delta_e(problem: Problem, places: np.ndarray, chips: tuple[Sample, ...]) -> float | None:

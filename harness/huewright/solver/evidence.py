@@ -8,9 +8,11 @@ import numpy as np
 
 from huewright.colorimetry.targets import Target
 from huewright.errors import NoAnswerError
+from huewright.models import reasons
 from huewright.models.card import Card
+from huewright.models.cautions import PatchesUnused, Unused
 from huewright.models.reading import PatchReading, Reading, clip_shift, clipping_tells
-from huewright.solver.settings import SolveSettings
+from huewright.models.settings import SolveSettings
 
 GLARE_LIMIT = 0.5        # above this an overexposed patch is a reflection, not an overexposed take
 FAINT = 0.1              # chips that spread less than this share of their targets' spread show no colour
@@ -38,32 +40,32 @@ class Sample:
 
 @dataclass(frozen=True)
 class Evidence:
-    """``bars`` and ``chips`` drive the solve, ``checks`` only prove; ``unused`` is name -> reason in words."""
+    """``bars`` and ``chips`` drive the solve, ``checks`` only prove; ``unused`` is name -> why."""
 
     bars: tuple[Sample, ...]
     chips: tuple[Sample, ...]
     checks: tuple[Sample, ...]
     set_aside: tuple[Sample, ...]
-    unused: dict[str, str]
+    unused: dict[str, tuple[reasons.PatchReason, ...]]
 
 
 def gather(reading: Reading, card: Card, targets: dict[str, Target], settings: SolveSettings) -> Evidence:
     """Sorts the patches. Raises :class:`NoAnswerError` for clipped bars, too few bars, or no chips."""
     read = {patch.name: patch for patch in reading.patches}
     groups: dict[str, list[Sample]] = {"bar": [], "chip": [], "check": []}
-    unused: dict[str, str] = {}
+    unused: dict[str, tuple[reasons.PatchReason, ...]] = {}
     set_aside: list[Sample] = []
     for patch in card.patches:
         found = read.get(patch.name)
         if found is None or not np.all(np.isfinite(found.mean)):
-            unused[patch.name] = "not read"
+            unused[patch.name] = (reasons.NotRead(),)
             continue
         clipped = _is_clipped(found, settings.clip_limit)
         if patch.role == "bar" and clipped and found.glare < GLARE_LIMIT:
             raise NoAnswerError(_clipped_bar(found))
         sample = _sample(found, patch.role, targets[patch.name])
         if found.excluded or clipped:
-            unused[patch.name] = "; ".join(found.reasons) or ("clipped" if clipped else "excluded")
+            unused[patch.name] = found.reasons or ((reasons.Clipped() if clipped else reasons.Excluded()),)
             set_aside.append(sample)
         else:
             groups[patch.role].append(sample)
@@ -98,14 +100,13 @@ def _clipped_bar(found: PatchReading) -> str:
             "the file, check --encoding and --range: a wrong curve makes noise look like clipping")
 
 
-def _check_bars(bars: list[Sample], unused: dict[str, str]) -> None:
+def _check_bars(bars: list[Sample], unused: dict[str, tuple[reasons.PatchReason, ...]]) -> None:
     levels = sorted(bar.target.luma for bar in bars if bar.target.luma is not None)
     if len(levels) >= 2 and levels[-1] - levels[0] >= LEAST_LEVEL_STEP:
         return
-    missing = ", ".join(f"{name} ({reason})" for name, reason in unused.items())
-    raise NoAnswerError("too few grey bars could be read: exposure and tone need two or more at different levels"
-                        + (f"; not used: {missing}" if missing else "")
-                        + "; use a frame where the bars are free of glare")
+    raise NoAnswerError("too few grey bars could be read: exposure and tone need two or more at different levels; use "
+                        "a frame where the bars are free of glare",
+                        PatchesUnused(tuple(Unused(name, why) for name, why in unused.items())) if unused else None)
 
 
 def check_light(chips: tuple[Sample, ...], chroma: np.ndarray, light: np.ndarray, wanted: np.ndarray) -> None:

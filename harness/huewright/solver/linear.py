@@ -23,6 +23,7 @@ from huewright_kernels.ops import Lut3D, Operation, ToneCurve, Transfer
 from huewright.colorimetry.display import from_ycbcr, to_ycbcr
 from huewright.colorimetry.inverse import inverse_operations, matrix_operation
 from huewright.errors import NoAnswerError
+from huewright.models.cautions import Caution, MatrixOfFewChips, PolynomialOfFewPatches, PolynomialTable
 from huewright.reference import apply_chain
 from huewright.solver.chain import Balance
 from huewright.solver.evidence import Sample
@@ -49,7 +50,7 @@ def solve_matrix_sectors(problem: Problem, start: np.ndarray | None = None) -> S
     """The white-preserving matrix, held, then all other unknowns jointly. Raises as :func:`solve_linear` does."""
     first = solve_linear(problem, "matrix")
     assert first.fit is not None
-    return replace(solve_sectors(problem, start, held=first.fit.held), notes=first.notes)
+    return replace(solve_sectors(problem, start, held=first.fit.held), cautions=first.cautions)
 
 
 def solve_linear(problem: Problem, method: str) -> Solution:
@@ -64,17 +65,14 @@ def solve_linear(problem: Problem, method: str) -> Solution:
     if method == "matrix":
         held = _held_matrix(problem, model, fit)
         return Solution(method, balance, held.colour(held.values), tone, model=model,
-                        fit=with_held(fit, samples, held), notes=_matrix_notes(problem))
+                        fit=with_held(fit, samples, held), cautions=_matrix_cautions(problem))
     linear_map = fit_map(method, *linear_pairs(problem, balance, tone, samples))
     colour, worst, mean = _baked(problem, linear_map)
-    notes = [f"the root polynomial is rendered from a {TABLE_SIZE}-cubed table: its signal is off by up to "
-             f"{worst:.4f} and {mean:.5f} on average over the display's cube, and light above {TABLE_TOP:g} times "
-             "white is clamped"]
+    said: list[Caution] = [PolynomialTable(TABLE_SIZE, worst, mean, TABLE_TOP)]
     terms = {"polynomial-2": 6, "polynomial-3": 13}[method]
     if len(samples) < 2 * terms:
-        notes.append(f"{terms} terms a channel are fitted to {len(samples)} patches: expect it to fit those and to "
-                     "stray between them")
-    return Solution(method, balance, colour, tone, model=model, fit=fit, colour_error=worst, notes=tuple(notes),
+        said.append(PolynomialOfFewPatches(terms, len(samples)))
+    return Solution(method, balance, colour, tone, model=model, fit=fit, colour_error=worst, cautions=tuple(said),
                     numbers={"table_error_worst": worst, "table_error_mean": mean})
 
 
@@ -113,12 +111,9 @@ def _held_matrix(problem: Problem, model: Model, fit: Fit) -> Held:
     return Held(names, rounded(values, 9), np.column_stack(slopes) / step, _matrix_of)
 
 
-def _matrix_notes(problem: Problem) -> tuple[str, ...]:
+def _matrix_cautions(problem: Problem) -> tuple[Caution, ...]:
     count = len(problem.evidence.chips)
-    if count >= LEAST_CHIPS:
-        return ()
-    return (f"the matrix is fitted to {count} chip{'s' * (count > 1)} and the greys: colours unlike them are "
-            "unsupported",)
+    return () if count >= LEAST_CHIPS else (MatrixOfFewChips(count),)
 
 
 def _matrix_of(values: np.ndarray) -> tuple[Operation, ...]:

@@ -19,10 +19,10 @@ import numpy as np
 from huewright_kernels.ops import HueSectors, Operation, ToneCurve
 
 from huewright.colorimetry.display import to_ycbcr
+from huewright.models.settings import SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver.chain import Balance, Chain
 from huewright.solver.evidence import Sample
-from huewright.solver.settings import SolveSettings
 
 MID_LEVEL = 0.41         # 18 % reflectance through the OETF of ITU-R BT.709-6
 STEEPEST = math.log(4.0)     # tone slopes and gains stay within 1/4 .. 4

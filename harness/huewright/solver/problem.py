@@ -11,13 +11,14 @@ from huewright_kernels.ops import HueSectors, Operation, ToneCurve
 from huewright.colorimetry.display import Display, display_named
 from huewright.colorimetry.targets import Target, reference_rgb, targets_for
 from huewright.models.card import Card
+from huewright.models.cautions import Caution
 from huewright.models.footage import Footage
 from huewright.models.reading import Reading
+from huewright.models.settings import SolveSettings
 from huewright.solver.chain import Balance, Chain
 from huewright.solver.evidence import Evidence, Sample, gather
 from huewright.solver.fit import Fit
 from huewright.solver.model import Model
-from huewright.solver.settings import SolveSettings
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,7 @@ class Solution:
     """What a method arrived at. ``model`` and ``fit`` are None where there is no covariance to carry.
 
     colour_error   largest signal error of a baked table over the display's cube; 0 if nothing was baked
-    notes          sentences for the person
+    cautions       what must be known of it
     """
 
     method: str
@@ -61,7 +62,7 @@ class Solution:
     model: Model | None = None
     fit: Fit | None = None
     colour_error: float = 0.0
-    notes: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     numbers: dict[str, Any] = field(default_factory=dict)
 
     def operations(self, chain: Chain) -> tuple[Operation, ...]:

@@ -1,4 +1,4 @@
-"""From a method's answer to a :class:`Correction`: every patch's result, the diagnostics, the warnings."""
+"""From a method's answer to a :class:`Correction`: every patch's result, the diagnostics, the cautions."""
 
 from __future__ import annotations
 
@@ -10,7 +10,11 @@ from huewright_kernels.ops import Operation
 
 from huewright.colorimetry.display import BT709, from_ycbcr, hue_deg
 from huewright.colorimetry.targets import delta_e
-from huewright.models.correction import Correction, PatchResult
+from huewright.models import cautions
+from huewright.models.cautions import Caution
+from huewright.models.correction import Correction, Parameter, PatchResult
+from huewright.models.reasons import PatchReason
+from huewright.models.settings import SolveSettings
 from huewright.solver import quality
 from huewright.solver.evidence import Sample
 from huewright.solver.fit import Held
@@ -19,20 +23,12 @@ from huewright.solver.linear import matrix_without
 from huewright.solver.model import Model
 from huewright.solver.problem import Problem, Solution
 from huewright.solver.sectors import arriving_ycbcr, solve_balance
-from huewright.solver.settings import SolveSettings
 
 INTERVAL = 1.96             # standard errors to either side of a 95 % interval
 CHECK_MARGIN = 0.3          # CIEDE2000 by which check patches may be worse than with balance alone, unwarned
 NOISE_CAUTION_DB = 6.0
 LOCAL_GAIN_CAUTION = 4.0
 LEAVE_ONE_OUT_CAUTION_DEG = 20.0
-BENT_WORDS = ("the tone curve {} bend the bars by {:.1f} IRE: flare, or the encoding, range or look is not as "
-              "declared; check --encoding and --range; chips on target do not verify the declaration")
-
-
-def contradicts_declaration(cautions: Sequence[str]) -> bool:
-    """Whether one of a correction's or proof's sentences says that the bars don't fit the declared footage."""
-    return any(line.endswith(BENT_WORDS[-40:]) for line in cautions)
 
 
 def correction_from(problem: Problem, solution: Solution, *, identity: bool = False,
@@ -51,9 +47,9 @@ def correction_from(problem: Problem, solution: Solution, *, identity: bool = Fa
             for k, sample in enumerate(samples)}
     patches = tuple(rows[patch.name] for patch in problem.card.patches if patch.name in rows)
     diagnostics = _diagnostics(problem, solution, operations, neutral, patches, identity)
-    warnings = (*solution.notes, *_warnings(problem, solution, patches, diagnostics))
+    said = (*solution.cautions, *_cautions(problem, solution, patches, diagnostics))
     return Correction(solution.method, problem.footage, problem.settings.display, operations, neutral, patches,
-                      _parameters(solution, identity), diagnostics, warnings, provenance or {})
+                      _parameters(solution, identity), diagnostics, said, provenance or {})
 
 
 def significant(value: Any, digits: int = 7) -> Any:
@@ -93,7 +89,7 @@ def _result(problem: Problem, sample: Sample, before: np.ndarray, after: np.ndar
         level_standard_error_ire=_decimals(level_se),
         leave_one_out_hue_deg=_decimals(None if left_out is None else left_out[0], 4),
         leave_one_out_radius=_decimals(None if left_out is None else left_out[1], 4),
-        note=problem.evidence.unused.get(sample.name, ""))
+        reasons=problem.evidence.unused.get(sample.name, ()))
 
 
 def _triple(values: np.ndarray) -> tuple[float, float, float]:
@@ -160,7 +156,7 @@ def _left_out(problem: Problem, solution: Solution) -> dict[str, np.ndarray]:
     return {chip.name: row for chip, row in zip(chips, errors, strict=True)}
 
 
-def _parameters(solution: Solution, identity: bool) -> dict[str, tuple[float, float]]:
+def _parameters(solution: Solution, identity: bool) -> dict[str, Parameter]:
     if identity or solution.fit is None or solution.model is None:
         return {}
     fit, names = solution.fit, solution.model.layout.names
@@ -172,7 +168,7 @@ def _parameters(solution: Solution, identity: bool) -> dict[str, tuple[float, fl
         if name.startswith("log_gain"):        # a reader wants the gain itself
             value = float(np.exp(value))
             name, error = name.removeprefix("log_"), error * value
-        parameters[name] = (round(float(value), 7) + 0.0, significant(float(error), 5))
+        parameters[name] = Parameter(round(float(value), 7) + 0.0, significant(float(error), 5))
     return parameters
 
 
@@ -220,97 +216,84 @@ def _balance_only_delta_e(problem: Problem, solution: Solution, names: list[str]
     return {name: pair[1] for name, pair in _delta_e(problem, samples, after, after).items()}
 
 
-def _warnings(problem: Problem, solution: Solution, patches: tuple[PatchResult, ...],
-              numbers: dict[str, Any]) -> list[str]:
+def _cautions(problem: Problem, solution: Solution, patches: tuple[PatchResult, ...],
+              numbers: dict[str, Any]) -> list[Caution]:
     bend = quality.bend_of_bars(problem, solution.balance)
-    said = []
+    said: list[Caution] = []
     if bend is not None and bend.beyond_explaining:
-        said.append(BENT_WORDS.format("had to" if solution.tone is not None else "would have to", bend.ire))
+        said.append(cautions.BarsBent(significant(bend.ire), solution.tone is not None))
     said += _off_target(patches, problem.settings)
     guessed = [chip.name for chip in problem.evidence.chips if chip.name not in problem.reference]
     if problem.settings.mode == "vectorscope" and problem.display.primaries != BT709 and guessed:
-        said.append(f"vectorscope targets for {problem.display.name} are a BT.709 picture's light in that coding, and "
-                    f"depend on a chip's level; {', '.join(guessed)} have no reference value and are taken to be as "
-                    "light as the 75 % bars: give the card reference values")
-    for name, reason in problem.evidence.unused.items():
-        said.append(_unsupported(problem, name, reason))
+        said.append(cautions.ChipsGuessed(tuple(guessed), problem.display.name))
+    said += [_unsupported(problem, name, why) for name, why in problem.evidence.unused.items()]
     if numbers.get("bounds_hit"):
-        said.append(f"held at a bound: {', '.join(numbers['bounds_hit'])}; the footage is further from its targets "
-                    "than a correction of this kind should go; declare the camera's primaries if its light isn't in "
-                    "BT.709's, or let a matrix go first (method matrix-sectors)")
+        said.append(cautions.HeldAtBound(tuple(numbers["bounds_hit"])))
     if numbers["folded_fraction"] > 0:
-        said.append(f"{100 * numbers['folded_fraction']:.2f} % of a LUT's cells are turned inside out: colours there "
-                    "change order")
+        said.append(cautions.ColoursFolded(numbers["folded_fraction"]))
     if numbers["noise_gain_db"] > NOISE_CAUTION_DB or numbers["chroma_noise_gain_db"] > NOISE_CAUTION_DB:
-        said.append(f"noise is lifted by {numbers['noise_gain_db']:.1f} dB ({numbers['chroma_noise_gain_db']:.1f} dB "
-                    "in colour); look at the shadows")
+        said.append(cautions.NoiseLifted(numbers["noise_gain_db"], numbers["chroma_noise_gain_db"]))
     if numbers["worst_local_gain"] > LOCAL_GAIN_CAUTION:
-        said.append(f"somewhere in the cube small differences are stretched {numbers['worst_local_gain']:.1f} times; "
-                    "look at gradients and skin")
+        said.append(cautions.SmallDifferencesStretched(numbers["worst_local_gain"]))
     if numbers.get("leave_one_out_worst_hue_deg", 0.0) > LEAVE_ONE_OUT_CAUTION_DEG:
         worst = max((row for row in patches if row.leave_one_out_hue_deg is not None),
                     key=lambda row: abs(row.leave_one_out_hue_deg or 0.0))
-        said.append(f"chip {worst.name!r} would miss by {abs(worst.leave_one_out_hue_deg or 0.0):.0f} degrees if the "
-                    "others alone drove the hues: hues between chips are less certain than the chips themselves")
-    return said + _check_warnings(patches, numbers)
+        said.append(cautions.ChipFarFromOthers(worst.name, abs(worst.leave_one_out_hue_deg or 0.0)))
+    return said + _check_cautions(patches, numbers)
 
 
-def _off_target(patches: tuple[PatchResult, ...], settings: SolveSettings) -> list[str]:
-    """Used patches that miss, and those that noise alone may carry beyond the limits: one sentence each."""
-    missing: list[str] = []
-    uncertain: list[str] = []
+def _off_target(patches: tuple[PatchResult, ...], settings: SolveSettings) -> list[Caution]:
+    """Used patches that miss, and those that noise alone may carry beyond the limits."""
+    missing: list[cautions.Miss] = []
+    uncertain: list[cautions.Miss] = []
     for row in patches:
         if not row.used:
             continue
-        for miss_by, error, limit, unit in (
-                (row.hue_error_deg, row.hue_standard_error_deg, settings.hue_limit_deg, "degrees"),
-                (None if row.radius_ratio is None else 100 * (row.radius_ratio - 1),
-                 None if row.radius_standard_error is None else 100 * row.radius_standard_error,
-                 100 * settings.radius_limit, "% of radius"),
-                (row.level_error_ire, row.level_standard_error_ire, settings.level_limit_ire, "IRE")):
+        quantities: tuple[tuple[cautions.Quantity, float | None, float | None, float], ...] = (
+            ("hue_deg", row.hue_error_deg, row.hue_standard_error_deg, settings.hue_limit_deg),
+            ("radius", None if row.radius_ratio is None else row.radius_ratio - 1, row.radius_standard_error,
+             settings.radius_limit),
+            ("level_ire", row.level_error_ire, row.level_standard_error_ire, settings.level_limit_ire))
+        for quantity, miss_by, error, limit in quantities:
             if miss_by is not None and abs(miss_by) > limit:
-                missing.append(f"{row.name} {abs(miss_by):.2f} {unit}")
+                missing.append(cautions.Miss(row.name, quantity, significant(abs(miss_by))))
             elif error is not None and INTERVAL * error > limit:
-                uncertain.append(f"{row.name} {INTERVAL * error:.2f} {unit}")
-    limits = (f"limits: {settings.hue_limit_deg:g} degrees of hue, {100 * settings.radius_limit:g} % of radius, "
-              f"{settings.level_limit_ire:g} IRE")
-    said = []
-    if missing:
-        said.append(f"off target: {', '.join(missing)} ({limits})")
-    if uncertain:
-        said.append(f"noise leaves these uncertain by (95 % interval): {', '.join(uncertain)} ({limits}); more frames "
-                    "of the card, or a larger card in frame, would help")
-    return said
+                uncertain.append(cautions.Miss(row.name, quantity, significant(INTERVAL * error)))
+    limits = limits_of(settings)
+    return [*([cautions.OffTarget(tuple(missing), limits)] if missing else []),
+            *([cautions.Uncertain(tuple(uncertain), limits)] if uncertain else [])]
 
 
-def _unsupported(problem: Problem, name: str, reason: str) -> str:
+def limits_of(settings: SolveSettings) -> cautions.Limits:
+    return cautions.Limits(settings.hue_limit_deg, settings.radius_limit, settings.level_limit_ire)
+
+
+def _unsupported(problem: Problem, name: str, why: tuple[PatchReason, ...]) -> Caution:
     patch, target = problem.card.patch(name), problem.targets[name]
     if patch.role == "chip":
         near = [hue_deg(chip.target.cb, chip.target.cr) for chip in problem.evidence.chips]
         if not near:
-            return f"chip {name!r} was not used ({reason})"
+            return cautions.ChipUnused(name, why)
         below = min(float(target.hue_deg - hue) % 360 for hue in near)
         above = min(float(hue - target.hue_deg) % 360 for hue in near)
-        return (f"chip {name!r} was not used ({reason}): hues from {(target.hue_deg - below) % 360:.0f} to "
-                f"{(target.hue_deg + above) % 360:.0f} degrees follow the chips at either end, unsupported between")
+        return cautions.ChipUnused(name, why, significant((target.hue_deg - below) % 360),
+                                   significant((target.hue_deg + above) % 360))
     if patch.role == "bar":
-        return f"bar {name!r} was not used ({reason}): levels near {100 * (target.luma or 0):.0f} IRE are unsupported"
-    return f"check patch {name!r} was not read ({reason}): it proves nothing here"
+        return cautions.BarUnused(name, why, significant(100 * (target.luma or 0)))
+    return cautions.CheckUnread(name, why)
 
 
-def _check_warnings(patches: tuple[PatchResult, ...], numbers: dict[str, Any]) -> list[str]:
+def _check_cautions(patches: tuple[PatchResult, ...], numbers: dict[str, Any]) -> list[Caution]:
     plain = numbers.get("check_delta_e_balance_only")
-    if not plain:
+    mean, alone = numbers.get("check_delta_e_after_mean"), numbers.get("check_delta_e_balance_only_mean")
+    if not plain or mean is None or alone is None:
         return []
-    said = []
-    mean, alone = numbers["check_delta_e_after_mean"], numbers["check_delta_e_balance_only_mean"]
+    said: list[Caution] = []
     if mean > alone + CHECK_MARGIN:
-        said.append(f"check patches are worse than with exposure and balance alone: mean CIEDE2000 {mean:.2f} against "
-                    f"{alone:.2f}; compare the methods before you trust this one")
-    worse = {row.name: row.delta_e_after for row in patches
-             if row.name in plain and row.delta_e_after is not None
-             and row.delta_e_after > plain[row.name] + CHECK_MARGIN}
+        said.append(cautions.ChecksWorse(mean, alone))
+    worse = tuple(cautions.CheckWorse(row.name, row.delta_e_after, plain[row.name]) for row in patches
+                  if row.name in plain and row.delta_e_after is not None
+                  and row.delta_e_after > plain[row.name] + CHECK_MARGIN)
     if worse:
-        said.append("worse than with exposure and balance alone: " + ", ".join(
-            f"{name} (CIEDE2000 {value:.2f} against {plain[name]:.2f})" for name, value in worse.items()))
+        said.append(cautions.SomeChecksWorse(worse))
     return said

@@ -23,12 +23,14 @@ from huewright.colorimetry.display import display_named, hue_deg, hue_difference
 from huewright.colorimetry.inverse import SHAPER_INVERSE, inverse_operations
 from huewright.colorimetry.targets import reference_rgb, targets_for
 from huewright.models.card import Card, load_card
+from huewright.models.cautions import OffTarget, Uncertain
+from huewright.models.coded import has
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.models.reading import PatchReading, Reading
+from huewright.models.settings import METHODS, SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
-from huewright.solver.settings import METHODS, SolveSettings
 
 FOOTAGE = Footage(encoding="ACEScct", decode=(SHAPER_INVERSE,))
 
@@ -151,7 +153,7 @@ def measure(card: Card, takes: int, *, seed: int = 1, spread: Spread | None = No
             held.setdefault(kind, []).extend(values)
         good = misses["worst"]["hue_deg"] <= settings.hue_limit_deg and (
             misses["worst"]["radius"] <= settings.radius_limit)
-        said = any("off target" in sentence or "uncertain" in sentence for sentence in correction.warnings)
+        said = has(correction.cautions, OffTarget, Uncertain)
         on_target += good
         warned += said
         silent += not good and not said

@@ -11,6 +11,7 @@ from huewright.colorimetry.declare import declare_footage
 from huewright.files import refuse_existing, write_json
 from huewright.frames import parse_sequence
 from huewright.models.card import load_card
+from huewright.models.record import to_record
 from huewright.progress import Progress, silent
 from huewright.steps.run import run_job
 
@@ -58,5 +59,5 @@ def run_demo(out_dir: Path | str, *, frames: int | None = None, size: tuple[int,
         "format": FORMAT, "note": shoot.truth["note"], "seed": seed, "frames": frames or FRAMES,
         "size": list(size or SIZE), "cameras": cameras,
         "seconds": {"generate": generated - begun, "total": time.perf_counter() - begun}})
-    write_json(out / "summary.json", summary, overwrite=overwrite)
+    write_json(out / "summary.json", to_record(summary), overwrite=overwrite)
     return summary

@@ -18,7 +18,9 @@ from huewright.colorimetry.deviation import cdl_deviation, table_deviation
 from huewright.colorimetry.lattice import code_lattice
 from huewright.errors import InputError
 from huewright.files import refuse_existing, whole_file
-from huewright.models.correction import EDITED, Correction, edited_by_hand
+from huewright.models import cautions
+from huewright.models.cautions import Caution
+from huewright.models.correction import Correction, edited_by_hand
 
 KINDS = {"cube": (".cube",), "shaped-cube": (".cube",), "clf": (".clf",), "cdl": (".cdl", ".cc", ".ccc")}
 _CDL_FORMATS = {".cdl": "ColorDecisionList", ".cc": "ColorCorrection", ".ccc": "ColorCorrectionCollection"}
@@ -55,7 +57,7 @@ class ExportSummary:
     worst_code: tuple[float, float, float]
     measured: dict[str, float] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
 
 
 def export_correction(correction: Correction, path: Path | str, *, size: int = 65, kind: str | None = None,
@@ -147,33 +149,26 @@ def _comments(correction: Correction, takes: str, gives: str) -> list[str]:
             "transform to display before or after", f"solved by huewright ({correction.method})"]
 
 
-def _cautions(correction: Correction, kind: str, measured: dict[str, float]) -> tuple[str, ...]:
+def _cautions(correction: Correction, kind: str, measured: dict[str, float]) -> tuple[Caution, ...]:
     said = _edited(correction)
-    means = {"picture-like": measured["natural_mean"], "random": measured["random_mean"]}
-    beyond = [f"{mean:.1e} of full scale in the mean over {which} colours" for which, mean in means.items()
-              if mean > TARGET_MEAN]
-    if measured["in_gamut_worst"] > WORST_IN_GAMUT:
-        beyond.append(f"{measured['in_gamut_worst']:.1e} at worst over colours inside the display's gamut")
-    if measured["natural_beyond_gamut_worst"] > WORST_BEYOND_GAMUT:
-        beyond.append(f"{measured['natural_beyond_gamut_worst']:.1e} at worst over picture-like colours that the "
-                      "render puts beyond the display's gamut")
+    limits: tuple[tuple[cautions.Colours, str, float], ...] = (
+        ("picture-like", "natural_mean", TARGET_MEAN), ("random", "random_mean", TARGET_MEAN),
+        ("in-gamut", "in_gamut_worst", WORST_IN_GAMUT),
+        ("beyond-gamut", "natural_beyond_gamut_worst", WORST_BEYOND_GAMUT))
+    beyond = tuple(cautions.Beyond(colours, measured[key]) for colours, key, limit in limits if measured[key] > limit)
     if beyond:
-        better = "export a larger lattice" if kind == "clf" else "export a .clf or a larger lattice"
-        said.append(f"this file is off the render by {', '.join(beyond)} (limits: {TARGET_MEAN:g}, {WORST_IN_GAMUT:g} "
-                    f"and {WORST_BEYOND_GAMUT:g}); render instead, or {better}")
+        said.append(cautions.ExportOff(beyond, TARGET_MEAN, WORST_IN_GAMUT, WORST_BEYOND_GAMUT, kind == "clf"))
     if kind in ("cube", "shaped-cube"):
-        said.append("a .cube takes code values in 0..1 only and limits others; check what the program that reads it "
-                    "feeds it (full-scale code values, not range-expanded ones)")
+        said.append(cautions.CubeLimitsCodes())
     if kind == "shaped-cube":
-        said.append("not every program reads a .cube with both a table and a lattice; check before relying on it")
+        said.append(cautions.CubeHasShaper())
     if correction.footage.range == "legal":
-        said.append("the take is legal range and the file takes its code values as recorded; a program that expands "
-                    "the range on reading must be told not to")
+        said.append(cautions.LegalCodesTaken())
     return tuple(said)
 
 
-def _edited(correction: Correction) -> list[str]:
-    return [EDITED] if edited_by_hand(correction) else []
+def _edited(correction: Correction) -> list[Caution]:
+    return [cautions.Edited()] if edited_by_hand(correction) else []
 
 
 def _export_cdl(correction: Correction, path: Path, *, overwrite: bool) -> ExportSummary:
@@ -186,9 +181,7 @@ def _export_cdl(correction: Correction, path: Path, *, overwrite: bool) -> Expor
     with whole_file(path, overwrite=overwrite) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
     found = cdl_deviation(path, correction.operations, correction.neutral_operations)
-    caution = (f"a CDL carries the primaries only and leaves out {'; '.join(left_out)}: over picture-like colours it "
-               f"is {found.measured['natural_mean']:.1e} of full scale from the whole correction in the mean and "
-               f"{found.measured['natural_worst']:.1e} at worst")
+    caution = cautions.CdlLeavesOut(left_out, found.measured["natural_mean"], found.measured["natural_worst"])
     return ExportSummary(str(path), "cdl", None, takes, gives, found.mean, found.worst, found.worst_code,
                          found.measured, left_out, (*_edited(correction), caution))
 
@@ -202,4 +195,4 @@ def _left_out(correction: Correction) -> list[str]:
     return words
 
 
-__all__ = ["KINDS", "ExportSummary", "check_exports", "export_all", "export_correction"]
+__all__ = ["KINDS", "Caution", "ExportSummary", "check_exports", "export_all", "export_correction"]

@@ -16,7 +16,7 @@ from huewright.models.survey import Survey, load_survey
 
 if TYPE_CHECKING:
     from huewright.models.correction import Correction
-    from huewright.solver.settings import SolveSettings
+    from huewright.models.settings import SolveSettings
 
 
 def take_from(named: FrameSequence | Path | str) -> FrameSequence:
@@ -69,7 +69,7 @@ def footage_from(*, encoding: str, code_range: str = "full", bits: int = 10, pri
 
 def settings_from(*, targets: str = "vectorscope", fraction: float = 0.5, display: str = "bt709",
                   method: str = "sectors") -> SolveSettings:
-    """How to solve; raises as :class:`huewright.solver.settings.SolveSettings`."""
-    from huewright.solver.settings import SolveSettings
+    """How to solve; raises as :class:`huewright.models.settings.SolveSettings`."""
+    from huewright.models.settings import SolveSettings
 
     return SolveSettings(mode=targets, fraction=fraction, display=display, method=method)

@@ -6,11 +6,13 @@ import dataclasses
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 
 from huewright.files import refuse_existing, write_json
 from huewright.models.correction import Correction, correction_to_dict, save_correction
 from huewright.models.proof import Proof, proof_to_dict
+from huewright.models.record import to_record
 from huewright.models.survey import Survey, save_survey, survey_to_dict
 
 
@@ -44,6 +46,8 @@ def plain(value: Any) -> Any:
         value = correction_to_dict(value)
     elif isinstance(value, Proof):
         value = proof_to_dict(value)
+    if isinstance(value, msgspec.Struct):
+        value = to_record(value)
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {field.name: plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
     if isinstance(value, dict):

@@ -17,9 +17,12 @@ from huewright.colorimetry.excursions import RangeTally
 from huewright.errors import InputError
 from huewright.files import refuse_existing
 from huewright.models.card import Card
+from huewright.models.cautions import contradicts_declaration
 from huewright.models.correction import Correction
 from huewright.models.footage import RANGES, Footage
 from huewright.models.proof import Proof, save_proof
+from huewright.models.record import from_record
+from huewright.models.settings import SolveSettings
 from huewright.models.survey import FrameGrade, Survey
 from huewright.progress import Progress, silent
 from huewright.proof.match import RenderMatch
@@ -31,8 +34,6 @@ from huewright.proof.verdict import proof_provenance, subject, whole_proof, with
 from huewright.provenance.belonging import check_proof_inputs
 from huewright.provenance.takes import files_kind, kind_cautions, take_name
 from huewright.solver.compare import compare
-from huewright.solver.results import contradicts_declaration
-from huewright.solver.settings import SolveSettings, settings_from_dict
 
 if TYPE_CHECKING:
     from huewright.frames.sequence import FrameSequence
@@ -85,7 +86,7 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSe
                     provenance=proof_provenance(correction, before, after, grades))
     looked = [look_through(correction, source, made, written, take_name(source), progress) for source, made in shots]
     card_kind = files_kind(before)
-    unlike = [line for source, _ in shots for line in kind_cautions(source, card_kind)]
+    unlike = [caution for source, _ in shots for caution in kind_cautions(source, card_kind)]
     proof = with_shots(proof, [record for record, _ in looked], unlike)
     progress(steps - 1, steps, "drawing")
     proof = _drawn(proof, pictures, card, min(grades, key=smear), [seen for _, seen in looked], out, overwrite)
@@ -97,7 +98,7 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSe
 def _settings(correction: Correction) -> SolveSettings:
     recorded = correction.provenance.get("settings")
     if recorded:
-        return settings_from_dict(recorded)
+        return from_record(recorded, SolveSettings)
     return SolveSettings(display=correction.display, method=correction.method)
 
 

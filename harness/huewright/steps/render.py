@@ -16,10 +16,11 @@ from typing import TYPE_CHECKING
 
 from huewright.errors import InputError
 from huewright.frames.conversion import is_float
-from huewright.frames.sequence import FrameSequence, number_list
-from huewright.models.correction import EDITED, Correction, edited_by_hand
+from huewright.frames.sequence import FrameSequence
+from huewright.models import cautions
+from huewright.models.cautions import Caution
+from huewright.models.correction import Correction, edited_by_hand
 from huewright.models.footage import RANGES
-from huewright.models.proof import percent_words
 from huewright.progress import Progress, silent
 from huewright.provenance.takes import kind_cautions
 from huewright.rendering.outputs import checked_outputs
@@ -41,7 +42,7 @@ class RenderSummary:
     frames              numbers rendered now; ``kept`` were there already, whole, when resuming
     fraction_over/under above white or below black of the display signal, before any limiting
     fraction_clipped    limited by the output's number format (0 for half and float files)
-    cautions            sentences for the person
+    cautions            what must be known of it
     """
 
     take: str
@@ -56,7 +57,7 @@ class RenderSummary:
     fraction_over: float
     fraction_under: float
     fraction_clipped: float
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
 
 
 def render_take(
@@ -143,38 +144,25 @@ def _display_chromaticities(display: str) -> tuple[float, ...]:
     return () if known is None else CHROMATICITIES[known.primaries]
 
 
-def _broken(tally: Tally) -> list[str]:
+def _broken(tally: Tally) -> list[Caution]:
     """Of frames with values that are no numbers: never a verdict, but nobody would see them in an integer file."""
-    said = []
-    for numbers, where in ((tally.came_broken, "came from the camera's files with"),
-                           (tally.became_broken, "got in rendering (codes far beyond the encoding, or results past "
-                                                 "what half floats hold, 65504)")):
-        if numbers:
-            word = "frame" if len(numbers) == 1 else "frames"
-            said.append(f"{word} {number_list(sorted(numbers))} {where} pixels that are no numbers or infinite; in "
-                        "files of integers they are black or white: look at them")
-    return said
+    return [kind(tuple(sorted(numbers))) for kind, numbers in ((cautions.CameBroken, tally.came_broken),
+                                                               (cautions.BecameBroken, tally.became_broken)) if numbers]
 
 
-def _cautions(summary: RenderSummary, suffix: str) -> list[str]:
-    said = []
-    beyond = max(summary.fraction_over, summary.fraction_under)
+def _cautions(summary: RenderSummary, suffix: str) -> list[Caution]:
+    said: list[Caution] = []
     if summary.fraction_clipped > 0:
-        said.append(f"{percent_words(100 * summary.fraction_clipped)} of the pixels lie beyond what {summary.bits}-bit "
-                    f"{summary.range}-range files hold and were limited, so detail there is lost; {DEFER}")
-    if beyond > 0:
-        said.append(f"{percent_words(100 * summary.fraction_over)} of the pixels lie above white and "
-                    f"{percent_words(100 * summary.fraction_under)} below black of the display signal (colours beyond "
-                    f"its gamut or highlights); {DEFER}")
+        said.append(cautions.RenderLimited(summary.fraction_clipped, summary.bits, summary.range))
+    if max(summary.fraction_over, summary.fraction_under) > 0:
+        said.append(cautions.RenderBeyond(summary.fraction_over, summary.fraction_under))
     if summary.range == "legal" and is_float(suffix, summary.bits):
-        said.append(f"legal range was written into floating-point files, which is unusual; {DEFER}")
+        said.append(cautions.LegalFloatsWritten())
     if summary.kept:
-        kept = "1 frame was there already and kept; it was rendered again to compare, and is the same"
-        if len(summary.kept) > 1:
-            kept = (f"{len(summary.kept)} frames were there already and kept; each was rendered again to compare, and "
-                    "is the same")
-        said.append(kept)
+        said.append(cautions.FramesKept(len(summary.kept)))
     return said
 
 
-__all__ = ["EDITED", "RenderSummary", "edited_by_hand", "read_and_write_take", "render_take"]
+EDITED_BY_HAND = cautions.Edited()
+
+__all__ = ["EDITED_BY_HAND", "RenderSummary", "edited_by_hand", "read_and_write_take", "render_take"]

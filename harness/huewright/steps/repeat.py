@@ -8,12 +8,13 @@ from pathlib import Path
 
 from huewright.errors import InputError
 from huewright.files import json_text, read_text
-from huewright.models.card import card_from_dict
+from huewright.models.card import Card
 from huewright.models.correction import correction_to_dict, load_correction
-from huewright.models.reading import reading_from_dict
+from huewright.models.reading import Reading
+from huewright.models.record import from_record
+from huewright.models.settings import SolveSettings
 from huewright.provenance.digests import digest
 from huewright.provenance.record import changed_outside
-from huewright.solver.settings import settings_from_dict
 from huewright.steps.solve import solve_recorded
 
 
@@ -38,9 +39,11 @@ def repeat(correction_path: Path | str) -> Repeat:
     recorded = correction.provenance
     try:
         inputs = recorded["inputs"]
-        card, reading = card_from_dict(inputs["card"]), reading_from_dict(inputs["reading"])
-        settings = settings_from_dict(recorded["settings"])
+        card, reading = from_record(inputs["card"], Card), from_record(inputs["reading"], Reading)
+        settings = from_record(recorded["settings"], SolveSettings)
         hashes = {"card": recorded["card_sha256"], "reading": recorded["reading_sha256"]}
+    except ValueError as error:
+        raise InputError(f"{path}: damaged correction file (provenance: {error}); solve again or mend it") from None
     except (KeyError, TypeError) as error:
         raise InputError(f"{path}: this correction does not record {error}, so it cannot be repeated; make it with "
                          "`huewright solve`") from None

@@ -77,8 +77,8 @@ def run_job(
     contact_sheet(survey, take, card, files["frames.png"], overwrite=overwrite)
     clock.lap("survey")
     if not survey.usable:
-        raise NoAnswerError(f"{take.text} can't support a correction: {survey.advice} "
-                            f"(the reasons, frame by frame, are in {files['survey.json']})")
+        raise NoAnswerError(f"{take.text} can't support a correction (the reasons, frame by frame, are in "
+                            f"{files['survey.json']})", survey.advice)
 
     correction = solve_survey(survey, card, settings or SolveSettings())
     save_correction(correction, files["correction.json"], overwrite=overwrite)

@@ -11,12 +11,13 @@ from huewright.models.card import Card
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.models.reading import Reading
+from huewright.models.record import to_record
+from huewright.models.settings import SolveSettings
 from huewright.models.survey import Survey
-from huewright.provenance.belonging import card_warning, check_surveyed_card
+from huewright.provenance.belonging import card_cautions, check_surveyed_card
 from huewright.provenance.record import provenance_of
 from huewright.solver.answer import solve
 from huewright.solver.compare import compare
-from huewright.solver.settings import SolveSettings
 
 
 def solve_survey(survey: Survey, card: Card, settings: SolveSettings | None = None, *,
@@ -35,14 +36,14 @@ def solve_survey(survey: Survey, card: Card, settings: SolveSettings | None = No
     if card_path is not None:
         check_surveyed_card(survey, card, card_path)
     return solve_recorded(reading, card, survey.footage, settings,
-                          provenance_of(survey, reading, card, settings.to_dict(), card_path))
+                          provenance_of(survey, reading, card, to_record(settings), card_path))
 
 
 def solve_recorded(reading: Reading, card: Card, footage: Footage, settings: SolveSettings,
                    provenance: dict[str, Any]) -> Correction:
     """:func:`huewright.solver.answer.solve`, with what the provenance gives to warn of."""
     correction = solve(reading, card, footage, settings, provenance=provenance)
-    return replace(correction, warnings=(*card_warning(provenance), *correction.warnings))
+    return replace(correction, cautions=(*card_cautions(provenance), *correction.cautions))
 
 
 def compare_survey(survey: Survey, card: Card, settings: SolveSettings | None = None) -> list[dict[str, Any]]:
@@ -52,7 +53,7 @@ def compare_survey(survey: Survey, card: Card, settings: SolveSettings | None = 
 
 def _reading(survey: Survey) -> Reading:
     if survey.reading is None or not survey.usable:
-        raise NoAnswerError(f"{survey.take}: no frame of this take can carry a correction ({survey.advice})")
+        raise NoAnswerError(f"{survey.take}: no frame of this take can carry a correction", survey.advice)
     return survey.reading
 
 

@@ -26,7 +26,8 @@ from huewright.frames.picture import Frame
 from huewright.frames.sequence import FrameSequence
 from huewright.models.card import Card
 from huewright.models.footage import Footage
-from huewright.models.survey import FrameGrade, Survey
+from huewright.models.reasons import FrameReason, NoCard, WithoutPatches
+from huewright.models.survey import FrameGrade, Survey, Verdict
 from huewright.progress import Progress, silent
 from huewright.provenance.digests import card_layout_sha256, card_sha256
 from huewright.provenance.takes import files_kind
@@ -116,7 +117,7 @@ def _surveyed(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int],
     assert size is not None
     survey = _concluded(card, card_path, footage, light, frames, empty, size, max_frames)
     caution = range_caution(footage, floats=floats)
-    return survey if caution is None else replace(survey, advice=f"{survey.advice} Mind: {caution}.")
+    return survey if caution is None else replace(survey, cautions=(caution,))
 
 
 def draw_sheet(survey: Survey, sequence: FrameSequence, card: Card, path: Path | str, *,
@@ -149,12 +150,12 @@ def _concluded(card: Card, card_path: Path | str | None, footage: Footage, light
     frames = [frame for frame, _ in compared]
     chosen, remarks = choose(frames, max_frames, light)
     merged = merge(chosen, light) if chosen else None
-    advice = (usable_advice(chosen, merged.reading, merged.gain, card) if merged is not None
+    advice = (usable_advice(chosen, merged.reading, merged.gain) if merged is not None
               else unusable_advice(frames, len(frames) + len(empty), card, light))
     picked = {frame.reading.frame for frame in chosen}
-    grades = [_grade(frame, motion, frame.reading.frame in picked, remarks.get(frame.reading.frame or 0, ""))
+    grades = [_grade(frame, motion, frame.reading.frame in picked, remarks.get(frame.reading.frame or 0))
               for frame, motion in compared]
-    grades += [FrameGrade(number, "no card", ("no card found",)) for number in empty]
+    grades += [FrameGrade(number, "no card", (NoCard(),)) for number in empty]
     grades.sort(key=lambda grade: grade.frame)
     of_card = (card.name, card_sha256(card)) if card_path is None else (str(card_path), sha256(card_path))
     return Survey("", *of_card, footage, size[0], size[1], tuple(grades),
@@ -162,14 +163,14 @@ def _concluded(card: Card, card_path: Path | str | None, footage: Footage, light
                   1.0 if merged is None else merged.gain, __version__, card_layout_sha256(card))
 
 
-def _grade(frame: Judged, motion: float, chosen: bool, remark: str) -> FrameGrade:
-    verdict = "chosen" if chosen else "refused" if frame.reasons else "usable"
+def _grade(frame: Judged, motion: float, chosen: bool, remark: FrameReason | None) -> FrameGrade:
+    verdict: Verdict = "chosen" if chosen else "refused" if frame.reasons else "usable"
     number = frame.reading.frame
     assert number is not None
-    reasons = frame.reasons
+    reasons: tuple[FrameReason, ...] = frame.reasons
     if not reasons and frame.excluded:
-        reasons = (f"without {', '.join(frame.excluded)}",)
-    if remark:
+        reasons = (WithoutPatches(frame.excluded),)
+    if remark is not None:
         reasons = (*reasons, remark)
     return FrameGrade(number, verdict, reasons, frame.glare, frame.clipped, frame.edge_width_px, motion,
                       frame.patch_px, frame.tilt_deg, frame.light_stops, frame.noise, frame.reading.corners,

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, fields
-from typing import Any
+from dataclasses import dataclass
 
 from huewright.errors import InputError
+from huewright.models.record import Name, Positive, Share
 
 METHODS = ("sectors", "matrix-sectors", "balance", "matrix", "polynomial-2", "polynomial-3")
 
@@ -30,34 +30,23 @@ class SolveSettings:
                          the solve warns
     """
 
-    mode: str = "vectorscope"
-    fraction: float = 0.5
-    display: str = "bt709"
-    adaptation: str = "CAT16"
-    method: str = "sectors"
-    floor: float = 1e-4
-    robust_scale: float = 3.0
-    exposure_prior_stops: float = 4.0
-    tone_prior: float = 0.25
-    rotation_prior_deg: float = 30.0
-    log_gain_prior: float = 0.7
-    least_slope: float = 0.2
-    clip_limit: float = 0.02
-    hue_limit_deg: float = 0.5
-    radius_limit: float = 0.01
-    level_limit_ire: float = 0.5
+    mode: Name = "vectorscope"
+    fraction: Positive = 0.5
+    display: Name = "bt709"
+    adaptation: Name = "CAT16"
+    method: Name = "sectors"
+    floor: Positive = 1e-4
+    robust_scale: Positive = 3.0
+    exposure_prior_stops: Positive = 4.0
+    tone_prior: Positive = 0.25
+    rotation_prior_deg: Positive = 30.0
+    log_gain_prior: Positive = 0.7
+    least_slope: Positive = 0.2
+    clip_limit: Share = 0.02
+    hue_limit_deg: Positive = 0.5
+    radius_limit: Positive = 0.01
+    level_limit_ire: Positive = 0.5
 
     def __post_init__(self) -> None:
         if self.method not in METHODS:
             raise InputError(f"unknown method {self.method!r}; known: {', '.join(METHODS)}")
-
-    def to_dict(self) -> dict[str, Any]:
-        return asdict(self)
-
-
-def settings_from_dict(record: dict[str, Any]) -> SolveSettings:
-    """The inverse of :meth:`SolveSettings.to_dict`; :class:`InputError` for a setting that is not known."""
-    unknown = sorted(set(record) - {field.name for field in fields(SolveSettings)})
-    if unknown:
-        raise InputError(f"unknown solve setting {unknown[0]!r}")
-    return SolveSettings(**record)

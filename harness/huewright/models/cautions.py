@@ -1,0 +1,395 @@
+"""What must be known of a correction, a proof, a render or an export: codes and figures."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal, Union
+
+import msgspec
+
+from huewright.models.coded import Coded
+from huewright.models.reasons import AnyPatchReason
+from huewright.models.record import Count, Frame, Name, Number, Positive, Share
+
+
+class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What counts as on target: ``radius`` is a share of the target's."""
+
+    hue_deg: Positive
+    radius: Positive
+    level_ire: Positive
+
+
+Quantity = Literal["hue_deg", "radius", "level_ire"]
+
+
+class Miss(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """``by`` degrees of hue, share of the radius, or IRE of level."""
+
+    patch: Name
+    quantity: Quantity
+    by: Positive
+
+
+class Caution(Coded):
+    """What the person must know."""
+
+
+# ---------------------------------------------------------------- of the survey and what was declared
+
+class LegalRangeOfFloats(Caution):
+    """Legal range is declared for files of floating numbers, which are written with full range as a rule."""
+
+
+class FilesUnlike(Caution):
+    """The files of ``shot`` are of another ``kind`` than the card take's, ``card_kind``."""
+
+    shot: str
+    kind: str
+    card_kind: str
+
+
+# ---------------------------------------------------------------- of the solve
+
+class Edited(Caution):
+    """The correction file was edited by hand since it was solved."""
+
+
+class OtherCardFile(Caution):
+    """Solved with another card file than the take was surveyed with."""
+
+    card_file: str
+    surveyed_card_file: str
+
+
+class BarsBent(Caution):
+    """The bars are off where their reflectances put them by ``ire``, more than flare and noise explain: the tone curve
+    had to bend them, or (not ``corrected``) would have had to."""
+
+    ire: Positive
+    corrected: bool
+
+
+class OffTarget(Caution):
+    misses: tuple[Miss, ...]
+    limits: Limits
+
+
+class Uncertain(Caution):
+    """Half of the 95 % interval by which noise may carry each of these beyond the limits."""
+
+    misses: tuple[Miss, ...]
+    limits: Limits
+
+
+class ChipsGuessed(Caution):
+    """Chips without a reference value, whose targets on a wide or HDR ``display`` depend on their level."""
+
+    chips: tuple[Name, ...]
+    display: str
+
+
+class ChipUnused(Caution):
+    """Hues between ``from_deg`` and ``to_deg`` follow the chips at either end; None without another chip."""
+
+    chip: Name
+    reasons: tuple[AnyPatchReason, ...]
+    from_deg: Number | None = None
+    to_deg: Number | None = None
+
+
+class BarUnused(Caution):
+    bar: Name
+    reasons: tuple[AnyPatchReason, ...]
+    near_ire: Number
+
+
+class CheckUnread(Caution):
+    patch: Name
+    reasons: tuple[AnyPatchReason, ...]
+
+
+class Unused(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    patch: Name
+    reasons: tuple[AnyPatchReason, ...]
+
+
+class PatchesUnused(Caution):
+    """Why a solve had to refuse: these patches could not be used."""
+
+    patches: tuple[Unused, ...]
+
+
+class HeldAtBound(Caution):
+    parameters: tuple[str, ...]
+
+
+class ColoursFolded(Caution):
+    """``share`` of a LUT's cells that are turned inside out."""
+
+    share: Share
+
+
+class NoiseLifted(Caution):
+    """As the solve predicts it: all of Y', Cb, Cr, and of colour alone."""
+
+    all_db: Number
+    chroma_db: Number
+
+
+class SmallDifferencesStretched(Caution):
+    times: Positive
+
+
+class ChipFarFromOthers(Caution):
+    """Where the others alone drove the hues, this chip would miss by ``hue_deg``."""
+
+    chip: Name
+    hue_deg: Positive
+
+
+class ChecksWorse(Caution):
+    """Mean CIEDE2000 of the check patches, and with exposure and balance alone."""
+
+    delta_e: Positive
+    balance_delta_e: Positive
+
+
+class CheckWorse(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    patch: Name
+    delta_e: Positive
+    balance_delta_e: Positive
+
+
+class SomeChecksWorse(Caution):
+    patches: tuple[CheckWorse, ...]
+
+
+class MatrixOfFewChips(Caution):
+    chips: Count
+
+
+class PolynomialTable(Caution):
+    """The root polynomial is rendered from a table of ``size`` points a side: errors of the signal over the display's
+    cube; light above ``top`` times white is clamped."""
+
+    size: Count
+    worst: Positive
+    mean: Positive
+    top: Positive
+
+
+class PolynomialOfFewPatches(Caution):
+    terms: Count
+    patches: Count
+
+
+class TableTooFarOff(Caution):
+    """A method that is compared, but not rendered."""
+
+    error: Positive
+
+
+# ---------------------------------------------------------------- of the proof and its shots
+
+class PatchApart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="code", tag="patch-apart"):
+    """A patch of the rendered frames is off the chain, in signal, by more than the files explain."""
+
+    patch: Name
+    off: Positive
+    allowed: Positive
+
+
+class PixelsApart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="code", tag="pixels-apart"):
+    """A ``share`` of the pixels is off the chain by more than ``allowed``, in signal."""
+
+    share: Share
+    allowed: Positive
+
+
+Apart = PatchApart | PixelsApart
+
+
+class RenderedNear(Caution):
+    """The rendered frames are near what the correction makes, but not the same."""
+
+    apart: Apart
+
+
+class NotFinite(Caution):
+    """Pixels of ``shot`` (the card take where empty), as rendered, that hold no finite number."""
+
+    pixels: Count
+    shot: str = ""
+
+
+class SignalBeyond(Caution):
+    """Share of the pixels of ``shot`` (the card take where empty) above and below the display's range."""
+
+    over: Share
+    under: Share
+    shot: str = ""
+
+
+class BeyondPreferred(Caution):
+    """Share of the pixels outside -5 to 105 % (EBU R 103)."""
+
+    share: Share
+
+
+class AtEndStops(Caution):
+    """Share of the pixels in the rendered files (of ``shot``; the card take where empty) at an end of the codes."""
+
+    share: Share
+    shot: str = ""
+
+
+class NoiseMeasured(Caution):
+    lifted_db: Number
+
+
+class LightFallsOff(Caution):
+    stops: Positive
+
+
+class Flashing(Caution):
+    """More flashes (or, ``red``, flashes to or from saturated red) within a second than ITU-R BT.1702 allows."""
+
+    shot: str
+    flashes: Count
+    red: bool
+    first_frame: Frame
+    last_frame: Frame
+    frames_per_second: Positive
+    rate_declared: bool
+
+
+class SameLight(Caution):
+    """Whether a shot shares the card's light and camera settings can't be seen from its files."""
+
+
+class Screened(Caution):
+    """The shots were screened for flashing, which is no certified test; the rest is for others to decide."""
+
+
+class NotScreened(Caution):
+    """Nothing was screened for flashing; that and the rest is for others to decide."""
+
+
+# ---------------------------------------------------------------- of renders
+
+class RenderLimited(Caution):
+    """Share of the pixels beyond what the files hold."""
+
+    share: Share
+    bits: Count
+    range: str
+
+
+class RenderBeyond(Caution):
+    """Shares of the pixels above white and below black of the display signal."""
+
+    over: Share
+    under: Share
+
+
+class LegalFloatsWritten(Caution):
+    """Legal range was written into floating-point files."""
+
+
+class FramesKept(Caution):
+    count: Count
+
+
+class ChannelsLost(Caution):
+    channels: tuple[str, ...]
+    suffix: str
+
+
+class LayersCarried(Caution):
+    """Further layers or views are carried over as the camera's: only R, G and B are corrected."""
+
+    channels: tuple[str, ...]
+
+
+class ProfileLost(Caution):
+    """The files' ICC profile describes the camera's picture and is not in the rendered ones."""
+
+
+class DataWindowLost(Caution):
+    """Files of this ``suffix`` hold the pixels alone, not that they are a window of a larger picture."""
+
+    data_window: str
+    display_window: str
+    suffix: str
+
+
+class CameBroken(Caution):
+    """Frames that came from the camera's files with pixels that are no numbers or infinite."""
+
+    frames: tuple[Frame, ...]
+
+
+class BecameBroken(Caution):
+    """Frames that got such pixels in rendering."""
+
+    frames: tuple[Frame, ...]
+
+
+class LossyKept(Caution):
+    """Written with the take's own lossy compression."""
+
+    compression: str
+
+
+# ---------------------------------------------------------------- of exports
+
+Colours = Literal["picture-like", "random", "in-gamut", "beyond-gamut"]
+
+
+class Beyond(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """An error, of full scale, and its limit: in the mean over "picture-like" or "random" colours, or at worst over
+    those "in-gamut" or those "beyond-gamut"."""
+
+    colours: Colours
+    error: Positive
+
+
+class ExportOff(Caution):
+    """An export is off the render; ``lattice_only`` where only a larger lattice would bring it nearer."""
+
+    beyond: tuple[Beyond, ...]
+    mean_limit: Positive
+    in_gamut_limit: Positive
+    beyond_gamut_limit: Positive
+    lattice_only: bool
+
+
+class CubeLimitsCodes(Caution):
+    """A .cube takes code values in 0..1 only."""
+
+
+class CubeHasShaper(Caution):
+    """Not every program reads a .cube with both a table and a lattice."""
+
+
+class LegalCodesTaken(Caution):
+    """The file takes the code values of a legal-range take as recorded."""
+
+
+class CdlLeavesOut(Caution):
+    """``left_out`` as it stands in the file. Errors of full scale over picture-like colours."""
+
+    left_out: tuple[str, ...]
+    mean: Positive
+    worst: Positive
+
+
+if TYPE_CHECKING:
+    AnyCaution = Caution
+else:
+    AnyCaution = Union[tuple(Caution.__subclasses__())]  # noqa: UP007
+
+
+def contradicts_declaration(cautions: tuple[Caution, ...]) -> bool:
+    """Whether one of a correction's or proof's cautions says that the bars don't fit the declared footage."""
+    return any(isinstance(caution, BarsBent) for caution in cautions)

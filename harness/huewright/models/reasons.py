@@ -1,0 +1,207 @@
+"""Why patches and frames are not used, what would help, and what a survey advises: codes and figures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, ClassVar, Literal, Union
+
+import msgspec
+
+from huewright.models.coded import Coded
+from huewright.models.record import Count, Frame, Name, Number, Positive, Share
+
+Kind = Literal["glare", "clipped", "blurred", "small", "tilted", "uneven", "noisy", "hidden", "covered"]
+Action = Literal["tilt-card", "change-exposure", "close-down", "open-up", "lower-contrast", "hold-still", "focus",
+                 "move-closer", "turn-to-lens", "even-light", "more-light", "show-whole-card", "uncover-patches"]
+
+
+Channels = Literal["", "R", "G", "B", "RG", "RB", "GB", "RGB"]
+_CHANNELS: tuple[Channels, ...] = ("", "R", "G", "RG", "B", "RB", "GB", "RGB")
+
+
+class PatchReason(Coded):
+    """Why a patch is not used. ``kind`` is what a person could do something about, or None."""
+
+    kind: ClassVar[Kind | None] = None
+
+
+class OutsidePicture(PatchReason):
+    kind: ClassVar[Kind | None] = "hidden"
+
+
+class TooSmallToRead(PatchReason):
+    kind: ClassVar[Kind | None] = "small"
+
+
+class BlurredIntoNeighbours(PatchReason):
+    kind: ClassVar[Kind | None] = "blurred"
+
+
+class Covered(PatchReason):
+    """Something lies over it."""
+
+    kind: ClassVar[Kind | None] = "covered"
+
+
+class Clipped(PatchReason):
+    """``channels`` of "RGB"; ``share`` of the pixels in the worst of them; ``at`` the code value (0..1) at which
+    they clip, and ``of_codes`` the file's highest code; None where a float's value says it, or it is not known."""
+
+    channels: Channels = ""
+    share: Share | None = None
+    at: Number | None = None
+    of_codes: Count | None = None
+
+    kind: ClassVar[Kind | None] = "clipped"
+
+
+def channels_of(flags: Sequence[bool]) -> Channels:
+    """The names of those of R, G and B that are true."""
+    red, green, blue = flags
+    return _CHANNELS[bool(red) + 2 * bool(green) + 4 * bool(blue)]
+
+
+class Reflection(PatchReason):
+    """``score`` 0..1; None where nobody counted it."""
+
+    score: Share | None = None
+
+    kind: ClassVar[Kind | None] = "glare"
+
+
+class NotRead(PatchReason):
+    """The reading has no such patch."""
+
+
+class Excluded(PatchReason):
+    """Excluded by the reading, which doesn't say why."""
+
+
+class FrameReason(Coded):
+    """Why a frame is not used, or what is to be known of it."""
+
+    @property
+    def kind(self) -> Kind | None:
+        return None
+
+
+class PatchesLost(FrameReason):
+    """Patches that can't be used ``why``: ``bars`` by name, or ``count`` ``of`` all patches or (``chips``) of the
+    chips. ``blur_px`` where blurred; ``clipped`` is the first bar's."""
+
+    why: Kind
+    bars: tuple[Name, ...] = ()
+    count: Count = 0
+    of: Count = 0
+    chips: bool = False
+    blur_px: Positive | None = None
+    clipped: Clipped | None = None
+
+    @property
+    def kind(self) -> Kind | None:
+        return self.why
+
+
+class VeiledCard(FrameReason):
+    """Light added all over the card: ``share`` of a perfect white's."""
+
+    share: Positive
+
+    @property
+    def kind(self) -> Kind | None:
+        return "glare"
+
+
+class CardSmall(FrameReason):
+    patch_px: Positive
+
+    @property
+    def kind(self) -> Kind | None:
+        return "small"
+
+
+class CardTilted(FrameReason):
+    tilt_deg: Positive
+
+    @property
+    def kind(self) -> Kind | None:
+        return "tilted"
+
+
+class LightUneven(FrameReason):
+    stops: Positive
+
+    @property
+    def kind(self) -> Kind | None:
+        return "uneven"
+
+
+class CardNoisy(FrameReason):
+    """``error`` is the standard error of a bar's mean, in code values."""
+
+    error: Positive
+
+    @property
+    def kind(self) -> Kind | None:
+        return "noisy"
+
+
+class NoCard(FrameReason):
+    """No card was found in the frame."""
+
+
+class WithoutPatches(FrameReason):
+    """Good but for these patches."""
+
+    patches: tuple[Name, ...]
+
+
+class DiffersFromOthers(FrameReason):
+    """Differs from the frames that agree: most in ``patch``, by ``shift`` in code values."""
+
+    patch: Name
+    shift: Positive
+
+
+class Remedy(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What the person can do. ``stops`` to open up or close down; ``or_closer``: or move closer; ``survey_again``: it
+    can't be told yet whether that is enough."""
+
+    action: Action
+    stops: Positive | None = None
+    or_closer: bool = False
+    survey_again: bool = False
+
+
+class Usable(Coded):
+    """``frames`` were merged, to ``gain`` times less noise than in the best alone; ``without`` patches of the merge,
+    the first of them for the reason ``because``; light over the card differs by ``light_stops``, where that is much."""
+
+    frames: tuple[Frame, ...]
+    gain: Positive
+    without: tuple[Name, ...] = ()
+    because: AnyPatchReason | None = None
+    light_stops: Positive | None = None
+
+
+class NoCardInTake(Coded):
+    frames: Count
+    card: Name
+
+
+class Unusable(Coded):
+    """``reason`` stands against ``count`` of the ``frames`` with a card."""
+
+    reason: AnyFrameReason
+    count: Count
+    frames: Count
+    remedy: Remedy
+
+
+if TYPE_CHECKING:
+    AnyPatchReason = PatchReason
+    AnyFrameReason = FrameReason
+else:
+    AnyPatchReason = Union[tuple(PatchReason.__subclasses__())]  # noqa: UP007
+    AnyFrameReason = Union[tuple(FrameReason.__subclasses__())]  # noqa: UP007
+Advice = Usable | NoCardInTake | Unusable

@@ -1,0 +1,368 @@
+"""What must be known of a correction, a proof, a render or an export, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from huewright.models import cautions
+from huewright.words.reasons import number_words, reason_words
+from huewright.words.sentence import percent_words, sentence
+
+DEFER = "check against the delivery specification and with the person responsible for the delivery"
+_UNITS = {"hue_deg": (1.0, "degrees"), "radius": (100.0, "% of radius"), "level_ire": (1.0, "IRE")}
+_EXPORT_LIMITS = {"picture-like": "in the mean over picture-like colours", "random": "in the mean over random colours",
+                 "in-gamut": "at worst over colours inside the display's gamut",
+                 "beyond-gamut": "at worst over picture-like colours that the render puts beyond the display's gamut"}
+
+
+# ---------------------------------------------------------------- of the survey and what was declared
+
+@sentence.register
+def _(item: cautions.LegalRangeOfFloats) -> str:
+    return ("legal range is declared, but the files hold floating numbers, which as a rule are written with full "
+            "range: check --range")
+
+
+@sentence.register
+def _(item: cautions.FilesUnlike) -> str:
+    return (f"{item.shot} is {item.kind}, the card take is {item.card_kind}: check that it has the same encoding and "
+            "range, for the correction is for these alone")
+
+
+# ---------------------------------------------------------------- of the solve
+
+@sentence.register
+def _(item: cautions.Edited) -> str:
+    return ("the correction file was edited by hand since it was solved; its residuals and intervals no longer "
+            "describe it: solve again, or prove it on rendered frames")
+
+
+@sentence.register
+def _(item: cautions.OtherCardFile) -> str:
+    return (f"solved with {item.card_file}, which is not the card file that the take was surveyed with "
+            f"({item.surveyed_card_file}): the same patches in the same places, but other values; make sure that they "
+            "are those of the card in the picture")
+
+
+@sentence.register
+def _(item: cautions.BarsBent) -> str:
+    return (f"the tone curve {'had to' if item.corrected else 'would have to'} bend the bars by {item.ire:.1f} IRE: "
+            "flare, or the encoding, range or look is not as declared; check --encoding and --range; chips on target "
+            "do not verify the declaration")
+
+
+@sentence.register
+def _(item: cautions.OffTarget) -> str:
+    return f"off target: {_misses(item.misses)} ({_limits(item.limits)})"
+
+
+@sentence.register
+def _(item: cautions.Uncertain) -> str:
+    return (f"noise leaves these uncertain by (95 % interval): {_misses(item.misses)} ({_limits(item.limits)}); more "
+            "frames of the card, or a larger card in frame, would help")
+
+
+def _misses(misses: Sequence[cautions.Miss]) -> str:
+    return ", ".join(f"{miss.patch} {_UNITS[miss.quantity][0] * miss.by:.2f} {_UNITS[miss.quantity][1]}"
+                     for miss in misses)
+
+
+def _limits(limits: cautions.Limits) -> str:
+    return (f"limits: {limits.hue_deg:g} degrees of hue, {100 * limits.radius:g} % of radius, {limits.level_ire:g} "
+            "IRE")
+
+
+@sentence.register
+def _(item: cautions.ChipsGuessed) -> str:
+    return (f"vectorscope targets for {item.display} are a BT.709 picture's light in that coding, and depend on a "
+            f"chip's level; {', '.join(item.chips)} have no reference value and are taken to be as light as the 75 % "
+            "bars: give the card reference values")
+
+
+@sentence.register
+def _(item: cautions.ChipUnused) -> str:
+    text = f"chip {item.chip!r} was not used ({reason_words(item.reasons)})"
+    if item.from_deg is None or item.to_deg is None:
+        return text
+    return (f"{text}: hues from {item.from_deg:.0f} to {item.to_deg:.0f} degrees follow the chips at either end, "
+            "unsupported between")
+
+
+@sentence.register
+def _(item: cautions.BarUnused) -> str:
+    return (f"bar {item.bar!r} was not used ({reason_words(item.reasons)}): levels near {item.near_ire:.0f} IRE are "
+            "unsupported")
+
+
+@sentence.register
+def _(item: cautions.CheckUnread) -> str:
+    return f"check patch {item.patch!r} was not read ({reason_words(item.reasons)}): it proves nothing here"
+
+
+@sentence.register
+def _(item: cautions.PatchesUnused) -> str:
+    return "not used: " + ", ".join(f"{one.patch} ({reason_words(one.reasons)})" for one in item.patches)
+
+
+@sentence.register
+def _(item: cautions.HeldAtBound) -> str:
+    return (f"held at a bound: {', '.join(item.parameters)}; the footage is further from its targets than a correction "
+            "of this kind should go; declare the camera's primaries if its light isn't in BT.709's, or let a matrix go "
+            "first (method matrix-sectors)")
+
+
+@sentence.register
+def _(item: cautions.ColoursFolded) -> str:
+    return f"{100 * item.share:.2f} % of a LUT's cells are turned inside out: colours there change order"
+
+
+@sentence.register
+def _(item: cautions.NoiseLifted) -> str:
+    return (f"noise is lifted by {item.all_db:.1f} dB ({item.chroma_db:.1f} dB in colour); look at the shadows")
+
+
+@sentence.register
+def _(item: cautions.SmallDifferencesStretched) -> str:
+    return (f"somewhere in the cube small differences are stretched {item.times:.1f} times; look at gradients and skin")
+
+
+@sentence.register
+def _(item: cautions.ChipFarFromOthers) -> str:
+    return (f"chip {item.chip!r} would miss by {item.hue_deg:.0f} degrees if the others alone drove the hues: hues "
+            "between chips are less certain than the chips themselves")
+
+
+@sentence.register
+def _(item: cautions.ChecksWorse) -> str:
+    return (f"check patches are worse than with exposure and balance alone: mean CIEDE2000 {item.delta_e:.2f} against "
+            f"{item.balance_delta_e:.2f}; compare the methods before you trust this one")
+
+
+@sentence.register
+def _(item: cautions.SomeChecksWorse) -> str:
+    return "worse than with exposure and balance alone: " + ", ".join(
+        f"{row.patch} (CIEDE2000 {row.delta_e:.2f} against {row.balance_delta_e:.2f})" for row in item.patches)
+
+
+@sentence.register
+def _(item: cautions.MatrixOfFewChips) -> str:
+    return (f"the matrix is fitted to {item.chips} chip{'s' * (item.chips > 1)} and the greys: colours unlike them are "
+            "unsupported")
+
+
+@sentence.register
+def _(item: cautions.PolynomialTable) -> str:
+    return (f"the root polynomial is rendered from a {item.size}-cubed table: its signal is off by up to "
+            f"{item.worst:.4f} and {item.mean:.5f} on average over the display's cube, and light above {item.top:g} "
+            "times white is clamped")
+
+
+@sentence.register
+def _(item: cautions.PolynomialOfFewPatches) -> str:
+    return (f"{item.terms} terms a channel are fitted to {item.patches} patches: expect it to fit those and to stray "
+            "between them")
+
+
+@sentence.register
+def _(item: cautions.TableTooFarOff) -> str:
+    return "its table is too far off to render"
+
+
+def method_note(row: Mapping[str, Any]) -> str:
+    """What is said of a compared method: its ``note`` and its ``cautions``."""
+    return "; ".join(part for part in (row.get("note") or "", *map(sentence, row.get("cautions") or ())) if part)
+
+
+# ---------------------------------------------------------------- of the proof and its shots
+
+def apart_words(apart: cautions.Apart) -> str:
+    """How rendered frames differ from what the correction makes of the camera's."""
+    if isinstance(apart, cautions.PatchApart):
+        return (f"patch {apart.patch!r} is off by {apart.off:.4f} of the signal, where these files allow "
+                f"{apart.allowed:.4f}")
+    return (f"{100 * apart.share:.0f} % of the pixels are off by more than {apart.allowed:.4f} of the signal, all that "
+            "these files allow")
+
+
+@sentence.register
+def _(item: cautions.RenderedNear) -> str:
+    return (f"the rendered frames are near what this correction makes but not the same ({apart_words(item.apart)}), as "
+            "a LUT, another program or a slightly different correction leaves them; the figures here are of the frames "
+            "as they are")
+
+
+@sentence.register
+def _(item: cautions.NotFinite) -> str:
+    return (f"in {item.shot or 'the rendered card take'}, as rendered, {item.pixels} pixels hold no finite number (NaN "
+            "or infinite), counted over its frames: mend them in the source before the shot goes on")
+
+
+@sentence.register
+def _(item: cautions.SignalBeyond) -> str:
+    over, under = percent_words(100 * item.over), percent_words(100 * item.under)
+    below = f" and below it in {under}" if item.under > 0 else ""
+    beyond = (f"goes below the range 0 to 100 % in {under} of pixels" if item.over <= 0 else
+              f"goes above the range 0 to 100 % in {over} of pixels{below}")
+    if item.shot:
+        return f"in {item.shot} the signal {beyond}"
+    return (f"the corrected signal {beyond}: integer files clip there, float files keep it; check highlights and "
+            "saturated colours")
+
+
+@sentence.register
+def _(item: cautions.BeyondPreferred) -> str:
+    return (f"{percent_words(100 * item.share)} of pixels lie outside −5 to 105 %, the range that EBU R 103 prefers, "
+            "and it tolerates 1 %; your delivery specification may differ")
+
+
+@sentence.register
+def _(item: cautions.AtEndStops) -> str:
+    share = percent_words(100 * item.share)
+    if item.shot:
+        return f"in {item.shot} {share} of pixels sit at an end of the file's code range: detail there is gone"
+    return f"{share} of pixels in the rendered files sit at an end of the code range: detail there is gone"
+
+
+@sentence.register
+def _(item: cautions.NoiseMeasured) -> str:
+    return f"noise is lifted by {item.lifted_db:.1f} dB, measured on the patches; look at the shadows"
+
+
+@sentence.register
+def _(item: cautions.LightFallsOff) -> str:
+    return (f"light falls off over the card by {item.stops:.2f} stops: solve and proof allow for it, the picture shows "
+            "it as it is")
+
+
+@sentence.register
+def _(item: cautions.Flashing) -> str:
+    kind = "flashes to or from saturated red" if item.red else "flashes"
+    rate = f"{item.frames_per_second:g} frames a second" + ("" if item.rate_declared else
+                                                            ", taken because the files don't say")
+    return (f"in {item.shot} there are {item.flashes} {kind} within a second over a quarter of the picture or more "
+            f"(frames {item.first_frame} to {item.last_frame}, {rate}), which may be harmful to photosensitive "
+            "viewers: ITU-R BT.1702 allows three; have the shot tested before it is shown")
+
+
+@sentence.register
+def _(item: cautions.SameLight) -> str:
+    return ("the correction holds for the light and the camera settings that the card was shot with; whether a shot "
+            "shares them can't be seen from its files: the person responsible has to know")
+
+
+@sentence.register
+def _(item: cautions.Screened) -> str:
+    return ("the shots were screened for flashing by the limits of ITU-R BT.1702, which is no certified test; "
+            "patterned content is not judged, nor whether the picture is legal for broadcast: the delivery "
+            "specification and the person responsible decide")
+
+
+@sentence.register
+def _(item: cautions.NotScreened) -> str:
+    return ("this proof does not judge flashing or patterned content, nor whether the picture is legal for broadcast: "
+            "the delivery specification and the person responsible decide")
+
+
+# ---------------------------------------------------------------- of renders
+
+@sentence.register
+def _(item: cautions.RenderLimited) -> str:
+    return (f"{percent_words(100 * item.share)} of the pixels lie beyond what {item.bits}-bit {item.range}-range files "
+            f"hold and were limited, so detail there is lost; {DEFER}")
+
+
+@sentence.register
+def _(item: cautions.RenderBeyond) -> str:
+    return (f"{percent_words(100 * item.over)} of the pixels lie above white and {percent_words(100 * item.under)} "
+            f"below black of the display signal (colours beyond its gamut or highlights); {DEFER}")
+
+
+@sentence.register
+def _(item: cautions.LegalFloatsWritten) -> str:
+    return f"legal range was written into floating-point files, which is unusual; {DEFER}"
+
+
+@sentence.register
+def _(item: cautions.FramesKept) -> str:
+    kept = "1 frame was there already and kept; it was" if item.count == 1 else \
+        f"{item.count} frames were there already and kept; each was"
+    return f"{kept} rendered again to compare, and is the same"
+
+
+@sentence.register
+def _(item: cautions.ChannelsLost) -> str:
+    return (f"channels {', '.join(item.channels)} are not in the rendered frames: {item.suffix} files hold none such")
+
+
+@sentence.register
+def _(item: cautions.LayersCarried) -> str:
+    named = ", ".join(item.channels[:6]) + (" and others" if len(item.channels) > 6 else "")
+    return f"only R, G and B are corrected; {named} (further layers or views) are carried over as the camera's"
+
+
+@sentence.register
+def _(item: cautions.ProfileLost) -> str:
+    return ("the files' ICC profile describes the camera's picture and is not in the rendered ones: whoever shows them "
+            "must know what they are")
+
+
+@sentence.register
+def _(item: cautions.DataWindowLost) -> str:
+    return (f"the files' data window {item.data_window} within their display window {item.display_window} is lost: "
+            f"{item.suffix} files hold the pixels alone")
+
+
+@sentence.register
+def _(item: cautions.CameBroken) -> str:
+    return _broken(item.frames, "came from the camera's files with")
+
+
+@sentence.register
+def _(item: cautions.BecameBroken) -> str:
+    return _broken(item.frames, "got in rendering (codes far beyond the encoding, or results past what half floats "
+                                "hold, 65504)")
+
+
+def _broken(frames: Sequence[int], how: str) -> str:
+    return (f"frame{'' if len(frames) == 1 else 's'} {number_words(frames)} {how} pixels that are no numbers or "
+            "infinite; in files of integers they are black or white: look at them")
+
+
+@sentence.register
+def _(item: cautions.LossyKept) -> str:
+    return f"the frames are written with the take's own lossy compression ({item.compression})"
+
+
+# ---------------------------------------------------------------- of exports
+
+@sentence.register
+def _(item: cautions.ExportOff) -> str:
+    beyond = [f"{one.error:.1e}{' of full scale' * (one.colours in ('picture-like', 'random'))} "
+              f"{_EXPORT_LIMITS[one.colours]}" for one in item.beyond]
+    better = "export a larger lattice" if item.lattice_only else "export a .clf or a larger lattice"
+    return (f"this file is off the render by {', '.join(beyond)} (limits: {item.mean_limit:g}, "
+            f"{item.in_gamut_limit:g} and {item.beyond_gamut_limit:g}); render instead, or {better}")
+
+
+@sentence.register
+def _(item: cautions.CubeLimitsCodes) -> str:
+    return ("a .cube takes code values in 0..1 only and limits others; check what the program that reads it feeds it "
+            "(full-scale code values, not range-expanded ones)")
+
+
+@sentence.register
+def _(item: cautions.CubeHasShaper) -> str:
+    return "not every program reads a .cube with both a table and a lattice; check before relying on it"
+
+
+@sentence.register
+def _(item: cautions.LegalCodesTaken) -> str:
+    return ("the take is legal range and the file takes its code values as recorded; a program that expands the range "
+            "on reading must be told not to")
+
+
+@sentence.register
+def _(item: cautions.CdlLeavesOut) -> str:
+    return (f"a CDL carries the primaries only and leaves out {'; '.join(item.left_out)}: over picture-like colours it "
+            f"is {item.mean:.1e} of full scale from the whole correction in the mean and {item.worst:.1e} at worst")
