@@ -305,6 +305,18 @@ class ChannelsLost(Caution):
     suffix: str
 
 
+class ColoursUnsaid(Caution):
+    """The files' headers said which transfer and colours the camera recorded; the rendered ones say "user defined"."""
+
+
+class ColoursRetagged(Caution):
+    """What the files said of the camera's colours in these ``attributes`` is not in the rendered ones; these now name
+    the display's primaries, where ``display_named``."""
+
+    attributes: tuple[str, ...]
+    display_named: bool
+
+
 class LayersCarried(Caution):
     """Further layers or views are carried over as the camera's: only R, G and B are corrected."""
 

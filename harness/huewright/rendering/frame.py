@@ -22,15 +22,21 @@ from huewright.frames.picture import (
     with_correction,
     write_frame,
 )
-from huewright.models.cautions import ChannelsLost, DataWindowLost, LayersCarried, LossyKept, ProfileLost
+from huewright.models.cautions import (
+    ChannelsLost,
+    ColoursRetagged,
+    ColoursUnsaid,
+    DataWindowLost,
+    LayersCarried,
+    LossyKept,
+    ProfileLost,
+)
 from huewright.rendering.job import Job, Tally
 
 # Rows on which the share of pixels beyond the display's range is measured: every so many.
 SAMPLED_ROWS = 32
 # A float signal beyond this (far above every highlight) has all its pixels looked at, not only the sampled rows.
 ABSURD = 100.0
-UNSAID = ("the files' headers said which transfer and colours the camera recorded; in the rendered files they say "
-          "\"user defined\"")
 Pixels = np.ndarray | PixelBuffer
 
 
@@ -43,7 +49,7 @@ def render_frame(job: Job, source: Path, out: Path, number: int, *, overwrite: b
         tally = _computed(job, view, view, number)
         if job.program is not None and picture.says_colours:
             picture = picture.of_unsaid_colours()
-            tally.notes[UNSAID] = None
+            tally.notes[ColoursUnsaid()] = None
         write_dpx(out, picture, overwrite=overwrite)
         return tally
     frame = read_frame(source) if picture is None else frame_around(source, picture)
@@ -68,11 +74,9 @@ def render_frame(job: Job, source: Path, out: Path, number: int, *, overwrite: b
         write_frame(out, _signed(_of_other_numbers(written, pixels, job.bits), out, job), overwrite=overwrite)
     _note_losses(tally, frame, out)
     if taken:
-        as_now = "; they now name the display's primaries" if job.chromaticities and "chromaticities" in taken else ""
-        tally.notes[f"what the files said of the camera's colours ({', '.join(taken)}) is not in the rendered ones, "
-                    f"for it no longer holds{as_now}"] = None
+        tally.notes[ColoursRetagged(tuple(taken), bool(job.chromaticities) and "chromaticities" in taken)] = None
     if picture is not None and picture.says_colours:
-        tally.notes[UNSAID] = None
+        tally.notes[ColoursUnsaid()] = None
     return tally
 
 

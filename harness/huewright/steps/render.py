@@ -115,8 +115,8 @@ def render_take(
                             tally.range.share_clipped)
     suffix = next(iter(outputs.values())).suffix.lower()
     unlike = kind_cautions(sequence, str(correction.provenance.get("files_kind", "")))
-    return replace(summary, cautions=(*_broken(tally), *_cautions(summary, suffix), *sorted(tally.notes),
-                                      *unlike))
+    notes = sorted(tally.notes, key=lambda note: note.code)
+    return replace(summary, cautions=(*_broken(tally), *_cautions(summary, suffix), *notes, *unlike))
 
 
 def read_and_write_take(sequence: FrameSequence, out_text: str | Path, *, bits: int | None = None,

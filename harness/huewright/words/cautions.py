@@ -296,6 +296,18 @@ def _(item: cautions.ChannelsLost) -> str:
 
 
 @sentence.register
+def _(item: cautions.ColoursUnsaid) -> str:
+    return ("the files' headers said which transfer and colours the camera recorded; in the rendered files they say "
+            "\"user defined\"")
+
+
+@sentence.register
+def _(item: cautions.ColoursRetagged) -> str:
+    return (f"what the files said of the camera's colours ({', '.join(item.attributes)}) is not in the rendered ones, "
+            "for it no longer holds" + ("; they now name the display's primaries" if item.display_named else ""))
+
+
+@sentence.register
 def _(item: cautions.LayersCarried) -> str:
     named = ", ".join(item.channels[:6]) + (" and others" if len(item.channels) > 6 else "")
     return f"only R, G and B are corrected; {named} (further layers or views) are carried over as the camera's"
@@ -325,7 +337,9 @@ def _(item: cautions.BecameBroken) -> str:
 
 
 def _broken(frames: Sequence[int], how: str) -> str:
-    return (f"frame{'' if len(frames) == 1 else 's'} {number_words(frames)} {how} pixels that are no numbers or "
+    runs = number_words(frames).split(", ")
+    named = ", ".join(runs[:8]) + (f" and {len(runs) - 8} more" if len(runs) > 8 else "")
+    return (f"frame{'' if len(frames) == 1 else 's'} {named} {how} pixels that are no numbers or "
             "infinite; in files of integers they are black or white: look at them")
 
 
