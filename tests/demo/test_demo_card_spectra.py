@@ -7,14 +7,13 @@ import warnings
 import colour
 import numpy as np
 import pytest
+from huewright.accuracy.published import BARS_75 as BARS_75_PUBLISHED
 from huewright.models.card import load_card
 from huewright_demo import spectra
 from huewright_demo.design_card import BARS_75, CARD, CHIP_LUMA, design
 
-# Y' Cb Cr of the 75 % bars in 10 bits: SMPTE RP 219-1 (as public test pattern generators tabulate them, the
-# practice itself being sold); they follow from ITU-R BT.709-6 items 3.2 to 3.4 with 64 + 876 Y' and 512 + 896 C.
-BARS_75_10BIT = {"yellow": (674, 176, 543), "cyan": (581, 589, 176), "green": (534, 253, 207),
-                 "magenta": (251, 771, 817), "red": (204, 435, 848), "blue": (111, 848, 481)}
+# Y' Cb Cr of the 75 % bars in 10 bits; tests/external recomputes them from ITU-R BT.709-6.
+BARS_75_10BIT = {name: codes for name, (_, codes) in BARS_75_PUBLISHED.items()}
 
 
 @pytest.fixture(scope="module")

@@ -11,6 +11,7 @@ from decimal import Decimal, getcontext
 import numpy as np
 import pytest
 from colour import RGB_to_YCbCr, models
+from huewright.accuracy.published import BARS_75
 from huewright.colorimetry.display import display_luma, from_ycbcr, to_ycbcr
 from huewright.reference import apply
 from huewright_kernels.executor import compile_chain, run_colours
@@ -59,23 +60,18 @@ def test_luma_coefficients_are_the_standards() -> None:
         assert to_ycbcr(np.eye(3), display_luma(display))[:, 0] == pytest.approx([red, green, blue], abs=1e-12)
 
 
-# SMPTE RP 219-1, 75 % bars, 10-bit Y' Cb Cr.
-BARS = {"yellow": (674, 176, 543), "cyan": (581, 589, 176), "green": (534, 253, 207),
-        "magenta": (251, 771, 817), "red": (204, 435, 848), "blue": (111, 848, 481)}
-LIT = {"yellow": (1, 1, 0), "cyan": (0, 1, 1), "green": (0, 1, 0), "magenta": (1, 0, 1), "red": (1, 0, 0),
-       "blue": (0, 0, 1)}
-
-
-@pytest.mark.parametrize("name", BARS)
+@pytest.mark.parametrize("name", BARS_75)
 def test_75_percent_bars_have_their_codes(name: str) -> None:
-    """Recomputed in decimals from ITU-R BT.709-6 items 3 and 4 (64 + 876 Y', 512 + 896 C), and the project's way."""
-    r, g, b = (Decimal("0.75") * lit for lit in LIT[name])
+    """SMPTE RP 219-1, recomputed in decimals from ITU-R BT.709-6 items 3 and 4 (64 + 876 Y', 512 + 896 C), and the
+    project's way."""
+    rgb, published = BARS_75[name]
+    r, g, b = map(Decimal, rgb)
     luma = Decimal("0.2126") * r + Decimal("0.7152") * g + Decimal("0.0722") * b
     cb, cr = (b - luma) / Decimal("1.8556"), (r - luma) / Decimal("1.5748")
     codes = tuple(round(value) for value in (64 + 876 * luma, 512 + 896 * cb, 512 + 896 * cr))
-    assert codes == BARS[name]
-    ours = to_ycbcr([0.75 * lit for lit in LIT[name]], display_luma("bt709"))
-    assert tuple(np.rint([64, 512, 512] + np.array([876, 896, 896]) * ours).astype(int)) == BARS[name]
+    assert codes == published
+    ours = to_ycbcr(rgb, display_luma("bt709"))
+    assert tuple(np.rint([64, 512, 512] + np.array([876, 896, 896]) * ours).astype(int)) == published
 
 
 @pytest.mark.parametrize("display", ["bt709", "bt2020"])

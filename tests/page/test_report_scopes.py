@@ -9,6 +9,7 @@ from pathlib import Path
 import colour
 import numpy as np
 import pytest
+from huewright.accuracy.published import BARS_75
 from huewright.colorimetry.display import to_ycbcr
 from huewright.errors import InputError
 from huewright.report import graticule, style
@@ -18,22 +19,16 @@ from PIL import Image
 
 LUMA = graticule.BT709_LUMA
 
-# 75 % bars, 10-bit Y' Cb Cr codes: SMPTE RP 219-1 (as public test pattern generators
-# tabulate them, the practice itself being sold; the next test but one recomputes them with colour-science).
-BAR_CODES = {"yellow": (674, 176, 543), "cyan": (581, 589, 176), "green": (534, 253, 207),
-             "magenta": (251, 771, 817), "red": (204, 435, 848), "blue": (111, 848, 481)}
-
-
 def opened(path: Path, mode: str | None = None) -> np.ndarray:
     with Image.open(path) as picture:
         return np.asarray(picture.convert(mode) if mode else picture)
 
 
-@pytest.mark.parametrize("name", BAR_CODES)
+@pytest.mark.parametrize("name", BARS_75)
 def test_the_75_percent_targets_are_those_of_the_broadcast_bars(name):
     luma, cb, cr = graticule.colour_bars(LUMA, 0.75)[name]
     codes = graticule.code_10bit(luma), graticule.chroma_code_10bit(cb), graticule.chroma_code_10bit(cr)
-    assert codes == BAR_CODES[name]
+    assert codes == BARS_75[name][1]
 
 
 @pytest.mark.parametrize(("luma", "weights"), [(graticule.BT709_LUMA, "ITU-R BT.709"),
