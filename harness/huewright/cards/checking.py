@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import difflib
-import json
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +13,7 @@ from huewright.colorimetry.display import display_luma, hue_deg, hue_difference_
 from huewright.colorimetry.targets import bar_vectors, reference_rgb
 from huewright.errors import InputError
 from huewright.models.card import HUES, Card, Patch
+from huewright.models.schema import schemas
 
 SMALL_PATCH = 0.002                                     # of the card's area: 10 pixels square on a card 220 wide
 LEVEL_APART_IRE = 5.0    # a third of a stop at middle grey; no source
@@ -32,9 +31,7 @@ class CardCheck:
 
 def card_schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a card file's content, as TOML tables are JSON objects."""
-    text = (resources.files("huewright.models") / "card.schema.json").read_text(encoding="utf-8")
-    schema: dict[str, Any] = json.loads(text)
-    return schema
+    return schemas()["card"]
 
 
 def card_notes(card: Card) -> list[str]:

@@ -1,0 +1,48 @@
+"""The JSON Schemas (draft 2020-12) of the files, made from the models that read them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+from huewright_kernels.ops import REGISTRY, Operation
+
+from huewright.models import card, correction, survey
+
+DRAFT = "https://json-schema.org/draft/2020-12/schema"
+
+
+def schemas() -> dict[str, dict[str, Any]]:
+    """By the file's name: "card" (of its TOML tables as JSON objects), "survey", "correction"."""
+    return {"card": _card_schema(), "survey": _schema(survey.Survey, survey.FORMAT, "A surveyed take"),
+            "correction": _schema(correction.Correction, correction.FORMAT, "A correction", ("digest",))}
+
+
+def _card_schema() -> dict[str, Any]:
+    schema = _schema(card.Card, card.FORMAT, "A colour reference card")
+    fields = schema["properties"]
+    for key, name in (("mark", "marks"), ("patch", "patches")):
+        fields[key] = fields.pop(name)
+    fields["patch"]["minItems"] = 1
+    schema["required"] = ["format", "name", "size", "patch"]
+    return schema
+
+
+def _schema(kind: type[Any], form: str, title: str, more: tuple[str, ...] = ()) -> dict[str, Any]:
+    """Of the model ``kind``, with its ``format`` and ``more`` keys of text around it."""
+    (_,), parts = msgspec.json.schema_components([kind], schema_hook=_operation, ref_template="#/$defs/{name}")
+    for part in parts.values():
+        if "properties" in part:
+            part["additionalProperties"] = False
+            for field in part["properties"].values():
+                field.pop("default", None)          # a model's, which a file need not show
+    whole = parts.pop(kind.__name__)
+    fields = {"format": {"const": form}, **whole["properties"], **{key: {"type": "string"} for key in more}}
+    return {"$schema": DRAFT, "title": title, "type": "object", "properties": fields,
+            "required": ["format", *whole.get("required", ())], "additionalProperties": False, "$defs": parts}
+
+
+def _operation(kind: type[Any]) -> dict[str, Any]:
+    if kind is not Operation:
+        raise NotImplementedError(kind)
+    return {"type": "object", "required": ["operation"], "properties": {"operation": {"enum": sorted(REGISTRY)}}}
