@@ -335,11 +335,13 @@ def test_frames_of_a_longer_render_do_not_stay_beside_those_of_a_shorter_one(tmp
     short = parse_sequence(take(tmp_path / "short", ".dpx", 10, numbers=range(1, 4)))
     render_take(CORRECTION, long, tmp_path / "out/")
     there = bytes_of(tmp_path / "out")
-    with pytest.raises(InputError, match=r"out also holds frames 4-5 of the same name, which .*short"):
+    with pytest.raises(InputError, match=r"out also holds frames 4-5 of the same name, which are not rendered"):
         render_take(CORRECTION, short, tmp_path / "out/", overwrite=True)
     assert bytes_of(tmp_path / "out") == there
-    # A range of the same take is no shorter take: its other frames may be there.
+    # A range of the same take is no shorter take: its other frames may be there, unless the folder is to be its own.
     render_take(CORRECTION, long.only((2, 3)), tmp_path / "out/", overwrite=True)
+    with pytest.raises(InputError, match="out also holds frames 1, 4-5"):
+        render_take(CORRECTION, long.only((2, 3)), tmp_path / "out/", overwrite=True, alone=True)
     assert bytes_of(tmp_path / "out") == there
 
 

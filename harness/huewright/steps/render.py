@@ -71,6 +71,7 @@ def render_take(
     dither: bool = True,
     overwrite: bool = False,
     resume: bool = False,
+    alone: bool = False,
     threads: int | None = None,
     progress: Progress = silent,
 ) -> RenderSummary:
@@ -83,7 +84,8 @@ def render_take(
 
     All is checked before any frame is computed: holes, unlike sizes, outputs that exist (``overwrite`` replaces them,
     ``resume`` keeps those that are just what would be rendered now and refuses others that are whole), frames of an
-    earlier, longer render beside the outputs; all as :class:`InputError`. Interrupted, it leaves whole frames only.
+    earlier, longer render beside the outputs (``alone``: any frames of their names beside them); all as
+    :class:`InputError`. Interrupted, it leaves whole frames only.
     """
     from huewright.rendering.frame import render_frame
     from huewright.rendering.job import for_all, prepared, workers_for
@@ -92,7 +94,8 @@ def render_take(
     if range_ not in RANGES:
         raise InputError(f"an output range is {' or '.join(RANGES)}, not {range_!r}")
     started = time.perf_counter()
-    outputs, size, depth = checked_outputs(sequence, out_text, bits, overwrite=overwrite or resume)
+    outputs, size, depth = checked_outputs(sequence, out_text, bits, overwrite=overwrite or resume,
+                                           alone=alone)
     chain = tuple(correction.operations if operations is None else operations)
     workers, threads_a_frame = workers_for(threads, len(outputs))
     job = prepared(chain, range_, depth, dither, threads_a_frame, next(iter(outputs.values())).suffix.lower(),

@@ -69,6 +69,8 @@ def run_job(
              ("survey.json", "frames.png", "correction.json", "correction.cube", "correction.clf")}
     for path in files.values():
         refuse_existing(path, overwrite=overwrite)
+    for shot in shots or (take,):     # a survey needs no continuity, but these are rendered whole
+        shot.require_complete()
     card = load_card(card_path)
     clock = _Clock()
 
@@ -87,10 +89,10 @@ def run_job(
     whole_take = not shots
     card_frames = take if whole_take else take.only(survey.chosen)
     rendered = f"{out}/take/{_pattern(take)}"
-    renders = [render_take(correction, card_frames, rendered, overwrite=overwrite, progress=progress)]
+    renders = [render_take(correction, card_frames, rendered, alone=True, overwrite=overwrite, progress=progress)]
     for index, shot in enumerate(shots, 1):
-        renders.append(render_take(correction, shot, f"{out}/shot-{index}/{_pattern(shot)}", overwrite=overwrite,
-                                   progress=progress))
+        renders.append(render_take(correction, shot, f"{out}/shot-{index}/{_pattern(shot)}", alone=True,
+                                   overwrite=overwrite, progress=progress))
     clock.lap("render")
 
     exports = tuple(export_correction(correction, files[name], overwrite=overwrite)
