@@ -6,7 +6,7 @@ import json
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import msgspec
 
@@ -20,6 +20,12 @@ HUES = ("red", "yellow", "green", "cyan", "blue", "magenta")
 # More than any surface but a fluorescent one reflects; beyond it the numbers are percentages.
 MOST_REFLECTANCE = 2.0
 Point = tuple[float, float]
+if TYPE_CHECKING:      # plain text to those who make them; the choices are for what is read, and in the schemas
+    Role = str
+    Hue = str
+else:
+    Role = Literal["bar", "chip", "check"]
+    Hue = Literal["red", "yellow", "green", "cyan", "blue", "magenta"]
 Units = Annotated[float, msgspec.Meta(ge=0, le=1e6)]        # of the card's own
 Wavelength = Annotated[float, msgspec.Meta(ge=1, le=1e5)]
 Reflectance = Annotated[float, msgspec.Meta(ge=0)]
@@ -39,10 +45,10 @@ class Patch:
     """
 
     name: Name
-    role: Literal["bar", "chip", "check"]
+    role: Role
     polygon: Polygon
     level_ire: Number | None = None
-    hue: Literal["red", "yellow", "green", "cyan", "blue", "magenta"] | None = None
+    hue: Hue | None = None
     wavelengths_nm: tuple[Wavelength, ...] = ()
     reflectance: tuple[Reflectance, ...] = ()
     xyz: Xyz | None = None

@@ -30,17 +30,17 @@ class Miss(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     by: Positive
 
 
-class Caution(Coded):
+class Caution(Coded, frozen=True):
     """What the person must know."""
 
 
 # ---------------------------------------------------------------- of the survey and what was declared
 
-class LegalRangeOfFloats(Caution):
+class LegalRangeOfFloats(Caution, frozen=True):
     """Legal range is declared for files of floating numbers, which are written with full range as a rule."""
 
 
-class FilesUnlike(Caution):
+class FilesUnlike(Caution, frozen=True):
     """The files of ``shot`` are of another ``kind`` than the card take's, ``card_kind``."""
 
     shot: str
@@ -50,18 +50,18 @@ class FilesUnlike(Caution):
 
 # ---------------------------------------------------------------- of the solve
 
-class Edited(Caution):
+class Edited(Caution, frozen=True):
     """The correction file was edited by hand since it was solved."""
 
 
-class OtherCardFile(Caution):
+class OtherCardFile(Caution, frozen=True):
     """Solved with another card file than the take was surveyed with."""
 
     card_file: str
     surveyed_card_file: str
 
 
-class BarsBent(Caution):
+class BarsBent(Caution, frozen=True):
     """The bars are off where their reflectances put them by ``ire``, more than flare and noise explain: the tone curve
     had to bend them, or (not ``corrected``) would have had to."""
 
@@ -69,26 +69,26 @@ class BarsBent(Caution):
     corrected: bool
 
 
-class OffTarget(Caution):
+class OffTarget(Caution, frozen=True):
     misses: tuple[Miss, ...]
     limits: Limits
 
 
-class Uncertain(Caution):
+class Uncertain(Caution, frozen=True):
     """Half of the 95 % interval by which noise may carry each of these beyond the limits."""
 
     misses: tuple[Miss, ...]
     limits: Limits
 
 
-class ChipsGuessed(Caution):
+class ChipsGuessed(Caution, frozen=True):
     """Chips without a reference value, whose targets on a wide or HDR ``display`` depend on their level."""
 
     chips: tuple[Name, ...]
     display: str
 
 
-class ChipUnused(Caution):
+class ChipUnused(Caution, frozen=True):
     """Hues between ``from_deg`` and ``to_deg`` follow the chips at either end; None without another chip."""
 
     chip: Name
@@ -97,13 +97,13 @@ class ChipUnused(Caution):
     to_deg: Number | None = None
 
 
-class BarUnused(Caution):
+class BarUnused(Caution, frozen=True):
     bar: Name
     reasons: tuple[AnyPatchReason, ...]
     near_ire: Number
 
 
-class CheckUnread(Caution):
+class CheckUnread(Caution, frozen=True):
     patch: Name
     reasons: tuple[AnyPatchReason, ...]
 
@@ -113,41 +113,41 @@ class Unused(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     reasons: tuple[AnyPatchReason, ...]
 
 
-class PatchesUnused(Caution):
+class PatchesUnused(Caution, frozen=True):
     """Why a solve had to refuse: these patches could not be used."""
 
     patches: tuple[Unused, ...]
 
 
-class HeldAtBound(Caution):
+class HeldAtBound(Caution, frozen=True):
     parameters: tuple[str, ...]
 
 
-class ColoursFolded(Caution):
+class ColoursFolded(Caution, frozen=True):
     """``share`` of a LUT's cells that are turned inside out."""
 
     share: Share
 
 
-class NoiseLifted(Caution):
+class NoiseLifted(Caution, frozen=True):
     """As the solve predicts it: all of Y', Cb, Cr, and of colour alone."""
 
     all_db: Number
     chroma_db: Number
 
 
-class SmallDifferencesStretched(Caution):
+class SmallDifferencesStretched(Caution, frozen=True):
     times: Positive
 
 
-class ChipFarFromOthers(Caution):
+class ChipFarFromOthers(Caution, frozen=True):
     """Where the others alone drove the hues, this chip would miss by ``hue_deg``."""
 
     chip: Name
     hue_deg: Positive
 
 
-class ChecksWorse(Caution):
+class ChecksWorse(Caution, frozen=True):
     """Mean CIEDE2000 of the check patches, and with exposure and balance alone."""
 
     delta_e: Positive
@@ -160,15 +160,15 @@ class CheckWorse(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     balance_delta_e: Positive
 
 
-class SomeChecksWorse(Caution):
+class SomeChecksWorse(Caution, frozen=True):
     patches: tuple[CheckWorse, ...]
 
 
-class MatrixOfFewChips(Caution):
+class MatrixOfFewChips(Caution, frozen=True):
     chips: Count
 
 
-class PolynomialTable(Caution):
+class PolynomialTable(Caution, frozen=True):
     """The root polynomial is rendered from a table of ``size`` points a side: errors of the signal over the display's
     cube; light above ``top`` times white is clamped."""
 
@@ -178,12 +178,12 @@ class PolynomialTable(Caution):
     top: Positive
 
 
-class PolynomialOfFewPatches(Caution):
+class PolynomialOfFewPatches(Caution, frozen=True):
     terms: Count
     patches: Count
 
 
-class TableTooFarOff(Caution):
+class TableTooFarOff(Caution, frozen=True):
     """A method that is compared, but not rendered."""
 
     error: Positive
@@ -209,20 +209,20 @@ class PixelsApart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_f
 Apart = PatchApart | PixelsApart
 
 
-class RenderedNear(Caution):
+class RenderedNear(Caution, frozen=True):
     """The rendered frames are near what the correction makes, but not the same."""
 
     apart: Apart
 
 
-class NotFinite(Caution):
+class NotFinite(Caution, frozen=True):
     """Pixels of ``shot`` (the card take where empty), as rendered, that hold no finite number."""
 
     pixels: Count
     shot: str = ""
 
 
-class SignalBeyond(Caution):
+class SignalBeyond(Caution, frozen=True):
     """Share of the pixels of ``shot`` (the card take where empty) above and below the display's range."""
 
     over: Share
@@ -230,28 +230,28 @@ class SignalBeyond(Caution):
     shot: str = ""
 
 
-class BeyondPreferred(Caution):
+class BeyondPreferred(Caution, frozen=True):
     """Share of the pixels outside -5 to 105 % (EBU R 103)."""
 
     share: Share
 
 
-class AtEndStops(Caution):
+class AtEndStops(Caution, frozen=True):
     """Share of the pixels in the rendered files (of ``shot``; the card take where empty) at an end of the codes."""
 
     share: Share
     shot: str = ""
 
 
-class NoiseMeasured(Caution):
+class NoiseMeasured(Caution, frozen=True):
     lifted_db: Number
 
 
-class LightFallsOff(Caution):
+class LightFallsOff(Caution, frozen=True):
     stops: Positive
 
 
-class Flashing(Caution):
+class Flashing(Caution, frozen=True):
     """More flashes (or, ``red``, flashes to or from saturated red) within a second than ITU-R BT.1702 allows."""
 
     shot: str
@@ -263,21 +263,21 @@ class Flashing(Caution):
     rate_declared: bool
 
 
-class SameLight(Caution):
+class SameLight(Caution, frozen=True):
     """Whether a shot shares the card's light and camera settings can't be seen from its files."""
 
 
-class Screened(Caution):
+class Screened(Caution, frozen=True):
     """The shots were screened for flashing, which is no certified test; the rest is for others to decide."""
 
 
-class NotScreened(Caution):
+class NotScreened(Caution, frozen=True):
     """Nothing was screened for flashing; that and the rest is for others to decide."""
 
 
 # ---------------------------------------------------------------- of renders
 
-class RenderLimited(Caution):
+class RenderLimited(Caution, frozen=True):
     """Share of the pixels beyond what the files hold."""
 
     share: Share
@@ -285,31 +285,31 @@ class RenderLimited(Caution):
     range: str
 
 
-class RenderBeyond(Caution):
+class RenderBeyond(Caution, frozen=True):
     """Shares of the pixels above white and below black of the display signal."""
 
     over: Share
     under: Share
 
 
-class LegalFloatsWritten(Caution):
+class LegalFloatsWritten(Caution, frozen=True):
     """Legal range was written into floating-point files."""
 
 
-class FramesKept(Caution):
+class FramesKept(Caution, frozen=True):
     count: Count
 
 
-class ChannelsLost(Caution):
+class ChannelsLost(Caution, frozen=True):
     channels: tuple[str, ...]
     suffix: str
 
 
-class ColoursUnsaid(Caution):
+class ColoursUnsaid(Caution, frozen=True):
     """The files' headers said which transfer and colours the camera recorded; the rendered ones say "user defined"."""
 
 
-class ColoursRetagged(Caution):
+class ColoursRetagged(Caution, frozen=True):
     """What the files said of the camera's colours in these ``attributes`` is not in the rendered ones; these now name
     the display's primaries, where ``display_named``."""
 
@@ -317,17 +317,17 @@ class ColoursRetagged(Caution):
     display_named: bool
 
 
-class LayersCarried(Caution):
+class LayersCarried(Caution, frozen=True):
     """Further layers or views are carried over as the camera's: only R, G and B are corrected."""
 
     channels: tuple[str, ...]
 
 
-class ProfileLost(Caution):
+class ProfileLost(Caution, frozen=True):
     """The files' ICC profile describes the camera's picture and is not in the rendered ones."""
 
 
-class DataWindowLost(Caution):
+class DataWindowLost(Caution, frozen=True):
     """Files of this ``suffix`` hold the pixels alone, not that they are a window of a larger picture."""
 
     data_window: str
@@ -335,19 +335,19 @@ class DataWindowLost(Caution):
     suffix: str
 
 
-class CameBroken(Caution):
+class CameBroken(Caution, frozen=True):
     """Frames that came from the camera's files with pixels that are no numbers or infinite."""
 
     frames: tuple[Frame, ...]
 
 
-class BecameBroken(Caution):
+class BecameBroken(Caution, frozen=True):
     """Frames that got such pixels in rendering."""
 
     frames: tuple[Frame, ...]
 
 
-class LossyKept(Caution):
+class LossyKept(Caution, frozen=True):
     """Written with the take's own lossy compression."""
 
     compression: str
@@ -366,7 +366,7 @@ class Beyond(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     error: Positive
 
 
-class ExportOff(Caution):
+class ExportOff(Caution, frozen=True):
     """An export is off the render; ``lattice_only`` where only a larger lattice would bring it nearer."""
 
     beyond: tuple[Beyond, ...]
@@ -376,19 +376,19 @@ class ExportOff(Caution):
     lattice_only: bool
 
 
-class CubeLimitsCodes(Caution):
+class CubeLimitsCodes(Caution, frozen=True):
     """A .cube takes code values in 0..1 only."""
 
 
-class CubeHasShaper(Caution):
+class CubeHasShaper(Caution, frozen=True):
     """Not every program reads a .cube with both a table and a lattice."""
 
 
-class LegalCodesTaken(Caution):
+class LegalCodesTaken(Caution, frozen=True):
     """The file takes the code values of a legal-range take as recorded."""
 
 
-class CdlLeavesOut(Caution):
+class CdlLeavesOut(Caution, frozen=True):
     """``left_out`` as it stands in the file. Errors of full scale over picture-like colours."""
 
     left_out: tuple[str, ...]

@@ -8,7 +8,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from huewright_kernels.ops import Operation
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from huewright.errors import InputError
 from huewright.files import write_json
+from huewright.models.card import Role
 from huewright.models.cautions import AnyCaution, Edited
 from huewright.models.footage import Footage
 from huewright.models.reasons import AnyPatchReason
@@ -25,8 +26,6 @@ FORMAT = "huewright-correction-1"
 # A target beyond these (display signal, nominally 0..1 and -0.5..0.5) is a slip of the keyboard.
 _MOST_LUMA, _MOST_CHROMA = 2.0, 1.0
 _NO_CHROMA = 1e-6
-
-Role = Literal["bar", "chip", "check"]
 
 
 @dataclass(frozen=True)

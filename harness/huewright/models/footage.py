@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import msgspec
 from huewright_kernels.ops import Matrix, Operation
@@ -11,6 +11,12 @@ from huewright_kernels.ops import Matrix, Operation
 from huewright.models.record import Positive
 
 RANGES = ("full", "legal")
+if TYPE_CHECKING:      # plain text to those who declare them; the choices are for what is read, and in the schemas
+    Range = str
+    LookInput = str
+else:
+    Range = Literal["full", "legal"]
+    LookInput = Literal["log", "linear"]
 # ITU-R BT.709-6 / BT.2100: black at 16 and nominal peak at 235 of 8 bits, scaled by 2^(n-8).
 LEGAL_BLACK, LEGAL_WHITE = 16.0, 235.0
 
@@ -35,13 +41,13 @@ class Footage:
                    ``look_input`` is "log", else linear
     """
 
-    range: Literal["full", "legal"] = "full"
+    range: Range = "full"
     bits: Annotated[int, msgspec.Meta(ge=8, le=32)] = 10
     encoding: str = "display"
     decode: tuple[Operation, ...] = ()
     primaries: str = "ITU-R BT.709"
     look: tuple[Operation, ...] = ()
-    look_input: Literal["log", "linear"] = "log"
+    look_input: LookInput = "log"
     curve_error: Positive = 0.0
 
     def to_code_float(self) -> tuple[Operation, ...]:

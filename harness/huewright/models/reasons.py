@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, ClassVar, Literal, Union
 
 import msgspec
@@ -19,31 +19,31 @@ Channels = Literal["", "R", "G", "B", "RG", "RB", "GB", "RGB"]
 _CHANNELS: tuple[Channels, ...] = ("", "R", "G", "RG", "B", "RB", "GB", "RGB")
 
 
-class PatchReason(Coded):
+class PatchReason(Coded, frozen=True):
     """Why a patch is not used. ``kind`` is what a person could do something about, or None."""
 
     kind: ClassVar[Kind | None] = None
 
 
-class OutsidePicture(PatchReason):
+class OutsidePicture(PatchReason, frozen=True):
     kind: ClassVar[Kind | None] = "hidden"
 
 
-class TooSmallToRead(PatchReason):
+class TooSmallToRead(PatchReason, frozen=True):
     kind: ClassVar[Kind | None] = "small"
 
 
-class BlurredIntoNeighbours(PatchReason):
+class BlurredIntoNeighbours(PatchReason, frozen=True):
     kind: ClassVar[Kind | None] = "blurred"
 
 
-class Covered(PatchReason):
+class Covered(PatchReason, frozen=True):
     """Something lies over it."""
 
     kind: ClassVar[Kind | None] = "covered"
 
 
-class Clipped(PatchReason):
+class Clipped(PatchReason, frozen=True):
     """``channels`` of "RGB"; ``share`` of the pixels in the worst of them; ``at`` the code value (0..1) at which
     they clip, and ``of_codes`` the file's highest code; None where a float's value says it, or it is not known."""
 
@@ -55,13 +55,13 @@ class Clipped(PatchReason):
     kind: ClassVar[Kind | None] = "clipped"
 
 
-def channels_of(flags: Sequence[bool]) -> Channels:
+def channels_of(flags: Iterable[bool]) -> Channels:
     """The names of those of R, G and B that are true."""
     red, green, blue = flags
     return _CHANNELS[bool(red) + 2 * bool(green) + 4 * bool(blue)]
 
 
-class Reflection(PatchReason):
+class Reflection(PatchReason, frozen=True):
     """``score`` 0..1; None where nobody counted it."""
 
     score: Share | None = None
@@ -69,15 +69,15 @@ class Reflection(PatchReason):
     kind: ClassVar[Kind | None] = "glare"
 
 
-class NotRead(PatchReason):
+class NotRead(PatchReason, frozen=True):
     """The reading has no such patch."""
 
 
-class Excluded(PatchReason):
+class Excluded(PatchReason, frozen=True):
     """Excluded by the reading, which doesn't say why."""
 
 
-class FrameReason(Coded):
+class FrameReason(Coded, frozen=True):
     """Why a frame is not used, or what is to be known of it."""
 
     @property
@@ -85,7 +85,7 @@ class FrameReason(Coded):
         return None
 
 
-class PatchesLost(FrameReason):
+class PatchesLost(FrameReason, frozen=True):
     """Patches that can't be used ``why``: ``bars`` by name, or ``count`` ``of`` all patches or (``chips``) of the
     chips. ``blur_px`` where blurred; ``clipped`` is the first bar's."""
 
@@ -102,7 +102,7 @@ class PatchesLost(FrameReason):
         return self.why
 
 
-class VeiledCard(FrameReason):
+class VeiledCard(FrameReason, frozen=True):
     """Light added all over the card: ``share`` of a perfect white's."""
 
     share: Positive
@@ -112,7 +112,7 @@ class VeiledCard(FrameReason):
         return "glare"
 
 
-class CardSmall(FrameReason):
+class CardSmall(FrameReason, frozen=True):
     patch_px: Positive
 
     @property
@@ -120,7 +120,7 @@ class CardSmall(FrameReason):
         return "small"
 
 
-class CardTilted(FrameReason):
+class CardTilted(FrameReason, frozen=True):
     tilt_deg: Positive
 
     @property
@@ -128,7 +128,7 @@ class CardTilted(FrameReason):
         return "tilted"
 
 
-class LightUneven(FrameReason):
+class LightUneven(FrameReason, frozen=True):
     stops: Positive
 
     @property
@@ -136,7 +136,7 @@ class LightUneven(FrameReason):
         return "uneven"
 
 
-class CardNoisy(FrameReason):
+class CardNoisy(FrameReason, frozen=True):
     """``error`` is the standard error of a bar's mean, in code values."""
 
     error: Positive
@@ -146,17 +146,17 @@ class CardNoisy(FrameReason):
         return "noisy"
 
 
-class NoCard(FrameReason):
+class NoCard(FrameReason, frozen=True):
     """No card was found in the frame."""
 
 
-class WithoutPatches(FrameReason):
+class WithoutPatches(FrameReason, frozen=True):
     """Good but for these patches."""
 
     patches: tuple[Name, ...]
 
 
-class DiffersFromOthers(FrameReason):
+class DiffersFromOthers(FrameReason, frozen=True):
     """Differs from the frames that agree: most in ``patch``, by ``shift`` in code values."""
 
     patch: Name
@@ -173,7 +173,7 @@ class Remedy(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     survey_again: bool = False
 
 
-class Usable(Coded):
+class Usable(Coded, frozen=True):
     """``frames`` were merged, to ``gain`` times less noise than in the best alone; ``without`` patches of the merge,
     the first of them for the reason ``because``; light over the card differs by ``light_stops``, where that is much."""
 
@@ -184,12 +184,12 @@ class Usable(Coded):
     light_stops: Positive | None = None
 
 
-class NoCardInTake(Coded):
+class NoCardInTake(Coded, frozen=True):
     frames: Count
     card: Name
 
 
-class Unusable(Coded):
+class Unusable(Coded, frozen=True):
     """``reason`` stands against ``count`` of the ``frames`` with a card."""
 
     reason: AnyFrameReason
