@@ -1,6 +1,6 @@
 """The binary interface of the OpenFX Image Effect standard as ctypes: the structures that a host and a plug-in share.
 
-Source: the OpenFX programming reference, "Core API" and the suites' chapters (1.4). Handles are opaque to a plug-in
+Source: the OpenFX programming reference, "Core API" and the suites' chapters (1.5.1). Handles are opaque to a plug-in
 and are passed as integers. The variadic functions (parameter values, messages) are declared with more arguments than
 any caller passes: in the System V x86-64 and AArch64 calling conventions variadic integers and doubles travel in the
 same registers as named ones, so that each arrives in its place and the surplus is ignored.
@@ -12,8 +12,10 @@ from ctypes import (
     CFUNCTYPE,
     POINTER,
     Structure,
+    c_bool,
     c_char_p,
     c_double,
+    c_float,
     c_int,
     c_long,
     c_size_t,
@@ -119,3 +121,36 @@ TimeLineSuite = _suite(
     "TimeLineSuite",
     getTime=(Status, Handle, POINTER(c_double)), gotoTime=(Status, Handle, c_double),
     getTimeBounds=(Status, Handle, POINTER(c_double), POINTER(c_double)))
+
+ProgressSuite1 = _suite(
+    "ProgressSuite1",
+    progressStart=(Status, Handle, c_char_p), progressUpdate=(Status, Handle, c_double), progressEnd=(Status, Handle))
+ProgressSuite2 = _suite(
+    "ProgressSuite2",
+    progressStart=(Status, Handle, c_char_p, c_char_p), progressUpdate=(Status, Handle, c_double),
+    progressEnd=(Status, Handle))
+
+DialogSuite = _suite("DialogSuite", RequestDialog=(Status, c_void_p), NotifyRedrawPending=(Status,))
+
+_Curve = (Handle, c_int)
+ParametricSuite = _suite(
+    "ParametricSuite",
+    parametricParamGetValue=(Status, *_Curve, c_double, c_double, POINTER(c_double)),
+    parametricParamGetNControlPoints=(Status, *_Curve, c_double, POINTER(c_int)),
+    parametricParamGetNthControlPoint=(Status, *_Curve, c_double, c_int, POINTER(c_double), POINTER(c_double)),
+    parametricParamSetNthControlPoint=(Status, *_Curve, c_double, c_int, c_double, c_double, c_bool),
+    parametricParamAddControlPoint=(Status, *_Curve, c_double, c_double, c_double, c_bool),
+    parametricParamDeleteControlPoint=(Status, *_Curve, c_int),
+    parametricParamDeleteAllControlPoints=(Status, *_Curve))
+
+InteractSuite = _suite(
+    "InteractSuite",
+    interactSwapBuffers=(Status, Handle), interactRedraw=(Status, Handle),
+    interactGetPropertySet=(Status, Handle, _Out))
+
+DrawSuite = _suite(
+    "DrawSuite",
+    getColour=(Status, Handle, c_int, POINTER(c_float)), setColour=(Status, Handle, POINTER(c_float)),
+    setLineWidth=(Status, Handle, c_float), setLineStipple=(Status, Handle, c_int),
+    draw=(Status, Handle, c_int, POINTER(c_double), c_int),
+    drawText=(Status, Handle, c_char_p, POINTER(c_double), c_int))

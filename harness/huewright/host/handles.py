@@ -7,14 +7,20 @@ any thread; the interpreter's lock makes each of them atomic, which is as fine-g
 from __future__ import annotations
 
 import itertools
+import os
 import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
 from huewright.host import property_sets, standard
-from huewright.host.objects import Effect, Image, Journal, Memory, Mutex, ParameterSet, PropertySet
+from huewright.host.objects import Effect, Image, Journal, Memory, Mutex, Parameter, ParameterSet, PropertySet
 from huewright.host.pictures import GuardedMemory, Picture
 from huewright.host.standard import ERR_MEMORY, OK
+
+MOST_THREADS = 256
+"""Of all renders that run at once: each call must get all its threads, which may wait for each other."""
 
 
 @dataclass
@@ -47,6 +53,7 @@ class Counts:
     current_value_reads: list[str] = field(default_factory=list)
     refused_memory: int = 0
     suites: dict[str, bool] = field(default_factory=dict)
+    dialogs: list[int] = field(default_factory=list)
 
 
 class Handles:
@@ -61,6 +68,9 @@ class Handles:
         self._handles: dict[int, int] = {}
         self.allocations: dict[int, Memory] = {}  # of the memory suite, by address
         self._thread = threading.local()
+        self.process = os.getpid()
+        self.copied: Callable[[], None] = lambda: None
+        self._pool: ThreadPoolExecutor | None = None
         self.time = 0.0
         self.frame_range = (0.0, 0.0)
         self.render_scale = (1.0, 1.0)
@@ -81,6 +91,14 @@ class Handles:
             self.journal.add("error", f"{what}: the handle passed is none that this host gave out for that")
             return None
         return thing
+
+    def find_parameter(self, handle: int | None, what: str) -> Parameter | None:
+        """A parameter by its instance's handle, or by its descriptor's properties: curves get defaults there."""
+        thing = self._objects.get(handle or 0)
+        if isinstance(thing, PropertySet) and thing.owner is not None:
+            return thing.owner
+        found: Parameter | None = self.find(handle, Parameter, what)
+        return found
 
     def handle_of(self, thing: Any) -> int:
         """The handle under which ``thing`` is known, a new one if it has none yet."""
@@ -157,10 +175,10 @@ class Handles:
             finally:
                 self._thread.index = None
 
-        others = [threading.Thread(target=work, args=(index,)) for index in range(1, count)]
-        for thread in others:
-            thread.start()
+        if self._pool is None and count > 1:  # threads stay for the next call; starting one costs as much as a tile
+            self._pool = ThreadPoolExecutor(MOST_THREADS, "multiThread")
+        others = [self._pool.submit(work, index) for index in range(1, count)] if self._pool else []
         work(0)
-        for thread in others:
-            thread.join()
+        for other in others:
+            other.result()
         return OK

@@ -23,17 +23,19 @@ class Host(Handles):
         self._callbacks: list[Any] = []
         self._suites: dict[tuple[str, int], ctypes.Structure] = {}
         self.properties = PropertySet("the host", property_sets.HOST, _host_values(), self.journal)
-        self.structure = abi.OfxHost(self.register(self.properties), self._callback(abi.FetchSuite, self._fetch))
+        self.structure = abi.OfxHost(self.register(self.properties),
+                                     self._callback(abi.FetchSuite, self._fetch, "Core API, OfxHost", "fetchSuite"))
         self._build_suites()
 
     # --- callbacks -------------------------------------------------------------------------------------------
-    def _callback(self, prototype: Any, function: Callable[..., Any]) -> Any:
+    def _callback(self, prototype: Any, function: Callable[..., Any], section: str, name: str) -> Any:
         """``function`` as a C function; an exception in it becomes a finding and a failed status."""
         def guarded(*arguments: Any) -> Any:
             if self.conditions.dawdle_s:
                 time.sleep(random.random() * self.conditions.dawdle_s)
             try:
-                return function(*arguments)
+                with self.journal.inside(section, name):
+                    return function(*arguments)
             except Exception as error:  # must not travel through a plug-in's C frames
                 self.journal.add("note", f"the host itself failed in {function.__name__}: {error!r}")
                 return standard.FAILED if prototype._restype_ is ctypes.c_int else None
@@ -45,7 +47,8 @@ class Host(Handles):
         for name, version, structure, functions in suites.tables(self):
             suite = structure()
             for member in structure._fields_:
-                setattr(suite, member[0], self._callback(member[1], functions[member[0]]))
+                section = f"Suites, {name.removeprefix('Ofx')} version {version}, {member[0]}"
+                setattr(suite, member[0], self._callback(member[1], functions[member[0]], section, member[0]))
             self._suites[name, version] = suite
 
     def _fetch(self, host: int, name: bytes | None, version: int) -> int | None:
@@ -57,24 +60,28 @@ class Host(Handles):
 
 def _host_values() -> dict[str, Any]:
     return {
-        "OfxPropAPIVersion": [1, 4], "OfxPropType": "OfxTypeImageEffectHost", "OfxPropName": HOST_NAME,
+        "OfxPropAPIVersion": [1, 5], "OfxPropType": "OfxTypeImageEffectHost", "OfxPropName": HOST_NAME,
         "OfxPropLabel": "Huewright headless host", "OfxPropVersion": [1, 0, 0], "OfxPropVersionLabel": "1.0",
-        "OfxImageEffectHostPropIsBackground": 1, "OfxImageEffectPropSupportsOverlays": 0,
+        "OfxImageEffectHostPropIsBackground": 1, "OfxImageEffectPropSupportsOverlays": 1,
         "OfxImageEffectPropSupportsMultiResolution": 1, "OfxImageEffectPropSupportsTiles": 1,
         "OfxImageEffectPropTemporalClipAccess": 0, "OfxImageEffectPropMultipleClipDepths": 0,
         "OfxImageEffectPropSupportsMultipleClipPARs": 0, "OfxImageEffectPropSetableFrameRate": 0,
         "OfxImageEffectPropSetableFielding": 0, "OfxImageEffectInstancePropSequentialRender": 1,
         "OfxImageEffectPropSupportedComponents": list(standard.COMPONENTS),
-        "OfxImageEffectPropSupportedContexts": [standard.FILTER, standard.GENERAL, standard.GENERATOR],
+        "OfxImageEffectPropSupportedContexts": list(standard.CONTEXTS),
         "OfxImageEffectPropSupportedPixelDepths": list(standard.DEPTHS),
         "OfxParamHostPropSupportsCustomInteract": 0, "OfxParamHostPropSupportsStringAnimation": 0,
         "OfxParamHostPropSupportsChoiceAnimation": 0, "OfxParamHostPropSupportsBooleanAnimation": 0,
         "OfxParamHostPropSupportsCustomAnimation": 0, "OfxParamHostPropSupportsParametricAnimation": 0,
-        "OfxParamHostPropSupportsStrChoice": 0, "OfxParamHostPropSupportsStrChoiceAnimation": 0,
+        "OfxParamHostPropSupportsStrChoice": 1, "OfxParamHostPropSupportsStrChoiceAnimation": 0,
         "OfxParamHostPropMaxParameters": -1, "OfxParamHostPropMaxPages": 0,
         "OfxParamHostPropPageRowColumnCount": [0, 0], "OfxPropHostOSHandle": 0,
         "OfxImageEffectHostPropNativeOrigin": "kOfxImageEffectHostPropNativeOriginBottomLeft",
         "OfxImageEffectPropOpenGLRenderSupported": "false", "OfxImageEffectPropRenderQualityDraft": 0,
         "OfxImageEffectPropCudaRenderSupported": "false", "OfxImageEffectPropMetalRenderSupported": "false",
         "OfxImageEffectPropOpenCLRenderSupported": "false",
+        "OfxImageEffectPropOpenCLSupported": "false", "OfxImageEffectPropCPURenderSupported": "true",
+        "OfxImageEffectPropCudaStreamSupported": "false",
+        "OfxImageEffectPropColourManagementStyle": standard.COLOUR_OCIO,
+        "OfxImageEffectPropColourManagementAvailableConfigs": [standard.NATIVE_CONFIG],
     }

@@ -18,11 +18,16 @@ _ZERO = {"int": 0, "double": 0.0, "string": b"", "pointer": 0}
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing the host noticed. ``level`` is "error" (against the standard), "warning" or "note"."""
+    """One thing the host noticed.
+
+    level    "error" (against the standard), "warning" or "note"
+    action   the action in which it was noticed; section the place in the standard that says how it should be
+    """
 
     level: str
     message: str
     action: str = ""
+    section: str = ""
 
 
 class Journal:
@@ -32,11 +37,27 @@ class Journal:
         self.findings: list[Finding] = []
         self.messages: list[tuple[str, str]] = []
         self.action = ""
+        self.section = ""  # of the standard, as long as nothing nearer is known: a check's
+        self.heard: Callable[[str], None] = lambda call: None
+        self._thread = threading.local()
 
-    def add(self, level: str, message: str) -> None:
-        finding = Finding(level, message, self.action)
+    def add(self, level: str, message: str, section: str = "") -> None:
+        call = getattr(self._thread, "call", "")
+        action = f"Actions passed to an image effect, {self.action}" if self.action else ""
+        finding = Finding(level, message, self.action, section or call or action or self.section)
         if finding not in self.findings:
             self.findings.append(finding)
+
+    @contextmanager
+    def inside(self, section: str, call: str) -> Iterator[None]:
+        """While a suite's function runs: what is found then is against that function's description."""
+        self.heard(call)
+        before = getattr(self._thread, "call", "")
+        self._thread.call = section
+        try:
+            yield
+        finally:
+            self._thread.call = before
 
     @contextmanager
     def during(self, action: str) -> Iterator[None]:
@@ -52,6 +73,7 @@ class PropertySet:
 
     def __init__(self, what: str, table: dict[str, Property], values: dict[str, Any], journal: Journal) -> None:
         self.what, self.table, self.journal = what, table, journal
+        self.owner: Parameter | None = None  # of a parameter's descriptor
         self.values: dict[str, list[Any]] = {}
         self._strings: dict[tuple[str, int], ctypes.Array[ctypes.c_char]] = {}
         for name, value in values.items():
@@ -147,6 +169,7 @@ class Parameter:
     properties: PropertySet
     values: tuple[Any, ...] = ()
     keys: dict[float, tuple[Any, ...]] = field(default_factory=dict)
+    curves: dict[int, list[tuple[float, float]]] = field(default_factory=dict)  # a parametric one's, by dimension
     _strings: dict[bytes, ctypes.Array[ctypes.c_char]] = field(default_factory=dict)
 
     @property
@@ -205,6 +228,7 @@ class Effect:
     parameters: dict[str, Parameter] = field(default_factory=dict)
     handle: int = 0
     open_edits: int = 0
+    in_progress: bool = False
     parameter_set: ParameterSet | None = None
 
 
@@ -239,3 +263,21 @@ class Mutex:
         self.lock = threading.RLock()
         for _ in range(max(0, count)):
             self.lock.acquire()
+
+
+@dataclass(eq=False)
+class Interact:
+    """An overlay's instance. Nothing is shown: what it asks for and draws is kept."""
+
+    effect: Effect
+    properties: PropertySet
+    swaps: int = 0
+    redraws: int = 0
+
+
+@dataclass(eq=False)
+class DrawContext:
+    """What may be drawn on during one draw action; ``calls`` are the names of the functions and their arguments."""
+
+    calls: list[tuple[Any, ...]] = field(default_factory=list)
+    open: bool = True

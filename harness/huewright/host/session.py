@@ -12,7 +12,8 @@ from huewright.errors import InputError
 from huewright.host import abi, property_sets, standard
 from huewright.host.host import Host
 from huewright.host.objects import Clip, Effect, Parameter, PropertySet
-from huewright.host.pictures import Picture
+from huewright.host.overlay import Overlay
+from huewright.host.pictures import Picture, allocate
 from huewright.host.standard import FAILED, OK, REPLY_DEFAULT
 
 Window = tuple[int, int, int, int]
@@ -78,6 +79,13 @@ class Plugin:
                                                    *handles)
             if status not in standard.ALLOWED[action]:
                 host.journal.add("error", f"returned {standard.status_name(status)}, which this action may not")
+        if os.getpid() != host.process:  # the plug-in forked, and this is the copy: it must not go on as if it were us
+            host.copied()
+            os._exit(0)
+        while host.counts.dialogs:  # asked for in that action; passed when it is over, as from a host's own thread
+            data = host.counts.dialogs.pop()
+            with host.journal.during(standard.DIALOG):
+                self.structure.mainEntry(standard.DIALOG.encode(), data, None, None)
         for handle in handles:
             if handle is not None:
                 host.release(handle)
@@ -141,26 +149,32 @@ class Instance:
                   "OfxImageEffectInstancePropSequentialRender": 0,
                   "OfxImageEffectPropSupportsTiles": descriptor.properties.get("OfxImageEffectPropSupportsTiles", 0, 1),
                   "OfxPropLabel": descriptor.properties.get("OfxPropLabel", 0, ""),
-                  "OfxImageEffectPropPluginHandle": self.host.handle_of(plugin.descriptor)}
+                  "OfxImageEffectPropCPURenderSupported": "true", "OfxImageEffectPropOpenGLRenderSupported": "false",
+                  "OfxImageEffectPropPluginHandle": self.host.handle_of(plugin.descriptor),
+                  **_colour(descriptor.properties)}
         self.effect = Effect(PropertySet("the effect instance", property_sets.EFFECT_INSTANCE, values, journal), True,
                              descriptor.context)
         self.premultiplication = premultiplication
         for name, clip in descriptor.clips.items():
             flags: dict[str, Any] = {key: list(values) for key, values in clip.properties.values.items()
                      if key in property_sets.CLIP_INSTANCE}
-            flags |= {"OfxImageEffectPropPixelDepth": depth, "OfxImageEffectPropComponents": components,
-                      "OfxImageClipPropUnmappedPixelDepth": depth, "OfxImageClipPropUnmappedComponents": components,
+            own_components = _components(clip, components)
+            flags |= {"OfxImageEffectPropPixelDepth": depth, "OfxImageEffectPropComponents": own_components,
+                      "OfxImageClipPropUnmappedPixelDepth": depth, "OfxImageClipPropUnmappedComponents": own_components,
+                      "OfxImageClipPropColourspace": standard.SCENE_LINEAR,
                       "OfxImageEffectPropPreMultiplication": premultiplication, "OfxImagePropPixelAspectRatio": 1.0,
                       "OfxImageEffectPropFrameRate": 24.0, "OfxImageEffectPropFrameRange": frames,
                       "OfxImageEffectPropUnmappedFrameRange": frames, "OfxImageEffectPropUnmappedFrameRate": 24.0,
-                      "OfxImageClipPropFieldOrder": standard.FIELD_NONE, "OfxImageClipPropConnected": 1,
-                      "OfxImageClipPropContinuousSamples": 0}
+                      "OfxImageClipPropFieldOrder": standard.FIELD_NONE, "OfxImageClipPropContinuousSamples": 0,
+                      # An optional input is one that nobody has connected.
+                      "OfxImageClipPropConnected": int(not clip.properties.get("OfxImageClipPropOptional", 0, 0))}
             held = PropertySet(f"clip {name}", property_sets.CLIP_INSTANCE, flags, journal)
             self.effect.clips[name] = Clip(name, held, region=(0.0, 0.0, *size))
         for name, parameter in descriptor.parameters.items():
             own = Parameter(name, parameter.type, parameter.properties.copy(f"parameter {name}"))
             own.properties.put("OfxPropType", "OfxTypeParameterInstance")
             own.properties.table = own.properties.table | property_sets.INSTANCE_ONLY
+            own.curves = {index: list(points) for index, points in parameter.curves.items()}
             if parameter.held is not None:
                 own.properties.put("OfxParamPropIsAnimating", 0)
                 own.values = parameter.default()
@@ -248,6 +262,19 @@ class Instance:
             target.region = tuple(float(v) for v in source.region)  # type: ignore[assignment]
         target.properties.put("OfxImageClipPropConnected", int(source is not None))
 
+    def feed(self, source: Picture) -> None:
+        """``source`` to every input that must be connected, in the components that the input takes."""
+        for name, clip in self.effect.clips.items():
+            if name != "Output" and not clip.properties.get("OfxImageClipPropOptional", 0, 0):
+                self.connect(name, _as_components(source, clip.properties.get("OfxImageEffectPropComponents")))
+
+    # --- overlays --------------------------------------------------------------------------------------------
+    def overlay(self) -> Overlay | None:
+        """The plug-in's overlay that draws with the draw suite, created; None if it has none."""
+        address = self.plugin.descriptor and self.plugin.descriptor.properties.get(
+            "OfxImageEffectPluginPropOverlayInteractV2")
+        return Overlay(self.host, self.effect, int(address), self.plugin.progress) if address else None
+
     def _sequence(self, first: float, last: float) -> dict[str, Any]:
         return {"OfxImageEffectPropFrameRange": (first, last), "OfxImageEffectPropFrameStep": 1.0,
                 "OfxPropIsInteractive": 0, **self._render_flags()}
@@ -257,7 +284,9 @@ class Instance:
                 "OfxImageEffectPropSequentialRenderStatus": 0, "OfxImageEffectPropInteractiveRenderStatus": 0,
                 "OfxImageEffectPropRenderQualityDraft": 0, "OfxImageEffectPropOpenGLEnabled": 0,
                 "OfxImageEffectPropCudaEnabled": 0, "OfxImageEffectPropMetalEnabled": 0,
-                "OfxImageEffectPropOpenCLEnabled": 0}
+                "OfxImageEffectPropOpenCLEnabled": 0, "OfxImageEffectPropThumbnailRender": "false",
+                "OfxImageEffectPropNoSpatialAwareness": "false", "OfxImageEffectPropCudaStream": 0,
+                "OfxImageEffectPropMetalCommandQueue": 0, "OfxImageEffectPropOpenCLCommandQueue": 0}
 
     def begin(self, first: float = 0.0, last: float = 0.0) -> int:
         return self.plugin.call(standard.BEGIN_RENDER, self.effect, self._sequence(first, last))
@@ -274,8 +303,8 @@ class Instance:
     def frame(self, source: Picture | None, output: Picture, windows: list[Window] | None = None,
               time: float = 0.0) -> int:
         """Begin, one render a window (default: the whole output), end. The first failed status, else OK."""
-        if source is not None and "Source" in self.effect.clips:
-            self.connect("Source", source)
+        if source is not None:
+            self.feed(source)
         self.connect("Output", output)
         statuses = [self.begin(time, time)]
         for window in windows or [output.bounds]:
@@ -283,6 +312,14 @@ class Instance:
             self.note_open_images()
         statuses.append(self.end(time, time))
         return next((status for status in statuses if status not in (OK, REPLY_DEFAULT)), OK)
+
+    def output_colourspace(self) -> tuple[int, str]:
+        """The colour space that the plug-in says its output has, of those that the host would take."""
+        key = "OfxImageClipPropColourspace"
+        status, out = self.ask(standard.OUTPUT_COLOURSPACE,
+                               {"OfxImageClipPropPreferredColourspaces": [standard.SCENE_LINEAR]},
+                               {key: standard.SCENE_LINEAR})
+        return status, out.get(key, 0, "")
 
     def note_open_images(self) -> None:
         """Images live no longer than the action that fetched them: reports and takes back what is still out."""
@@ -300,6 +337,34 @@ class Instance:
             self.host.journal.add("error", "paramEditBegin was called without paramEditEnd")
         self.host.forget(self.effect)
         return status
+
+
+def _components(clip: Clip, wanted: str) -> str:
+    """``wanted`` if the clip takes it, else the first that it takes: a mask may be alpha only."""
+    offered = [c for c in clip.properties.all("OfxImageEffectPropSupportedComponents") if c in standard.COMPONENTS]
+    return wanted if wanted in offered or not offered else str(offered[0])
+
+
+def _as_components(source: Picture, wanted: str) -> Picture:
+    if wanted == source.components:
+        return source
+    picture = allocate(source.bounds, source.depth, wanted, premultiplication=source.premultiplication)
+    channels = picture.pixels.shape[2]
+    picture.pixels[:] = source.pixels[..., -1:] if channels == 1 else source.pixels[..., :1]
+    return picture
+
+
+def _colour(described: PropertySet) -> dict[str, Any]:
+    """The highest style of colour management that both sides have (ofxColour: OCIO above full, core, basic)."""
+    style = described.get("OfxImageEffectPropColourManagementStyle", 0, standard.COLOUR_NONE)
+    if style == standard.COLOUR_NONE:
+        return {"OfxImageEffectPropColourManagementStyle": style}
+    values = {"OfxImageEffectPropColourManagementStyle": style,
+              "OfxImageEffectPropColourManagementConfig": standard.NATIVE_CONFIG,
+              "OfxImageEffectPropDisplayColourspace": standard.SCENE_LINEAR}
+    if style == standard.COLOUR_OCIO:
+        values["OfxImageEffectPropOCIOConfig"] = standard.OCIO_CONFIG
+    return values
 
 
 def parameter_value(parameter: Parameter, value: Any) -> tuple[Any, ...]:

@@ -93,6 +93,9 @@ FIELD_NONE = "OfxFieldNone"
 COLOUR_NONE, COLOUR_BASIC = "OfxImageEffectColourManagementNone", "OfxImageEffectColourManagementBasic"
 COLOUR_CORE, COLOUR_FULL = "OfxImageEffectColourManagementCore", "OfxImageEffectColourManagementFull"
 COLOUR_OCIO = "OfxImageEffectColourManagementOCIO"
+NATIVE_CONFIG = "ofx-native-v1.5_aces-v1.3_ocio-v2.3"
+SCENE_LINEAR = "ofx_scene_linear"
+OCIO_CONFIG = "ocio://default"
 COLOUR_STYLES = (COLOUR_NONE, COLOUR_BASIC, COLOUR_CORE, COLOUR_FULL, COLOUR_OCIO)
 USER_EDITED, PLUGIN_EDITED, TIME_CHANGED = "OfxChangeUserEdited", "OfxChangePluginEdited", "OfxChangeTime"
 
@@ -103,6 +106,11 @@ SUITE_PARAMETRIC, SUITE_INTERACT = "OfxParametricParameterSuite", "OfxInteractSu
 SUITE_DRAW, SUITE_OPENGL, SUITE_OPENCL = "OfxDrawSuite", "OfxImageEffectOpenGLRenderSuite", "OfxOpenCLProgramSuite"
 # Suites that a plug-in cannot work without; of every other it must cope with NULL.
 ESSENTIAL_SUITES = (SUITE_EFFECT, SUITE_PROPERTY, SUITE_PARAMETER)
+
+# Parameters that a context mandates (Image effect contexts): the host moves them.
+MANDATED_PARAMETERS = {TRANSITION: "Transition", RETIMER: "SourceTime"}
+# In the order in which a plug-in that offers several is tried.
+CONTEXTS_TRIED = (FILTER, GENERAL, GENERATOR, TRANSITION, RETIMER, PAINT)
 
 # parameter type -> (value type, how many); None: holds no value
 PARAMETERS: dict[str, tuple[str, int] | None] = {

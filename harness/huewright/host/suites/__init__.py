@@ -1,4 +1,4 @@
-"""The functions of the suites that the headless host offers, in the standard's names (OpenFX 1.4, suite chapters)."""
+"""The functions of the suites that the headless host offers, in the standard's names (OpenFX 1.5.1, suite chapters)."""
 
 from __future__ import annotations
 
@@ -8,7 +8,10 @@ from huewright.host import abi, standard
 from huewright.host.handles import Handles
 from huewright.host.suites.common import Functions
 from huewright.host.suites.effects import effect_suite
+from huewright.host.suites.interacts import draw_suite, interact_suite
 from huewright.host.suites.parameters import parameter_suite
+from huewright.host.suites.parametric import parametric_suite
+from huewright.host.suites.progress import dialog_suite, progress_suite
 from huewright.host.suites.properties import property_suite
 from huewright.host.suites.services import formatted, memory_suite, message_suite, thread_suite, time_line_suite
 
@@ -23,7 +26,13 @@ def tables(host: Handles) -> list[tuple[str, int, type[ctypes.Structure], Functi
             (standard.SUITE_THREAD, 1, abi.MultiThreadSuite, thread_suite(host)),
             (standard.SUITE_MESSAGE, 1, abi.MessageSuite, message),
             (standard.SUITE_MESSAGE, 2, abi.MessageSuite, message),
-            (standard.SUITE_TIMELINE, 1, abi.TimeLineSuite, time_line_suite(host))]
+            (standard.SUITE_TIMELINE, 1, abi.TimeLineSuite, time_line_suite(host)),
+            (standard.SUITE_PROGRESS, 1, abi.ProgressSuite1, progress_suite(host)),
+            (standard.SUITE_PROGRESS, 2, abi.ProgressSuite2, progress_suite(host)),
+            (standard.SUITE_DIALOG, 1, abi.DialogSuite, dialog_suite(host)),
+            (standard.SUITE_PARAMETRIC, 1, abi.ParametricSuite, parametric_suite(host)),
+            (standard.SUITE_INTERACT, 1, abi.InteractSuite, interact_suite(host)),
+            (standard.SUITE_DRAW, 1, abi.DrawSuite, draw_suite(host))]
 
 
 __all__ = ["formatted", "tables"]

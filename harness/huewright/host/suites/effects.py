@@ -65,8 +65,9 @@ def effect_suite(host: Handles) -> Functions:
         clip = host.find(handle, Clip, "clipGetImage")
         if clip is None:
             return ERR_BAD_HANDLE
-        if host.conditions.fail_images is not None:
-            return host.conditions.fail_images
+        failed = host.conditions.fail_images
+        if failed is not None and (failed != FAILED or clip.name != "Output"):  # an output always has its picture
+            return failed
         if host.journal.action not in (standard.RENDER, standard.CHANGED):
             host.journal.add("warning", "clipGetImage was called outside the render action")
         wanted = (region[0].x1, region[0].y1, region[0].x2, region[0].y2) if region else None

@@ -29,7 +29,7 @@ def parameter_suite(host: Handles) -> Functions:
         if wanted not in standard.PARAMETERS:
             host.journal.add("error", f"parameter {key!r} is of type {wanted!r}, which the standard does not have")
             return ERR_UNKNOWN
-        if wanted in ("OfxParamTypeStrChoice", "OfxParamTypeBytes"):
+        if wanted == "OfxParamTypeBytes":
             return ERR_UNSUPPORTED
         if key in effect.parameters:
             host.journal.add("error", f"parameter {key!r} was defined twice")
@@ -47,7 +47,7 @@ def parameter_suite(host: Handles) -> Functions:
             for side, bound in (("Min", low), ("Max", high), ("DisplayMin", low), ("DisplayMax", high)):
                 values[f"OfxParamProp{side}"] = [bound] * held[1]
         properties = PropertySet(f"parameter {key}", property_sets.parameter_properties(wanted), values, host.journal)
-        effect.parameters[key] = Parameter(key, wanted, properties)
+        properties.owner = effect.parameters[key] = Parameter(key, wanted, properties)
         return put(place, host.handle_of(properties))
 
     def get_handle(handle: int | None, name: bytes | None, place: Any, properties: Any) -> int:
