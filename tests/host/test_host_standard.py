@@ -70,8 +70,9 @@ def test_statuses_and_names() -> None:
                 and name != "kOfxStandardColour" and not name.startswith("kOfxStandard")}
     assert standard.STATUS_NAMES == statuses
     ours = {value for name, value in vars(standard).items() if name.isupper() and isinstance(value, str)}
-    unknown = {value for value in ours if value not in STRINGS.values()} - {standard.API, standard.SCENE_LINEAR, standard.OCIO_CONFIG}
-    # the last two: ofxColour.h's example of a built-in config, and a name in the native style's own header
+    # The last two: the example of a built-in config in ofxColour.h, and a name in the native style's own header.
+    known = {*STRINGS.values(), standard.API, standard.SCENE_LINEAR, standard.OCIO_CONFIG}
+    unknown = ours - known
     assert not unknown, "names of ours that the headers do not have"
     types = {value for name, value in STRINGS.items() if name.startswith("kOfxParamType")}
     assert set(standard.PARAMETERS) == types

@@ -34,12 +34,19 @@ class Bench:
     settings: dict[str, Any] = field(default_factory=dict)
     pictures: list[np.ndarray] = field(default_factory=list)
     progress: Callable[[str], None] = lambda action: None
-    host: Host = field(default_factory=Host)
+    heard: Callable[[str], None] = lambda call: None
+    copied: Callable[[], None] = lambda: None
+    section: str = ""
+    host: Host = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.under(Conditions())
 
     # --- opening ---------------------------------------------------------------------------------------------
     def under(self, conditions: Conditions) -> Host:
         """Replaces the host by one in this weather. Only before :meth:`open`."""
         self.host = Host(conditions)
+        self.host.journal.heard, self.host.copied, self.host.journal.section = self.heard, self.copied, self.section
         return self.host
 
     def binary(self) -> Binary:
@@ -54,17 +61,24 @@ class Bench:
         plugin = self.binary().plugin(self.identifier)
         plugin.set_host()
         if (status := plugin.load()) not in (OK, REPLY_DEFAULT):
-            raise SkipCheck(f"the load action returned {standard.status_name(status)}")
+            raise SkipCheck(self.lacking(f"the load action returned {standard.status_name(status)}"))
         if (status := plugin.describe()) != OK:
-            raise SkipCheck(f"the describe action returned {standard.status_name(status)}")
-        context = self.context or next((c for c in (standard.FILTER, standard.GENERAL, standard.GENERATOR)
+            raise SkipCheck(self.lacking(f"the describe action returned {standard.status_name(status)}"))
+        context = self.context or next((c for c in standard.CONTEXTS_TRIED
                                         if c in self.supported(plugin, "OfxImageEffectPropSupportedContexts")), "")
         if not context:
             raise SkipCheck("the plug-in works in no context that this host offers")
         if (status := plugin.describe_in_context(context)) != OK:
-            raise SkipCheck(f"the describe in context action returned {standard.status_name(status)}")
+            raise SkipCheck(self.lacking(f"the describe in context action returned {standard.status_name(status)}"))
         self.context = context
         return plugin
+
+    def lacking(self, said: str) -> str:
+        """``said``, or what the plug-in asked for and this host has not."""
+        suites = [name for name, there in self.host.counts.suites.items() if not there]
+        if suites and standard.status_name(standard.ERR_MISSING_HOST_FEATURE) in said:
+            return f"needs {', '.join(suites)}, which this host does not give: {said}"
+        return said
 
     def supported(self, plugin: Plugin, name: str) -> tuple[str, ...]:
         assert plugin.descriptor is not None
@@ -96,6 +110,9 @@ class Bench:
                  premultiplication: str = standard.UNPREMULTIPLIED, size: tuple[float, float] = (WIDTH, HEIGHT),
                  prepare: bool = True) -> Instance:
         """Created, asked for its clip preferences, with the person's settings over moved parameters."""
+        assert plugin.descriptor is not None
+        if plugin.descriptor.properties.get("OfxImageEffectPropCPURenderSupported", 0, "true") == "false":
+            raise SkipCheck("needs a GPU: the plug-in declares that it does not render on the CPU")
         if settings is None:
             settings = moved(list(plugin.contexts[self.context].parameters.values()), 0.25) | self.settings
         made = plugin.create(self.context, size, depth=depth, components=components, settings=settings,

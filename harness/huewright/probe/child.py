@@ -5,6 +5,7 @@ Nothing but NumPy is loaded before the forks.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import mmap
 import os
@@ -17,14 +18,18 @@ from typing import Any
 
 import numpy as np
 
+from huewright.errors import InputError
 from huewright.host import standard
-from huewright.host.child import Tell, serve
+from huewright.host.child import Tell, die_with_parent, group_size, serve, set_limits
 from huewright.host.host import Host
+from huewright.host.objects import Finding
 from huewright.host.session import Binary
 from huewright.probe.bench import Bench, SkipCheck
-from huewright.probe.checks import CHECKS
+from huewright.probe.checks import CHECKS, SECTIONS
 
 # The context that is tried first gets every check, the others those that a context can change.
+PLAIN = ("description", "life", "questions", "changes", "overlay", "render")
+"""Checks that do nothing unusual: what ends in one of them ends the same way in the others."""
 IN_EVERY_CONTEXT = ("questions", "render", "tiles")
 MOST_TURNS = 20
 """A check may take so many times the time after which an action counts as hung."""
@@ -34,10 +39,30 @@ class Progress:
     """What the forked process is at, readable from outside even after its death."""
 
     SIZE = 512
+    CALL, CALLS = 64, 8  # the last calls into the host, in a ring behind the step; then a byte that tells of copies
 
     def __init__(self) -> None:
-        self.memory = mmap.mmap(-1, self.SIZE)
-        self.count = 0
+        self.memory = mmap.mmap(-1, self.SIZE + self.CALL * self.CALLS + 1)
+        self.count = self.calls = 0
+
+    def hear(self, call: str) -> None:
+        """A suite's function was called. No step: a plug-in may call for ever and get nowhere."""
+        self.calls += 1
+        at = self.SIZE + self.calls % self.CALLS * self.CALL
+        text = f"{self.calls}:{call}".encode()[: self.CALL - 1]
+        self.memory[at:at + len(text) + 1] = text + b"\0"
+
+    def last_calls(self) -> list[str]:
+        found = []
+        for k in range(self.CALLS):
+            at = self.SIZE + k * self.CALL
+            number, _, call = self.memory[at:at + self.CALL].partition(b"\0")[0].decode().partition(":")
+            if number:
+                found.append((int(number), call))
+        return [call for _, call in sorted(found)]
+
+    def copied(self) -> None:
+        self.memory[-1] = 1
 
     def say(self, what: str) -> None:
         self.count += 1
@@ -46,19 +71,32 @@ class Progress:
 
     def read(self) -> tuple[str, str]:
         """(number of the step, what it was)."""
-        number, _, what = bytes(self.memory[:]).partition(b"\0")[0].decode(errors="replace").partition(":")
+        number, _, what = bytes(self.memory[:self.SIZE]).partition(b"\0")[0].decode(errors="replace").partition(":")
         return number, what
 
 
-def forked(function: Callable[[Callable[[str], None]], Any], patience_s: float) -> dict[str, Any]:
-    """``function`` in a process of its own: {"answer": ...}, or {"end": "crashed" | "hung" | "broken", ...}."""
+MOST_PROCESSES = 64
+
+
+def forked(function: Callable[[Progress], Any], patience_s: float) -> dict[str, Any]:
+    """``function`` in a process of its own: {"answer": ...}, or {"end": ...} with one of
+
+    crashed, hung      the action it was in as "at", the last calls into the host as "calls"
+    multiplied         it started more than :data:`MOST_PROCESSES` processes
+    unloadable         a sentence of why as "why"; broken: a traceback of ours
+    """
     progress = Progress()
     reader, writer = os.pipe()
     pid = os.fork()
     if pid == 0:
         os.close(reader)
+        os.setpgid(0, 0)
+        die_with_parent()
+        set_limits()
         try:
-            answer = json.dumps({"answer": function(progress.say)})
+            answer = json.dumps({"answer": function(progress)})
+        except InputError as error:
+            answer = json.dumps({"end": "unloadable", "why": str(error)})
         except BaseException:
             answer = json.dumps({"end": "broken", "why": traceback.format_exc()})
         with os.fdopen(writer, "w") as stream:
@@ -66,9 +104,10 @@ def forked(function: Callable[[Callable[[str], None]], Any], patience_s: float) 
         os._exit(0)
     os.close(writer)
     chunks: list[bytes] = []
-    began = moved = time.monotonic()
+    began = moved = now = time.monotonic()
     step = progress.read()[0]
-    hung = False
+    end = ""
+    turns = 0
     while True:
         ready, _, _ = select.select([reader], [], [], 0.05)
         if ready:
@@ -79,32 +118,49 @@ def forked(function: Callable[[Callable[[str], None]], Any], patience_s: float) 
         now = time.monotonic()
         if progress.read()[0] != step:
             step, moved = progress.read()[0], now
-        if now - moved > patience_s or now - began > MOST_TURNS * patience_s:
-            os.kill(pid, signal.SIGKILL)
-            hung = True
+        turns += 1
+        if not ready and os.waitid(os.P_PID, pid, os.WEXITED | os.WNOHANG | os.WNOWAIT) is not None:
+            break  # gone, though something that it started holds the pipe
+        if turns % 5 == 0 and group_size(pid) > MOST_PROCESSES:
+            end = "multiplied"
+        elif now - moved > patience_s or now - began > MOST_TURNS * patience_s:
+            end = "hung"
+        if end:
             break
+    if not end:  # it said all that it will; a moment to go by itself
+        while now - began < MOST_TURNS * patience_s and os.waitid(os.P_PID, pid, os.WEXITED | os.WNOHANG | os.WNOWAIT) \
+                is None:
+            time.sleep(0.001)
+            now = time.monotonic()
+    with contextlib.suppress(ProcessLookupError, PermissionError):
+        os.killpg(pid, signal.SIGKILL)  # and all that it started
     os.close(reader)
     _, status = os.waitpid(pid, 0)
-    at = progress.read()[1]
-    if hung:
-        return {"end": "hung", "at": at}
+    where = {"at": progress.read()[1], "calls": progress.last_calls()}
+    if end:
+        return {"end": end, **where}
     if os.WIFSIGNALED(status):
-        return {"end": "crashed", "at": at, "signal": signal.Signals(os.WTERMSIG(status)).name}
+        return {"end": "crashed", "signal": signal.Signals(os.WTERMSIG(status)).name, **where}
     try:
-        result: dict[str, Any] = json.loads(b"".join(chunks))
-        return result
+        outcome: dict[str, Any] = json.loads(b"".join(chunks))
     except ValueError:
-        return {"end": "crashed", "at": at, "signal": f"exit status {os.WEXITSTATUS(status)}"}
+        return {"end": "crashed", "signal": f"exit status {os.WEXITSTATUS(status)}", **where}
+    if progress.memory[-1] and isinstance(outcome.get("answer"), dict):
+        outcome["answer"]["findings"].append(vars(Finding(
+            "error", f"came back from {where['at']} in a copy of the process as well: it forked", where["at"],
+            "Thread management")))
+    return outcome
 
 
-def summary(path: str) -> Callable[[Callable[[str], None]], Any]:
+def summary(path: str) -> Callable[[Progress], Any]:
     """Who is in the binary, as far as they describe themselves."""
-    def ask(progress: Callable[[str], None]) -> Any:
+    def ask(progress: Progress) -> Any:
         host = Host()
-        progress("loading the binary")
+        host.journal.heard, host.copied = progress.hear, progress.copied
+        progress.say("loading the binary")
         plugins = []
         for plugin in Binary(path, host).plugins:
-            plugin.progress = progress
+            plugin.progress = progress.say
             row: dict[str, Any] = {"identifier": plugin.identifier, "version": list(plugin.version), "label": "",
                                    "contexts": [], "depths": [], "thread_safety": "", "parameters": []}
             plugin.set_host()
@@ -128,11 +184,11 @@ def summary(path: str) -> Callable[[Callable[[str], None]], Any]:
 
 
 def one_check(request: dict[str, Any], identifier: str, context: str, name: str
-              ) -> Callable[[Callable[[str], None]], Any]:
-    def run(progress: Callable[[str], None]) -> Any:
+              ) -> Callable[[Progress], Any]:
+    def run(progress: Progress) -> Any:
         pictures = [np.load(path) for path in request.get("pictures", [])]
         bench = Bench(request["path"], identifier, context, request.get("settings", {}).get(identifier, {}), pictures,
-                      progress)
+                      progress.say, progress.hear, progress.copied, section=SECTIONS[name])
         skipped = ""
         try:
             CHECKS[name](bench)
@@ -145,7 +201,7 @@ def one_check(request: dict[str, Any], identifier: str, context: str, name: str
 
 def checks_of(plugin: dict[str, Any]) -> list[tuple[str, str]]:
     """(context, check) of everything to be tried on this plug-in."""
-    offered = [c for c in (standard.FILTER, standard.GENERAL, standard.GENERATOR) if c in plugin["contexts"]]
+    offered = [c for c in standard.CONTEXTS_TRIED if c in plugin["contexts"]]
     first = offered[0] if offered else ""
     jobs = [(first, name) for name in CHECKS]
     return jobs + [(context, name) for context in offered[1:] for name in IN_EVERY_CONTEXT]
@@ -161,9 +217,15 @@ def probe(request: dict[str, Any], tell: Tell) -> None:
             for context, name in checks_of(plugin) if name in wanted]
     tell({"plugins": listing.get("answer", []), "jobs": len(jobs),
           **{key: value for key, value in listing.items() if key != "answer"}})
+    told: dict[tuple[Any, ...], str] = {}
     for identifier, context, name in jobs:
         began = time.monotonic()
         outcome = forked(one_check(request, identifier, context, name), patience_s)
+        cause = (identifier, context, outcome.get("end"), outcome.get("signal"), outcome.get("at"))
+        if cause in told:  # said once, where it happened under the plainest conditions
+            outcome = {"answer": {"findings": [], "skipped": f"not reached: {told[cause]}"}}
+        elif outcome.get("end") in ("crashed", "hung", "multiplied") and name in PLAIN:
+            told[cause] = f"it {outcome['end']} in {outcome['at']} already (check {name})"
         tell({"plugin": identifier, "context": context, "check": name,
               "what": (CHECKS[name].__doc__ or "").strip().splitlines()[0],
               "seconds": time.monotonic() - began, **outcome})

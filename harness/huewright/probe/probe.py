@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from huewright.errors import InputError
 from huewright.host.child import talk
 from huewright.host.objects import Finding
 
@@ -75,6 +76,8 @@ def probe_binary(path: Path, *, settings: dict[str, dict[str, Any]] | None = Non
     for answer in talk("huewright.probe.child", request):
         if "plugins" in answer:
             plugins, total = tuple(answer["plugins"]), answer["jobs"]
+            if answer.get("end") == "unloadable":
+                raise InputError(answer["why"])
             if "end" in answer:
                 trouble = _ending(answer)
             continue
@@ -88,8 +91,9 @@ def probe_binary(path: Path, *, settings: dict[str, dict[str, Any]] | None = Non
 def _row(answer: dict[str, Any]) -> CheckResult:
     head = (answer["plugin"], answer["context"], answer["check"], answer["what"])
     if "end" in answer:
-        finding = Finding("error", _ending(answer), answer.get("at", ""))
-        result = {"hung": "hung", "crashed": "crashed"}.get(answer["end"], "failed")
+        finding = Finding("error", _ending(answer), answer.get("at", ""), f"Actions passed to an image effect, "
+                          f"{answer.get('at', '')}: a status is returned")
+        result = {"hung": "hung", "crashed": "crashed", "multiplied": "hung"}.get(answer["end"], "failed")
         return CheckResult(*head, result, (finding,), "", answer["seconds"])
     found = tuple(Finding(**row) for row in answer["answer"]["findings"])
     levels = {finding.level for finding in found}
@@ -99,10 +103,13 @@ def _row(answer: dict[str, Any]) -> CheckResult:
 
 
 def _ending(answer: dict[str, Any]) -> str:
+    calls = f"; its last calls: {', '.join(answer['calls'])}" if answer.get("calls") else ""
     if answer["end"] == "hung":
-        return f"did not come back from {answer['at']}"
+        return f"did not come back from {answer['at']}{calls}"
+    if answer["end"] == "multiplied":
+        return f"started process after process in {answer['at']}{calls}"
     if answer["end"] == "crashed":
-        return f"crashed ({answer['signal']}) in {answer['at']}{_GUARDS.get(answer.get('check', ''), '')}"
+        return f"crashed ({answer['signal']}) in {answer['at']}{_GUARDS.get(answer.get('check', ''), '')}{calls}"
     return "the probe itself failed: " + str(answer.get("why", "")).strip().splitlines()[-1]
 
 

@@ -8,11 +8,11 @@ from typing import Any
 from huewright.host import standard
 from huewright.host.session import Plugin
 from huewright.host.standard import OK, REPLY_DEFAULT
-from huewright.probe.bench import Bench
+from huewright.probe.bench import Bench, SkipCheck
 from huewright.probe.checks.registry import check
 
 
-@check
+@check("Image effect API, describe actions; Image effect contexts")
 def description(bench: Bench) -> None:
     """Describes itself: identifier, contexts, depths, thread safety, mandated clips, parameters"""
     binary = bench.binary()
@@ -23,6 +23,9 @@ def description(bench: Bench) -> None:
         bench.error(f"the identifier {plugin.identifier!r} has characters other than printable ASCII")
     plugin.set_host()
     if plugin.load() not in (OK, REPLY_DEFAULT) or plugin.describe() != OK:
+        said = bench.lacking(standard.status_name(standard.ERR_MISSING_HOST_FEATURE))
+        if said.startswith("needs"):
+            raise SkipCheck(said)
         bench.error("it does not load and describe itself with every suite of this host there")
         return
     assert plugin.descriptor is not None
@@ -46,6 +49,9 @@ def _described(bench: Bench, plugin: Plugin, context: str) -> None:
     for name in standard.MANDATED_CLIPS.get(context, ()):
         if name not in effect.clips:
             bench.error(f"clip {name!r} is mandated in {context} and not defined")
+    name = standard.MANDATED_PARAMETERS.get(context, "")
+    if name and getattr(effect.parameters.get(name), "type", "") != "OfxParamTypeDouble":
+        bench.error(f"the double parameter {name!r} is mandated in {context} and not defined")
     for name, clip in effect.clips.items():
         if not clip.properties.all("OfxImageEffectPropSupportedComponents"):
             bench.error(f"clip {name!r} supports no components in {context}")
@@ -73,7 +79,7 @@ def _described(bench: Bench, plugin: Plugin, context: str) -> None:
             bench.error(f"the page order lists {page_name!r}, which is no page")
 
 
-@check
+@check("Actions passed to an image effect, create and destroy instance")
 def life(bench: Bench) -> None:
     """Instances come and go: create, edit, synchronise, purge, destroy, two at a time, and again"""
     plugin = bench.open()
@@ -88,7 +94,7 @@ def life(bench: Bench) -> None:
     bench.close(plugin)
 
 
-@check
+@check("Actions passed to an image effect; Image effect clip preferences")
 def questions(bench: Bench) -> None:
     """Answers clip preferences, regions of definition and interest, frames needed, identity"""
     plugin = bench.open()
@@ -98,8 +104,7 @@ def questions(bench: Bench) -> None:
         instance = bench.instance(plugin, depth, components, settings=settings, prepare=False)
         source = bench.source(depth, components)
         instance.connect("Output", None)
-        if "Source" in instance.effect.clips:
-            instance.connect("Source", source)
+        instance.feed(source)
         status, out = instance.preferences()
         if status == OK and bench.context == standard.FILTER:
             given = out.get("OfxImageClipPropComponents_Output")
@@ -121,7 +126,27 @@ def questions(bench: Bench) -> None:
     bench.close(plugin)
 
 
-@check
+@check("Interacts")
+def overlay(bench: Bench) -> None:
+    """Its overlay lives, draws in its draw action only, and answers pen, keys and focus"""
+    plugin = bench.open()
+    depth, components = bench.best(plugin)
+    instance = bench.instance(plugin, depth, components)
+    shown = instance.overlay()
+    if shown is None:
+        instance.destroy()
+        raise SkipCheck("the plug-in has no overlay that draws with the draw suite")
+    if any(status not in (OK, REPLY_DEFAULT) for status in shown.statuses):
+        bench.error(f"its overlay's describe or create action returned "
+                    f"{', '.join(map(standard.status_name, shown.statuses))}")
+    for action in (standard.GAIN_FOCUS, standard.DRAW, standard.PEN_MOTION, standard.PEN_DOWN, standard.PEN_UP,
+                   standard.KEY_DOWN, standard.KEY_REPEAT, standard.KEY_UP, standard.DRAW, standard.LOSE_FOCUS):
+        shown.poke(action)
+    shown.destroy()
+    bench.close(plugin, instance)
+
+
+@check("Actions passed to an image effect, instance changed")
 def changes(bench: Bench) -> None:
     """Told of changed parameters and clips, for each reason"""
     plugin = bench.open()

@@ -12,7 +12,7 @@ from huewright.probe.bench import Bench, SkipCheck, moved, outside_changed, same
 from huewright.probe.checks.registry import FILLS, check, require_tiles, tiles_of, windows_of
 
 
-@check
+@check("Rendering, kOfxImageEffectActionRender")
 def render(bench: Bench) -> None:
     """Renders every pixel of the window, in each depth and components it declares"""
     plugin = bench.open()
@@ -28,7 +28,7 @@ def render(bench: Bench) -> None:
     bench.close(plugin)
 
 
-@check
+@check("Rendering, kOfxImageEffectPropRenderWindow")
 def window(bench: Bench) -> None:
     """Writes nothing outside the render window (canaries around it and between the rows)"""
     plugin = bench.open()
@@ -44,7 +44,7 @@ def window(bench: Bench) -> None:
     bench.close(plugin)
 
 
-@check
+@check("Image effect clips and images, OfxImagePropBounds")
 def output_guard(bench: Bench) -> None:
     """Writes nothing before or behind the output's memory (guard pages)"""
     plugin = bench.open()
@@ -57,7 +57,7 @@ def output_guard(bench: Bench) -> None:
     bench.close(plugin)
 
 
-@check
+@check("Image effect clips and images, OfxImagePropBounds")
 def source_guard(bench: Bench) -> None:
     """Reads nothing outside the source's bounds (guard pages, and poison between the rows)"""
     plugin = bench.open()
@@ -81,7 +81,7 @@ def source_guard(bench: Bench) -> None:
     bench.close(plugin)
 
 
-@check
+@check("Image effect clips and images")
 def source_kept(bench: Bench) -> None:
     """Leaves the source's pixels as they were"""
     plugin = bench.open()
@@ -96,7 +96,7 @@ def source_kept(bench: Bench) -> None:
     bench.close(plugin)
 
 
-@check
+@check("Rendering, tiles (kOfxImageEffectPropSupportsTiles)")
 def tiles(bench: Bench) -> None:
     """Gives the same bytes for any tiling, any row bytes, and each time again"""
     plugin = bench.open()
@@ -119,7 +119,7 @@ def tiles(bench: Bench) -> None:
     bench.close(plugin)
 
 
-@check
+@check("Coordinate systems; Image effect clips and images, OfxImagePropBounds")
 def origin(bench: Bench) -> None:
     """Renders pictures whose bounds do not begin at 0, 0, and smaller ones than its source"""
     plugin = bench.open()
@@ -147,7 +147,7 @@ def origin(bench: Bench) -> None:
     bench.close(plugin, instance)
 
 
-@check
+@check("Coordinate systems, render scale")
 def scale(bench: Bench) -> None:
     """Renders at a render scale of one half"""
     plugin = bench.open()
@@ -187,7 +187,7 @@ def parameters(bench: Bench) -> None:
     bench.close(plugin)
 
 
-@check
+@check("Parameters, paramGetValueAtTime")
 def animation(bench: Bench) -> None:
     """Reads animated parameters at the time it renders, not at the current one"""
     plugin = bench.open()

@@ -16,9 +16,16 @@ FILLS = (0x5A, 0xC3)
 CHECKS: dict[str, Callable[[Bench], None]] = {}
 
 
-def check(function: Callable[[Bench], None]) -> Callable[[Bench], None]:
-    CHECKS[function.__name__.replace("_", "-")] = function
-    return function
+SECTIONS: dict[str, str] = {}
+"""Where the standard's reference says what a check holds a plug-in to; a finding in a suite's function cites that."""
+
+
+def check(section: str) -> Callable[[Callable[[Bench], None]], Callable[[Bench], None]]:
+    def register(function: Callable[[Bench], None]) -> Callable[[Bench], None]:
+        name = function.__name__.replace("_", "-")
+        CHECKS[name], SECTIONS[name] = function, section
+        return function
+    return register
 
 
 def windows_of(bounds: Window) -> Iterator[Window]:
