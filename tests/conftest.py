@@ -92,17 +92,22 @@ def binary(bundle: Path) -> Path:
 
 
 @pytest.fixture(scope="session")
-def broken(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
-    """``broken("CRASH")`` is the small plug-in with that fault, ``broken("")`` the honest one."""
+def broken(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    """``broken("CRASH")`` is the small plug-in with that fault, ``broken("")`` the honest one.
+
+    ``broken("WITHOUT", "OfxMemorySuite")`` gives the fault a text.
+    """
     from huewright.plugin.build import SOURCES
 
     folder = tmp_path_factory.mktemp("broken")
     source = Path(__file__).parent / "probe" / "broken" / "plugin.c"
 
-    def make(fault: str) -> Path:
-        target = folder / f"{fault or 'honest'}.ofx"
+    def make(fault: str, text: str = "") -> Path:
+        target = folder / f"{fault or 'honest'}{text}.ofx"
         if not target.exists():
-            define = [f"-DBREAK_{fault}"] if fault else []
+            define = [f"-DBREAK_{fault}" + (f'="{text}"' if text else "")] if fault else []
+            if fault == "TILES":  # whose renders of parts differ, so that it had better not claim to be fully safe
+                define.append('-DTHREAD_SAFETY="OfxImageEffectRenderInstanceSafe"')
             subprocess.run([*compiler(), "-std=gnu11", "-O1", "-w", "-shared", "-fPIC", *define,
                             "-I", SOURCES, source, "-o", target], check=True)
         return target

@@ -70,6 +70,10 @@ class Bench:
             raise SkipCheck("the plug-in works in no context that this host offers")
         if (status := plugin.describe_in_context(context)) != OK:
             raise SkipCheck(self.lacking(f"the describe in context action returned {standard.status_name(status)}"))
+        missing = [name for name in standard.MANDATED_CLIPS.get(context, ())
+                   if name not in plugin.contexts[context].clips]
+        if missing:
+            raise SkipCheck(f"not reached: {', '.join(missing)} of the clips mandated in {context} not defined")
         self.context = context
         return plugin
 
@@ -77,7 +81,7 @@ class Bench:
         """``said``, or what the plug-in asked for and this host has not."""
         suites = [name for name, there in self.host.counts.suites.items() if not there]
         if suites and standard.status_name(standard.ERR_MISSING_HOST_FEATURE) in said:
-            return f"needs {', '.join(suites)}, which this host does not give: {said}"
+            return f"{said}: it misses something of this host, which does not give it {', '.join(suites)}"
         return said
 
     def supported(self, plugin: Plugin, name: str) -> tuple[str, ...]:

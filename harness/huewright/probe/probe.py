@@ -116,4 +116,4 @@ def _ending(answer: dict[str, Any]) -> str:
 # In these checks the memory around a picture is closed off, and plain rendering is tried by another check.
 _GUARDS = {"source-guard": ": it reads outside the source's bounds, or writes to the source",
            "output-guard": ": it writes outside the output's memory",
-           "origin": ": it touches memory outside a picture whose bounds do not begin at 0, 0"}
+           "origin": ": it touches memory outside a picture whose bounds do not begin at 0, 0, or are not its source's"}

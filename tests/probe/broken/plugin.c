@@ -7,8 +7,36 @@ static Picture shared_source, shared_output;
 static OfxRectI shared_window;
 #endif
 
+#ifdef BREAK_THREADS
+static const OfxMultiThreadSuite *threads;
+#endif
+
 static OfxStatus render(OfxEffect effect, OfxProperties in)
 {
+#ifdef BREAK_SCALE
+    double scale = 1;
+    props->propGetDouble(in, "OfxImageEffectPropRenderScale", 0, &scale);
+    if (scale != 1) return OFX_FAILED;
+#endif
+#ifdef BREAK_NO_SOURCE
+    OfxClip clip;
+    OfxProperties clip_properties;
+    int connected = 0;
+    effects->clipGetHandle(effect, "Source", &clip, &clip_properties);
+    props->propGetInt(clip_properties, "OfxImageClipPropConnected", 0, &connected);
+    if (!connected) *(volatile int *)8 = 1;
+#endif
+#ifdef BREAK_LEAKS
+    memset(malloc(4096), 1, 4096);
+#endif
+#ifdef BREAK_ANIMATION
+    double gain = 0;
+    OfxParamSet set;
+    OfxParam gain_parameter;
+    effects->getParamSet(effect, &set);
+    params->paramGetHandle(set, "gain", &gain_parameter, NULL);
+    params->paramGetValue(gain_parameter, &gain); /* the current one, whatever the time */
+#endif
     double time = 0;
     OfxRectI window;
     Picture source, output;
@@ -28,6 +56,27 @@ static OfxStatus render(OfxEffect effect, OfxProperties in)
         effects->clipReleaseImage(output.handle);
         return OFX_FAILED;
     }
+#ifdef BREAK_ORIGIN
+    if (output.bounds.x1 != 0) { /* pictures are taken to begin at 0 */
+        effects->clipReleaseImage(source.handle);
+        effects->clipReleaseImage(output.handle);
+        return OFX_FAILED;
+    }
+#endif
+#ifdef BREAK_OUTPUT_GUARD
+    if (window.x2 - window.x1 == output.bounds.x2 - output.bounds.x1 && output.row_bytes > 0 && output.bounds.x1 == 0) {
+        volatile float *before = row_at(&output, output.bounds.x1, output.bounds.y1) - 1;
+        *before = *before;
+    }
+#endif
+#ifdef BREAK_SOURCE_GUARD
+    if (source.row_bytes > 0) (void)*(volatile float *)(row_at(&source, source.bounds.x1, source.bounds.y1) - 1);
+#endif
+#ifdef BREAK_RENDER
+    char *premultiplication = "";
+    props->propGetString(output.handle, "OfxImageEffectPropPreMultiplication", 0, &premultiplication);
+    if (strcmp(premultiplication, "OfxImageOpaque") == 0) window.y2--; /* the last row stays as it was */
+#endif
     const OfxProperties source_handle = source.handle, output_handle = output.handle;
 #ifdef BREAK_THREAD_SAFETY
     shared_source = source, shared_output = output, shared_window = window;
@@ -61,6 +110,14 @@ static OfxStatus render(OfxEffect effect, OfxProperties in)
 #endif
         for (int i = 0; i < width * 4; i++) {
             to[i] = 0.5f * from[i];
+#ifdef BREAK_ANIMATION
+            to[i] += (float)gain;
+#endif
+#ifdef BREAK_THREADS
+            unsigned cpus = 1;
+            if (threads) threads->multiThreadNumCPUs(&cpus);
+            to[i] += 1e-3f * (float)cpus;
+#endif
 #ifdef BREAK_READ
             to[i] += 1e-3f * from[i + 4]; /* the pixel to the right, past the last one too */
 #endif
@@ -68,7 +125,8 @@ static OfxStatus render(OfxEffect effect, OfxProperties in)
             to[i] += (float)(window.x2 - window.x1) * 1e-4f; /* depends on how the picture is tiled */
 #endif
 #ifdef BREAK_SOURCE
-            from[i] = 0;
+            to[i] += 0.0f; /* so that no later render shows what is done to the source: 0 becomes -0 */
+            if (from[i] == 0) from[i] = -0.0f;
 #endif
         }
     }
@@ -81,6 +139,14 @@ static OfxStatus render(OfxEffect effect, OfxProperties in)
     return OFX_OK;
 }
 
+#ifdef BREAK_OVERLAY
+static OfxStatus overlay(const char *action, const void *handle, OfxProperties in, OfxProperties out)
+{
+    (void)handle, (void)in, (void)out;
+    return strcmp(action, "OfxInteractActionDraw") == 0 ? OFX_REPLY_NO : OFX_OK;
+}
+#endif
+
 static OfxStatus describe(OfxEffect effect)
 {
     OfxProperties p;
@@ -91,6 +157,9 @@ static OfxStatus describe(OfxEffect effect)
     props->propSetInt(p, "OfxImageEffectPropSupportsTiles", 0, 1);
 #endif
     props->propSetString(p, "OfxPropLabel", 0, "Half");
+#ifdef BREAK_OVERLAY
+    props->propSetPointer(p, "OfxImageEffectPluginPropOverlayInteractV2", 0, (void *)overlay);
+#endif
     props->propSetString(p, "OfxImageEffectPropSupportedContexts", 0, "OfxImageEffectContextFilter");
     props->propSetString(p, "OfxImageEffectPropSupportedPixelDepths", 0, "OfxBitDepthFloat");
     props->propSetString(p, "OfxImageEffectPluginRenderThreadSafety", 0, THREAD_SAFETY);
@@ -101,6 +170,13 @@ static OfxStatus describe(OfxEffect effect)
 static OfxStatus describe_in_context(OfxEffect effect)
 {
     OfxProperties p;
+#ifdef BREAK_ANIMATION
+    OfxParamSet set;
+    effects->getParamSet(effect, &set);
+    params->paramDefine(set, "OfxParamTypeDouble", "gain", &p);
+    props->propSetDouble(p, "OfxParamPropMin", 0, 0);
+    props->propSetDouble(p, "OfxParamPropMax", 0, 1);
+#endif
     effects->clipDefine(effect, "Output", &p);
     props->propSetString(p, "OfxImageEffectPropSupportedComponents", 0, "OfxImageComponentRGBA");
 #ifndef BREAK_CLIP
@@ -119,6 +195,22 @@ static OfxStatus entry(const char *action, const void *handle, OfxProperties in,
         effects = host->fetchSuite(host->host, "OfxImageEffectSuite", 1);
         params = host->fetchSuite(host->host, "OfxParameterSuite", 1);
         memory = host->fetchSuite(host->host, "OfxMemorySuite", 1);
+#ifdef BREAK_ANIMATION
+        if (!params) return OFX_ERR_MISSING_HOST_FEATURE;
+#endif
+#ifdef BREAK_THREADS
+        threads = host->fetchSuite(host->host, "OfxMultiThreadSuite", 1);
+#endif
+#ifdef BREAK_WITHOUT /* a suite that is used without having looked whether it is there */
+        if (*(volatile char *)host->fetchSuite(host->host, BREAK_WITHOUT, 1) == 1) return OFX_FAILED;
+#endif
+#ifdef BREAK_FORK
+        fork();
+#endif
+#ifdef BREAK_MULTIPLY
+        for (int i = 0; i < 300; i++) if (fork() == 0) { sleep(30); _exit(0); }
+        sleep(30);
+#endif
 #ifndef BREAK_SUITES
         if (!props || !effects || !memory) return OFX_ERR_MISSING_HOST_FEATURE;
 #endif
@@ -127,6 +219,19 @@ static OfxStatus entry(const char *action, const void *handle, OfxProperties in,
     if (strcmp(action, "OfxActionDescribe") == 0) return describe(effect);
     if (strcmp(action, "OfxImageEffectActionDescribeInContext") == 0) return describe_in_context(effect);
     if (strcmp(action, "OfxImageEffectActionRender") == 0) return render(effect, in);
+#ifdef BREAK_LIFE
+    if (strcmp(action, "OfxActionPurgeCaches") == 0) return OFX_REPLY_NO;
+#endif
+#ifdef BREAK_CHANGES
+    if (strcmp(action, "OfxActionInstanceChanged") == 0) return OFX_REPLY_NO;
+#endif
+#ifdef BREAK_QUESTIONS
+    if (strcmp(action, "OfxImageEffectActionGetRegionOfDefinition") == 0) {
+        double upside_down[4] = {0, 10, 10, 0};
+        props->propSetDoubleN(out, "OfxImageEffectPropRegionOfDefinition", 4, upside_down);
+        return OFX_OK;
+    }
+#endif
 #ifdef BREAK_STATUS
     if (strcmp(action, "OfxActionCreateInstance") == 0) return OFX_REPLY_NO;
 #endif

@@ -136,12 +136,17 @@ def origin(bench: Bench) -> None:
         output = allocate(inner, depth, components, guard="end", fill=FILLS[0])
         if (status := instance.frame(source, output)) != OK:
             bench.error(f"rendering into bounds {inner} returned {standard.status_name(status)}{bench.said()}")
-    # Wider than the source: what lies outside it counts as black and transparent, and must not be read.
+    # Wider than the source, if it says that its own picture is. What lies outside counts as black and transparent.
     source = bench.source(depth, components, guard="end")
     x1, y1, x2, y2 = source.bounds
     for side in ("end", "start"):
         source = bench.source(depth, components, guard=side)
-        output = allocate((x1 - 4, y1 - 3, x2 + 6, y2 + 5), depth, components, guard=side, fill=FILLS[0])
+        wide = (x1 - 4, y1 - 3, x2 + 6, y2 + 5)
+        instance.feed(source)
+        status, (left, low, right, top) = instance.region_of_definition()
+        if status != OK or left > wide[0] or low > wide[1] or right < wide[2] or top < wide[3]:
+            break  # its picture ends with the source's: no host asks for more
+        output = allocate(wide, depth, components, guard=side, fill=FILLS[0])
         if (status := instance.frame(source, output)) != OK:
             bench.error(f"rendering beyond the source's bounds returned {standard.status_name(status)}{bench.said()}")
     bench.close(plugin, instance)

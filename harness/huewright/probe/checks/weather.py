@@ -118,11 +118,14 @@ def abort(bench: Bench) -> None:
     source = bench.source(depth, components)
     window = next(windows_of(source.bounds))
     asked = 0
+    bench.host.conditions.abort_after = None
+    whole = bench.rendered(instance, source, windows=[window], fill=FILLS[0], expect=False)
+    always = outside_changed(whole, window, FILLS[0]) > 0  # then the check of windows has said so
     for after in (0, 1, 3):
         bench.host.conditions.abort_after = after
         bench.host.counts.aborts = 0
         output = bench.rendered(instance, source, windows=[window], fill=FILLS[0], expect=False)
-        if outside_changed(output, window, FILLS[0]):
+        if not always and outside_changed(output, window, FILLS[0]):
             bench.error("an aborted render wrote outside its window")
         asked += bench.host.counts.aborts
     if asked == 0:
