@@ -308,10 +308,26 @@ class Instance:
         self.connect("Output", output)
         statuses = [self.begin(time, time)]
         for window in windows or [output.bounds]:
+            if source is not None and self._passed_through(source, output, window, time):
+                continue
             statuses.append(self.render(window, time))
             self.note_open_images()
         statuses.append(self.end(time, time))
         return next((status for status in statuses if status not in (OK, REPLY_DEFAULT)), OK)
+
+    def _passed_through(self, source: Picture, output: Picture, window: Window, time: float) -> bool:
+        """Whether the plug-in says that an input is the result; the host then copies it and does not render."""
+        self.host.time = time
+        status, clip = self.identity(window, time)
+        if status != OK or clip not in self.effect.clips or source.components != output.components:
+            return False
+        self.host.journal.add("note", f"passes clip {clip} through: the host copies it and does not call render")
+        (x1, y1, x2, y2), (left, low, right, top), (x0, y0, *_) = window, source.bounds, output.bounds
+        output.pixels[y1 - y0:y2 - y0, x1 - x0:x2 - x0] = 0
+        x1, y1, x2, y2 = max(x1, left), max(y1, low), min(x2, right), min(y2, top)
+        if x1 < x2 and y1 < y2:
+            output.pixels[y1 - y0:y2 - y0, x1 - x0:x2 - x0] = source.pixels[y1 - low:y2 - low, x1 - left:x2 - left]
+        return True
 
     def output_colourspace(self) -> tuple[int, str]:
         """The colour space that the plug-in says its output has, of those that the host would take."""
