@@ -60,7 +60,8 @@ def survey(take: FrameSequence | Path | str | Sequence[np.ndarray], card: Card |
 
 
 def solve(survey: Survey | Path | str, card: Card | Path | str | None = None, *, targets: str = "vectorscope",
-          fraction: float = 0.5, display: str = "bt709", method: str = "sectors") -> Correction:
+          fraction: float = 0.5, display: str = "bt709", method: str = "sectors",
+          trust_encoding: bool = False) -> Correction:
     """One correction from a survey (or a survey file): what `huewright solve` does.
 
     ``card`` None is the card file that the survey was made with. The options are the command line's.
@@ -76,7 +77,8 @@ def solve(survey: Survey | Path | str, card: Card | Path | str | None = None, *,
 
     surveyed = survey_from(survey)
     named = surveyed.card if card is None else card
-    settings = settings_from(targets=targets, fraction=fraction, display=display, method=method)
+    settings = settings_from(targets=targets, fraction=fraction, display=display, method=method,
+                             trust_encoding=trust_encoding)
     return solve_survey(surveyed, card_from(named), settings, card_path=None if isinstance(named, Card) else named)
 
 

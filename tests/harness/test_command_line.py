@@ -19,7 +19,6 @@ from huewright.cli.prove import demand_limits
 from huewright.errors import NoAnswerError
 from huewright.frames import read_frame
 from huewright.models.card import load_card
-from huewright.models.cautions import BarsBent
 from huewright.models.correction import load_correction
 from huewright.models.settings import SolveSettings
 
@@ -329,7 +328,7 @@ def test_a_proof_that_is_not_within_its_limits_exits_with_1_and_writes_all(comma
 
 
 def test_a_missed_proof_of_a_contradicted_declaration_names_that_first() -> None:
-    missed = SimpleNamespace(passed=False, cautions=(BarsBent(13.6, True),))
+    missed = SimpleNamespace(passed=False, strange_shots=(), declaration="contradicted")
     with pytest.raises(NoAnswerError, match="check --encoding and --range first"):
         demand_limits(missed, Path("proof.html"))
-    demand_limits(SimpleNamespace(passed=True, cautions=()), Path("proof.html"))
+    demand_limits(SimpleNamespace(passed=True), Path("proof.html"))

@@ -21,6 +21,7 @@ app = typer.Typer(
     name="huewright",
     no_args_is_help=True,
     add_completion=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
     pretty_exceptions_enable=False,
     help="Makes footage true to a colour reference card: measures the card, solves one correction for levels and "
     "hues, proves it, renders it and hands it on. Exit codes: 0 done, 1 the card could not support an answer, "

@@ -14,10 +14,23 @@ CardFile = Annotated[Path, typer.Option("--card", help="The card file (TOML) tha
                                         show_default=False)]
 JsonFile = Annotated[Path | None, typer.Option("--json", help="Also write the result to this file as JSON.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace files that exist already.")]
+
+
+def _list_encodings(value: str) -> str:
+    """Prints what `--encoding` takes and stops, where a person asks for the list."""
+    if value.strip().casefold() == "list":
+        from huewright.steps.inputs import encoding_names
+
+        print("\n".join(encoding_names()))
+        raise typer.Exit()
+    return value
+
+
 Encoding = Annotated[str, typer.Option(
-    "--encoding", show_default=False,
-    help="What the code values mean: the name of a camera log curve (say ACEScct), 'linear', or 'display' for "
-    "footage that already looks right. Six numbers work too: 'base=10,log_side_slope=0.25,...'.")]
+    "--encoding", show_default=False, is_eager=True, callback=_list_encodings,
+    help="What the code values mean: the name of a camera log curve (say ACEScct), 'linear', 'display' for footage "
+    "that already looks right, or 'through-look' where --look is all that you know. Six numbers work too: "
+    "'base=10,log_side_slope=0.25,...'. 'list' prints the names.")]
 CodeRange = Annotated[str, typer.Option("--range", help="Code range of the files: full or legal.")]
 Bits = Annotated[int, typer.Option("--bits", help="Bit depth that a legal range refers to: 8, 10, 12 or 16.")]
 Primaries = Annotated[str, typer.Option("--primaries", help="RGB primaries of the camera's linear light, by the "
@@ -29,10 +42,13 @@ OcioConfig = Annotated[str | None, typer.Option("--ocio-config", help="An OpenCo
 Display = Annotated[str, typer.Option("--display", help="Display target: bt709, bt2020, pq or hlg.")]
 Targets = Annotated[str, typer.Option("--targets", help="Where chips shall land: 'vectorscope' (towards the 75 % "
                                       "bar of their name) or 'colorimetric' (the card's reference colours).")]
-Fraction = Annotated[float, typer.Option("--fraction", min=0.05, max=1.0, help="How far towards its 75 % bar a "
+Fraction = Annotated[float, typer.Option("--fraction", help="How far towards its 75 % bar a "
                                          "chip shall land (common practice: half-way).")]
 Method = Annotated[str, typer.Option("--method", help="sectors, matrix-sectors (a matrix first, for a "
                                      "sensor's own colours), balance, matrix, polynomial-2 or polynomial-3.")]
+TrustEncoding = Annotated[bool, typer.Option(
+    "--trust-encoding", help="Go on where the card's bars contradict --encoding or --range; the correction and the "
+    "page record that it was at your word.")]
 Corners = Annotated[tuple[str, str, str, str] | None, typer.Option(
     "--corners", metavar="X,Y X,Y X,Y X,Y", help="The card's four corners in pixels, clockwise from the card's own top "
     "left. Corners given by hand win over finding.")]

@@ -32,12 +32,15 @@ def proof_table(proof: Proof) -> Table:
 def demand_limits(proof: Proof, page: Path) -> None:
     """Raises :class:`NoAnswerError`, which says what to do first, for a proof that is not within its limits."""
     from huewright.errors import NoAnswerError
-    from huewright.steps.prove import contradicts_declaration
 
     if proof.passed:
         return
+    if proof.strange_shots:
+        raise NoAnswerError(f"{', '.join(proof.strange_shots)}: by its files not of the card take's camera or settings "
+                            f"({page} says why; everything was written all the same); solve that camera's own card "
+                            "take")
     first = ("check --encoding and --range first: the bars contradict what was declared" if
-             contradicts_declaration(proof.cautions) else
+             proof.declaration in ("in doubt", "contradicted") else
              "read its cautions, and compare the methods with `huewright solve --compare`")
     raise NoAnswerError(f"the proof is not within its limits ({page} shows where; everything was written all the "
                         f"same); {first}")

@@ -32,6 +32,7 @@ def register(app: typer.Typer) -> None:
         fraction: options.Fraction = 0.5,
         display: options.Display = "bt709",
         method: options.Method = "sectors",
+        trust_encoding: options.TrustEncoding = False,
         title: Annotated[str, typer.Option("--title", help="What heads the proof's page: scene, camera, client. "
                                            "Without it the take's folder and files do.", show_default=False)] = "",
         json_file: options.JsonFile = None,
@@ -53,7 +54,8 @@ def register(app: typer.Typer) -> None:
         refuse_outputs(json_file, overwrite=overwrite)
         footage = footage_from(encoding=encoding, code_range=code_range, bits=bits, primaries=primaries, look=look,
                                look_input=look_input, ocio_config=ocio_config)
-        settings = settings_from(targets=targets, fraction=fraction, display=display, method=method)
+        settings = settings_from(targets=targets, fraction=fraction, display=display, method=method,
+                                 trust_encoding=trust_encoding)
         sequence, shots = take_from(take), tuple(take_from(text) for text in shot or ())
         with progress_line() as progress:
             result = run_job(sequence, card, footage, out, shots=shots, settings=settings,
@@ -67,6 +69,7 @@ def register(app: typer.Typer) -> None:
         rendered = sum(len(summary.frames) for summary in result.renders)
         for one in result.survey.cautions:
             caution(one)
-        say(sentence(result.survey.advice), result.proof.verdict, NOT_VERIFIED,
+        of_take = [sentence(result.survey.advice)] if result.proof.declaration in ("fits", "not checked") else []
+        say(*of_take, result.proof.verdict, NOT_VERIFIED,
             f"{counted(rendered, 'frame')} rendered; everything is in {out}: open {out / 'proof' / 'proof.html'}")
         demand_limits(result.proof, out / "proof" / "proof.html")

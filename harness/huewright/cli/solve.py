@@ -39,6 +39,7 @@ def register(app: typer.Typer) -> None:
         fraction: options.Fraction = 0.5,
         display: options.Display = "bt709",
         method: options.Method = "sectors",
+        trust_encoding: options.TrustEncoding = False,
         compare: Annotated[bool, typer.Option("--compare", help="Also solve by the other methods and compare.")]
         = False,
         json_file: options.JsonFile = None,
@@ -51,7 +52,8 @@ def register(app: typer.Typer) -> None:
         from huewright.steps.solve import solve_survey
 
         refuse_outputs(out, json_file, overwrite=overwrite)
-        settings = settings_from(targets=targets, fraction=fraction, display=display, method=method)
+        settings = settings_from(targets=targets, fraction=fraction, display=display, method=method,
+                                 trust_encoding=trust_encoding)
         result = solve_survey(survey_from(survey), card_from(card), settings, card_path=card)
         save(result, out, overwrite=overwrite)
         write_figures(json_file, result, overwrite=overwrite)

@@ -58,8 +58,13 @@ def register(app: typer.Typer) -> None:
         grid = table(counted(len(rows), "frame"), ["frame", "verdict", "glare", "clipped %", "edge px", "motion px",
                                                        "patch px", "tilt deg", "light stops", "why"], rows)
         grid.columns[-1].justify = "left"
-        say(grid, f"wrote {out}" + (f" and {sheet}" if sheet else ""), sentence(result.advice))
+        say(grid, f"wrote {out}" + (f" and {sheet}" if sheet else ""))
+        if result.declaration != "contradicted":
+            say(sentence(result.advice))
         for one in result.cautions:
             caution(one)
         if not result.usable:
             raise NoAnswerError("this take can't support a correction", result.advice)
+        if result.declaration == "contradicted":
+            raise NoAnswerError("not usable as declared: survey again as it was recorded, or go on at your word with "
+                                "`huewright solve --trust-encoding`")

@@ -56,6 +56,23 @@ def curve_names() -> tuple[str, ...]:
     return tuple(sorted(LOG_DECODINGS))
 
 
+def is_curve_name(text: str, name: str | None = None) -> bool:
+    """Whether ``text`` names a known curve, or the one called ``name``, whatever its case and punctuation."""
+    return _plain(text) in {_plain(known) for known in ((name,) if name is not None else curve_names())}
+
+
+@lru_cache(maxsize=1)
+def known_curves() -> tuple[tuple[str, tuple[Operation, ...]], ...]:
+    """Every known curve that can be resolved, with its operations (about a second, once)."""
+    curves = []
+    for name in curve_names():
+        try:
+            curves.append((name, resolve_curve(name)[0]))
+        except InputError:
+            continue
+    return tuple(curves)
+
+
 def published_curve(name: str) -> Curve:
     """colour-science's own function for ``name``: float64 code values to linear, not-a-number where undefined."""
     from colour.models import LOG_DECODINGS
@@ -87,9 +104,12 @@ def _registry_name(name: str) -> str:
     plain = {_plain(known): known for known in names}
     if _plain(name) in plain:
         return plain[_plain(name)]
-    close = difflib.get_close_matches(_plain(name), plain, n=4, cutoff=0.5)
+    # A short form of a longer name, or the reverse, lies too far apart for a comparison letter by letter.
+    typed = _plain(name)
+    within = [key for key in plain if min(len(key), len(typed)) > 3 and (typed in key or key in typed)]
+    close = list(dict.fromkeys(within + difflib.get_close_matches(typed, plain, n=4, cutoff=0.5)))[:4]
     hint = (f"close names: {', '.join(plain[key] for key in close)}" if close
-            else "give a name that colour-science lists in LOG_DECODINGS, or the curve's parameters")
+            else "`--encoding list` prints the known ones; or give the curve's parameters")
     raise InputError(f"unknown log curve {name!r}; {hint}")
 
 

@@ -17,6 +17,7 @@ log = logging.getLogger(__name__)
 DEPTHS = (8, 10, 12, 16)
 LOOK_INPUTS = ("log", "linear")
 TRANSFERS = ("bt709", "bt1886", "srgb", "pq", "hlg")
+THROUGH_LOOK = "through-look"
 DEFAULT_PRIMARIES = "ITU-R BT.709"
 NOT_VERIFIED = "Chips and bars on their targets do not verify what was declared with --encoding and --range."
 LOG_PARAMETERS = ("base", "log_side_slope", "log_side_offset", "lin_side_slope", "lin_side_offset",
@@ -28,7 +29,8 @@ def declare_footage(*, encoding: str, range_: str = "full", bits: int = 10, prim
                     ocio_config: str | Path | None = None) -> Footage:
     """The footage as declared.
 
-    encoding     "display" (already a display picture), "linear", one of :data:`TRANSFERS` (decoded to light),
+    encoding     "display" (already a display picture), "linear", "through-look" (all that is known is the ``look``, to
+                 a BT.709 picture), one of :data:`TRANSFERS` (decoded to light),
                  a camera log curve's name, or its parameters as "base=10,log_side_slope=0.25,..." with the names
                  of :data:`LOG_PARAMETERS` (those left out keep the CLF Log node's defaults); with
                  ``ocio_config`` the name of a colour space in that OpenColorIO configuration
@@ -47,6 +49,10 @@ def declare_footage(*, encoding: str, range_: str = "full", bits: int = 10, prim
     if look_input not in LOOK_INPUTS:
         raise InputError(f"what a look expects is one of {', '.join(LOOK_INPUTS)}, not {look_input!r}")
     encoding = encoding.strip()
+    if encoding.casefold() == THROUGH_LOOK and ocio_config is not None:
+        raise InputError(f"{THROUGH_LOOK} takes a LUT file with --look, not a colour space; leave out --ocio-config")
+    if encoding.casefold() == THROUGH_LOOK:
+        return _through_look(look, range_, bits)
     primaries = _known_primaries(primaries)
     if ocio_config is not None:
         from huewright.colorimetry.ocio import decode_colour_space
@@ -57,11 +63,20 @@ def declare_footage(*, encoding: str, range_: str = "full", bits: int = 10, prim
     log.info("footage declared as %s, %s range, %s: decoded by %s", encoding, range_, primaries,
              ", ".join(type(operation).__name__ for operation in decode) or "nothing")
     if look is not None and encoding == "display":
-        raise InputError("footage declared as 'display' takes no look: declare the log curve that the look expects")
+        raise InputError("footage declared as 'display' takes no look: declare the log curve that the look expects, or "
+                         f"--encoding {THROUGH_LOOK} where you don't know it")
     if look is not None and look_input == "log" and not decode:
         raise InputError("a look that expects log needs an encoding that is a log curve; "
                          "declare one, or say that the look expects linear")
     return Footage(range_, bits, encoding, decode, primaries, () if look is None else _look(look), look_input, error)
+
+
+def _through_look(look: str | Path | None, range_: str, bits: int) -> Footage:
+    """Footage of which only the LUT to a BT.709 display picture is known: decoded by the LUT and BT.709's OETF undone,
+    so that balance and all that follows work on the light of the LUT's picture."""
+    if look is None:
+        raise InputError(f"--encoding {THROUGH_LOOK} needs the LUT that shows this footage: give it with --look")
+    return Footage(range_, bits, THROUGH_LOOK, (*_look(look), Transfer("bt709", "decode")), DEFAULT_PRIMARIES)
 
 
 def range_caution(footage: Footage, *, floats: bool) -> LegalRangeOfFloats | None:

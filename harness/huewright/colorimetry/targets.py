@@ -79,7 +79,8 @@ def targets_for(card: Card, *, mode: str = "vectorscope", fraction: float = CHIP
     if mode not in MODES:
         raise InputError(f"targets are one of {', '.join(MODES)}, not {mode!r}")
     if not 0 < fraction <= 1:
-        raise InputError(f"the chips' fraction of the 75 % bar lies above 0 and up to 1, not {fraction:g}")
+        raise InputError(f"the chips' fraction of the 75 % bar lies above 0 and up to 1, not {fraction:g}"
+                         + (f"; {fraction:g} % is {fraction / 100:g}" if 1 < fraction <= 100 else ""))
     luma = (known.kr, known.kb)
     reference = {name: to_ycbcr(rgb, luma) for name, rgb in reference_rgb(card, display, adaptation).items()}
     levels = {}

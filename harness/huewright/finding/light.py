@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from huewright_kernels.ops import Operation, Transfer
 
+from huewright.colorimetry.declare import THROUGH_LOOK
 from huewright.models.footage import Footage
 from huewright.reference import apply_chain
 
@@ -25,7 +26,8 @@ PRIOR = np.array([0.3, 0.3, 0.06, 0.06, 0.06])
 class LinearLight:
     """Code values to linear light and back, per channel, for one footage.
 
-    A display picture (encoding "display") is taken back through BT.709's OETF: near enough for ratios of light.
+    A look, which mixes channels, is taken along its greys alone, so that there and back again is the same; a display
+    picture (encoding "display") is taken back through BT.709's OETF: both near enough for ratios of light.
     """
 
     def __init__(self, footage: Footage) -> None:
@@ -41,6 +43,7 @@ class LinearLight:
         values = apply_chain(operations, np.repeat(grid[:, None], 3, axis=1)) if operations else np.repeat(
             grid[:, None], 3, axis=1)
         self._grid = grid
+        self._separate = footage.encoding == THROUGH_LOOK
         self._curves = [np.maximum.accumulate(values[:, channel]) for channel in range(3)]
 
     @property
@@ -50,6 +53,8 @@ class LinearLight:
 
     def to_linear(self, code: np.ndarray) -> np.ndarray:
         """(..., 3) code values to linear light."""
+        if self._separate:
+            return np.stack([np.interp(code[..., c], self._grid, self._curves[c]) for c in range(3)], axis=-1)
         return apply_chain(self._operations, code) if self._operations else np.array(code, dtype=np.float64)
 
     def to_code(self, linear: np.ndarray) -> np.ndarray:

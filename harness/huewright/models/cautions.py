@@ -61,12 +61,36 @@ class OtherCardFile(Caution, frozen=True):
     surveyed_card_file: str
 
 
-class BarsBent(Caution, frozen=True):
-    """The bars are off where their reflectances put them by ``ire``, more than flare and noise explain: the tone curve
-    had to bend them, or (not ``corrected``) would have had to."""
+class Nearest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A declaration that would fit, in the words of the command line; ``likelihood`` is its share among all tried."""
 
-    ire: Positive
-    corrected: bool
+    declaration: str
+    likelihood: Share
+
+
+class DeclarationDoubted(Caution, frozen=True):
+    """The bars' light doubts or contradicts the declared encoding and range.
+
+    bar, off    the bar furthest from its place, and by what share of its light
+    bent_ire    the most that a bar's signal is off, with nothing explained away
+    misfit      deviance; ``usual`` up to which it says nothing
+    veil        of white's light, that fits best
+    picture     declared as a display picture, which a camera's own rendering may be
+    """
+
+    contradicted: bool
+    bar: Name
+    off: Number
+    bent_ire: Positive
+    misfit: Positive
+    usual: Positive
+    veil: Share
+    picture: bool = False
+    nearest: tuple[Nearest, ...] = ()
+
+
+class OnlyThroughLook(Caution, frozen=True):
+    """All that is known of the footage is the look LUT, after which exposure and balance then act."""
 
 
 class OffTarget(Caution, frozen=True):
@@ -400,8 +424,3 @@ if TYPE_CHECKING:
     AnyCaution = Caution
 else:
     AnyCaution = Union[tuple(Caution.__subclasses__())]  # noqa: UP007
-
-
-def contradicts_declaration(cautions: tuple[Caution, ...]) -> bool:
-    """Whether one of a correction's or proof's cautions says that the bars don't fit the declared footage."""
-    return any(isinstance(caution, BarsBent) for caution in cautions)

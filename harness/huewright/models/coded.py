@@ -9,7 +9,7 @@ import msgspec
 
 
 def _code(name: str) -> str:
-    """``BarsBent`` -> "bars-bent"."""
+    """``OffTarget`` -> "off-target"."""
     return re.sub(r"(?<=[a-z])(?=[A-Z])", "-", name).lower()
 
 

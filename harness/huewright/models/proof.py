@@ -46,10 +46,14 @@ class PatchProof:
 
 @dataclass(frozen=True)
 class Proof:
-    """``verdict`` is one sentence; ``passed`` whether every used patch is within ``limits``.
+    """``verdict`` is one sentence; ``passed`` whether every used patch is within ``limits``
+    and no shot is strange.
 
     title      names the take, or what the person called it
     subject    in words: the take, the card, the footage as declared, the display aimed at
+    strange_shots  names of shots whose files contradict that they are of the card take's camera and settings
+    declaration  what the bars say of the declared encoding and range: "fits", "in doubt", "contradicted" (and trusted
+               all the same) or "not checked"
     basis      a sentence: what was measured, and the limits
     limits     hue_deg, radius (fraction of the target's), level_ire
     work       what the correction does: parameters name -> [value, standard error]; left_out chip -> [hue error in
@@ -78,6 +82,8 @@ class Proof:
     display: str = "bt709"
     work: dict[str, Any] = field(default_factory=dict)
     shots: tuple[dict[str, Any], ...] = ()
+    declaration: str = "not checked"
+    strange_shots: tuple[str, ...] = ()
 
 
 def proof_to_dict(proof: Proof) -> dict[str, Any]:

@@ -25,6 +25,7 @@ class SolveSettings:
     least_slope          least slope of the hue map between control hues
     clip_limit           a patch with more than this fraction of pixels clipped in a channel is not read, if that
                          moves its mean (see :func:`huewright.models.reading.clipping_tells`)
+    trust_encoding       goes on where the bars contradict the declared encoding or range
     hue_limit_deg, radius_limit, level_limit_ire
                          what counts as on target; beyond it, or where noise alone may carry a patch beyond it,
                          the solve warns
@@ -46,6 +47,7 @@ class SolveSettings:
     hue_limit_deg: Positive = 0.5
     radius_limit: Positive = 0.01
     level_limit_ire: Positive = 0.5
+    trust_encoding: bool = False
 
     def __post_init__(self) -> None:
         if self.method not in METHODS:

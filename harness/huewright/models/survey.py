@@ -57,6 +57,8 @@ class Survey:
     cautions            what must be known all the same
     card_layout_sha256  hash of the names, roles and places of the card's patches; ``files_kind`` says what files the
                         take has ("10-bit DPX"). Both empty where a survey was not made from files.
+    declaration         what the bars say of the declared encoding and range: "fits", "in doubt", "contradicted" or
+                        "not checked"; ``usable`` is of the card in the pictures alone
     """
 
     take: str
@@ -74,6 +76,7 @@ class Survey:
     card_layout_sha256: str = ""
     files_kind: str = ""
     cautions: tuple[AnyCaution, ...] = ()
+    declaration: str = "not checked"
 
     def __post_init__(self) -> None:
         if self.usable != (self.reading is not None):

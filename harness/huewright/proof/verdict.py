@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
+from huewright.colorimetry.declare import THROUGH_LOOK
 from huewright.colorimetry.display import display_luma, to_ycbcr
 from huewright.colorimetry.excursions import RangeTally
 from huewright.files import sha256
@@ -16,15 +18,19 @@ from huewright.models.card import Card
 from huewright.models.cautions import Caution
 from huewright.models.coded import has
 from huewright.models.correction import Correction
+from huewright.models.footage import Footage
 from huewright.models.proof import PatchProof, Proof
 from huewright.models.settings import SolveSettings
 from huewright.models.survey import FrameGrade, Survey
+from huewright.proof.likeness import CONTRADICTED, shot_words, traits_of, unlike
 from huewright.proof.match import RenderMatch
 from huewright.proof.measurement import Measurement
 from huewright.proof.shots import shot_cautions
 from huewright.provenance.takes import take_name
+from huewright.solver.declaration import AGAINST, DOUBTED, UNCHECKED
 
 NOISE_CAUTION_DB = 6.0
+TRUE_DELTA_E = 2.0      # mean CIEDE2000 of check patches that the verdict passes over: about twice what is just visible
 LIGHT_CAUTION_STOPS = 0.05
 PREFERRED_TOLERANCE_PERCENT = 1.0       # EBU R 103 v3.0 (2020): errors in up to 1 % of the pixels pass
 DISPLAY_WORDS = {"bt709": "ITU-R BT.709 display", "bt1886": "ITU-R BT.1886 display, BT.709 primaries",
@@ -38,6 +44,8 @@ def whole_proof(correction: Correction, survey: Survey, patches: tuple[PatchProo
     """The proof of the card take, measured on ``grades``' frames; without shots, pictures and title."""
     summary = _summary(correction, patches, sides, tally, match, len(grades))
     passed, verdict = _verdict(summary, settings)
+    declaration = str(correction.diagnostics.get("declaration", UNCHECKED))
+    verdict = f"{verdict} {declaration_words(correction)}".rstrip()
     frames = {"chosen": list(survey.chosen),
               "usable": [grade.frame for grade in survey.grades if grade.verdict == "usable"],
               "refused": [{"frame": grade.frame, "verdict": grade.verdict, "reasons": grade.reasons}
@@ -46,9 +54,32 @@ def whole_proof(correction: Correction, survey: Survey, patches: tuple[PatchProo
     said = _cautions(correction, survey, summary, tally, match)
     return Proof(verdict, passed, patches, summary, methods, said, frames,
                  basis=_basis(settings, len(grades), match.near is not None), display=correction.display,
-                 work=_work(correction),
+                 work=_work(correction), declaration=declaration,
                  limits={"hue_deg": settings.hue_limit_deg, "radius": settings.radius_limit,
                          "level_ire": settings.level_limit_ire})
+
+
+def with_likeness(proof: Proof, take: FrameSequence, shots: Sequence[FrameSequence], records: list[dict[str, Any]],
+                  footage: Footage) -> Proof:
+    """``proof`` with what the files of ``shots`` say against the card ``take``'s in its verdict; not passed where that
+    contradicts the shots' being of one camera and its settings. ``records`` are of :func:`look_through`."""
+    if not shots:
+        return proof
+    own = traits_of(take, footage)
+    beyond = _lost_percent(proof.summary)
+    said: list[str] = []
+    strange: list[str] = []
+    for shot, record in zip(shots, records, strict=True):
+        points, signs = unlike(own, traits_of(shot, footage), beyond, _lost_percent(record))
+        said.append(shot_words(record["name"], points, signs))
+        strange += [record["name"]] if points >= CONTRADICTED else []
+    return replace(proof, passed=proof.passed and not strange, strange_shots=tuple(strange),
+                   verdict=" ".join(filter(None, (proof.verdict, *said))))
+
+
+def _lost_percent(record: dict[str, Any]) -> float:
+    """Of the rendered pixels, what floating numbers hold outside -5 to 105 % or whole numbers cut off."""
+    return sum(float(record.get(f"pixels_{where}_percent") or 0.0) for where in ("beyond_preferred", "at_end_stops"))
 
 
 def with_shots(proof: Proof, records: list[dict[str, Any]], unlike: list[Caution]) -> Proof:
@@ -76,6 +107,8 @@ def subject(correction: Correction, survey: Survey, card: Card, before: FrameSeq
                                                               else ""), footage.primaries]
     if footage.encoding == "display":
         declared[0] = "already a display picture"
+    elif footage.encoding == THROUGH_LOOK:
+        declared[0] = "known only through its look LUT"
     if footage.look:
         declared.append(f"through a look LUT given {footage.look_input}")
     numbers = sorted(before.numbers)
@@ -135,8 +168,17 @@ def _verdict(summary: dict[str, Any], settings: SolveSettings) -> tuple[bool, st
     if old is None or new is None:
         return passed, f"{head}; the card has no check patches, so nothing shows how other colours fare."
     moved = "improve" if new < old else "WORSEN"
+    left = f", which is no true colour yet (over {TRUE_DELTA_E:g})" if new > TRUE_DELTA_E else ""
     return passed, (f"{head}; check patches, which the solve never saw, {moved} from {old:.1f} to {new:.1f} ΔE "
-                    "(CIEDE2000).")
+                    f"(CIEDE2000){left}.")
+
+
+def declaration_words(correction: Correction) -> str:
+    """A sentence of the verdict where the bars don't fit what was declared of the footage; else empty."""
+    return {AGAINST: "But the bars contradict the declared encoding or range (see the cautions), which was trusted at "
+                     "the word of the person (--trust-encoding).",
+            DOUBTED: "But the declared encoding or range is in doubt: see the cautions."}.get(
+                str(correction.diagnostics.get("declaration")), "")
 
 
 def _basis(settings: SolveSettings, frames: int, near: bool) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from huewright_kernels.ops import Operation
@@ -11,7 +10,6 @@ from huewright_kernels.ops import Operation
 from huewright.colorimetry.display import to_ycbcr
 from huewright.colorimetry.inverse import inverse_operations, matrix_operation
 from huewright.reference import apply_chain
-from huewright.solver.chain import Balance
 from huewright.solver.evidence import Sample
 from huewright.solver.model import code_jacobian, evaluation_points
 from huewright.solver.problem import Problem, Solution
@@ -20,12 +18,6 @@ from huewright.solver.problem import Problem, Solution
 _WALKS = ((0, 1, 2), (0, 2, 1), (1, 0, 2), (1, 2, 0), (2, 0, 1), (2, 1, 0))
 _SIGNS = (1, -1, -1, 1, 1, -1)
 FLAT = 1e-6              # share of its edges' box below which a tetrahedron counts as flat
-# Bars against their reference reflectances in linear light, as natural logarithms of ratios. Measured on the demo's two
-# cameras: declared rightly 0.000; full files declared legal 0.32, legal ones declared full 0.08, any other log
-# curve of colour-science's 0.066 and more, but for the one that is the same curve at these levels.
-BENT = 0.04
-MOST_FLARE = 0.02        # of white's light, even over the card, is taken for flare: common practice, no source
-CERTAIN = 3.0            # standard errors of a bar's light that count as nothing
 
 
 def noise_gain_db(operations: Sequence[Operation], neutral: Sequence[Operation], samples: Sequence[Sample],
@@ -116,49 +108,3 @@ def landing_ycbcr(operations: Sequence[Operation], samples: Sequence[Sample],
                   luma: tuple[float, float]) -> np.ndarray:
     """(Y', Cb, Cr) (n, 3) at which the samples count as landing: see :func:`.model.evaluation_points`."""
     return to_ycbcr(apply_chain(operations, evaluation_points(samples)).mean(axis=1), luma)
-
-
-@dataclass(frozen=True)
-class Bend:
-    """How far the bars' light, exposure apart, is from their reference reflectances: ``excess`` as a natural logarithm
-    beyond what flare and noise explain, ``ire`` in the display's signal, with nothing explained away."""
-
-    excess: float
-    ire: float
-
-    @property
-    def beyond_explaining(self) -> bool:
-        return self.excess > BENT
-
-
-def bend_of_bars(problem: Problem, balance: Balance) -> Bend | None:
-    """What the card's reference reflectances say of the declared encoding and range; None with fewer than two bars
-    that have them. Two bars can't tell flare from a code that is too flat; three can.
-
-    A wrong range is an offset and a gain of log codes, which in light is another contrast: bars then sit where no
-    exposure and no flare puts them, and the tone curve bends them back.
-    """
-    bars = [bar for bar in problem.evidence.bars if bar.name in problem.reference]
-    if len(bars) < 2:
-        return None
-    weights = np.array([problem.display.kr, 1 - problem.display.kr - problem.display.kb, problem.display.kb])
-
-    def light(codes: np.ndarray) -> np.ndarray:
-        linear = apply_chain(problem.chain.decode, codes) * balance.gains
-        luminance: np.ndarray = linear @ problem.chain.primaries.T @ weights
-        return luminance
-
-    codes = np.array([bar.mean for bar in bars])
-    errors = np.sqrt([np.clip(np.diag(bar.mean_covariance), 0, None) for bar in bars])
-    seen = np.maximum(light(codes), 1e-6)
-    unsure = CERTAIN * np.abs(light(codes + errors) - seen) / seen
-    meant = apply_chain(problem.display.decode, [problem.reference[bar.name] for bar in bars]) @ weights
-    excess = np.inf
-    for flare in np.linspace(0.0, MOST_FLARE, 41):
-        ratio = np.log(seen / (meant + flare * meant.max()))
-        # The exposure between the highest and the lowest: least worst miss.
-        high, low = (ratio - unsure).max(), (ratio + unsure).min()
-        excess = min(excess, max(float(high - low) / 2, 0.0))
-    there, here = (apply_chain(problem.display.encode, np.repeat(values[:, None], 3, axis=1))[:, 1]
-                   for values in (meant, seen / np.median(seen / meant)))
-    return Bend(excess, float(100 * np.abs(here - there).max()))

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from huewright_kernels.ops import Operation
 
+from huewright.colorimetry.declare import THROUGH_LOOK
 from huewright.colorimetry.display import BT709, from_ycbcr, hue_deg
 from huewright.colorimetry.targets import delta_e
 from huewright.models import cautions
@@ -16,6 +17,7 @@ from huewright.models.correction import Correction, Parameter, PatchResult
 from huewright.models.reasons import PatchReason
 from huewright.models.settings import SolveSettings
 from huewright.solver import quality
+from huewright.solver.declaration import Judgement, judge_declaration
 from huewright.solver.evidence import Sample
 from huewright.solver.fit import Held
 from huewright.solver.hues import leave_one_out, miss
@@ -46,8 +48,10 @@ def correction_from(problem: Problem, solution: Solution, *, identity: bool = Fa
                                  errors.get(sample.name), left_out.get(sample.name))
             for k, sample in enumerate(samples)}
     patches = tuple(rows[patch.name] for patch in problem.card.patches if patch.name in rows)
-    diagnostics = _diagnostics(problem, solution, operations, neutral, patches, identity)
-    said = (*solution.cautions, *_cautions(problem, solution, patches, diagnostics))
+    judgement = judge_declaration(problem)
+    diagnostics = {**_diagnostics(problem, solution, operations, neutral, patches, identity), **_declared(judgement)}
+    doubt = () if judgement.caution is None else (judgement.caution,)
+    said = (*doubt, *solution.cautions, *_cautions(problem, patches, diagnostics))
     return Correction(solution.method, problem.footage, problem.settings.display, operations, neutral, patches,
                       _parameters(solution, identity), diagnostics, said, provenance or {})
 
@@ -185,9 +189,6 @@ def _diagnostics(problem: Problem, solution: Solution, operations: tuple[Operati
         "folded_fraction": 0.0 if identity else quality.folded_fraction(operations, neutral),
         "out_of_gamut_patches": quality.gamut_fraction(operations, problem.samples),
     }
-    bend = quality.bend_of_bars(problem, solution.balance)
-    if bend is not None:
-        numbers |= {"bars_bent_ire": bend.ire, "bars_bent_beyond_flare": bend.excess}
     if solution.fit is not None and not identity:
         numbers |= {"condition": solution.fit.condition, "bounds_hit": list(solution.fit.at_bounds),
                     "evaluations": solution.fit.evaluations,
@@ -216,12 +217,19 @@ def _balance_only_delta_e(problem: Problem, solution: Solution, names: list[str]
     return {name: pair[1] for name, pair in _delta_e(problem, samples, after, after).items()}
 
 
-def _cautions(problem: Problem, solution: Solution, patches: tuple[PatchResult, ...],
-              numbers: dict[str, Any]) -> list[Caution]:
-    bend = quality.bend_of_bars(problem, solution.balance)
-    said: list[Caution] = []
-    if bend is not None and bend.beyond_explaining:
-        said.append(cautions.BarsBent(significant(bend.ire), solution.tone is not None))
+def _declared(judgement: Judgement) -> dict[str, Any]:
+    """What is recorded of the declaration: its standing, and what the bars say of it."""
+    record: dict[str, Any] = {"declaration": judgement.standing}
+    if judgement.agreement is not None:
+        record |= {"declaration_misfit": judgement.agreement.misfit,
+                   "declaration_veil_percent": 100 * judgement.agreement.veil,
+                   "bars_bent_ire": judgement.agreement.bent_ire}
+    written: dict[str, Any] = significant(record)
+    return written
+
+
+def _cautions(problem: Problem, patches: tuple[PatchResult, ...], numbers: dict[str, Any]) -> list[Caution]:
+    said: list[Caution] = [cautions.OnlyThroughLook()] if problem.footage.encoding == THROUGH_LOOK else []
     said += _off_target(patches, problem.settings)
     guessed = [chip.name for chip in problem.evidence.chips if chip.name not in problem.reference]
     if problem.settings.mode == "vectorscope" and problem.display.primaries != BT709 and guessed:

@@ -58,6 +58,14 @@ def correction_from(named: Correction | Path | str) -> Correction:
     return named if isinstance(named, Correction) else load_correction(named)
 
 
+def encoding_names() -> tuple[str, ...]:
+    """What an encoding can be called: words first, then the log curves that colour-science knows."""
+    from huewright.colorimetry.curves import curve_names
+    from huewright.colorimetry.declare import THROUGH_LOOK, TRANSFERS
+
+    return ("display", "linear", THROUGH_LOOK, *TRANSFERS, *curve_names())
+
+
 def footage_from(*, encoding: str, code_range: str = "full", bits: int = 10, primaries: str = "ITU-R BT.709",
                  look: str | None = None, look_input: str = "log", ocio_config: str | None = None) -> Footage:
     """What was declared of the take; raises as :func:`huewright.colorimetry.declare.declare_footage`."""
@@ -68,8 +76,8 @@ def footage_from(*, encoding: str, code_range: str = "full", bits: int = 10, pri
 
 
 def settings_from(*, targets: str = "vectorscope", fraction: float = 0.5, display: str = "bt709",
-                  method: str = "sectors") -> SolveSettings:
+                  method: str = "sectors", trust_encoding: bool = False) -> SolveSettings:
     """How to solve; raises as :class:`huewright.models.settings.SolveSettings`."""
     from huewright.models.settings import SolveSettings
 
-    return SolveSettings(mode=targets, fraction=fraction, display=display, method=method)
+    return SolveSettings(mode=targets, fraction=fraction, display=display, method=method, trust_encoding=trust_encoding)

@@ -17,7 +17,6 @@ from huewright.colorimetry.excursions import RangeTally
 from huewright.errors import InputError
 from huewright.files import refuse_existing
 from huewright.models.card import Card
-from huewright.models.cautions import contradicts_declaration
 from huewright.models.correction import Correction
 from huewright.models.footage import RANGES, Footage
 from huewright.models.proof import Proof, save_proof
@@ -30,7 +29,7 @@ from huewright.proof.measurement import INNER, EvenLight, Measuring, outlines
 from huewright.proof.patches import patch_proofs
 from huewright.proof.pictures import Pictures, measurable, smear
 from huewright.proof.shots import ShotPictures, look_through
-from huewright.proof.verdict import proof_provenance, subject, whole_proof, with_shots
+from huewright.proof.verdict import proof_provenance, subject, whole_proof, with_likeness, with_shots
 from huewright.provenance.belonging import check_proof_inputs
 from huewright.provenance.takes import files_kind, kind_cautions, take_name
 from huewright.solver.compare import compare
@@ -87,7 +86,9 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSe
     looked = [look_through(correction, source, made, written, take_name(source), progress) for source, made in shots]
     card_kind = files_kind(before)
     unlike = [caution for source, _ in shots for caution in kind_cautions(source, card_kind)]
-    proof = with_shots(proof, [record for record, _ in looked], unlike)
+    records = [record for record, _ in looked]
+    proof = with_likeness(with_shots(proof, records, unlike), before, [source for source, _ in shots], records,
+                          survey.footage)
     progress(steps - 1, steps, "drawing")
     proof = _drawn(proof, pictures, card, min(grades, key=smear), [seen for _, seen in looked], out, overwrite)
     save_proof(proof, out / "proof.json", overwrite=overwrite)
@@ -124,4 +125,4 @@ def _drawn(proof: Proof, pictures: Pictures, card: Card, grade: FrameGrade, shot
     return proof
 
 
-__all__ = ["NOT_VERIFIED", "Proof", "contradicts_declaration", "prove"]
+__all__ = ["NOT_VERIFIED", "Proof", "prove"]

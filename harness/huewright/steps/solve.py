@@ -8,6 +8,7 @@ from typing import Any
 
 from huewright.errors import NoAnswerError
 from huewright.models.card import Card
+from huewright.models.cautions import DeclarationDoubted
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.models.reading import Reading
@@ -41,9 +42,19 @@ def solve_survey(survey: Survey, card: Card, settings: SolveSettings | None = No
 
 def solve_recorded(reading: Reading, card: Card, footage: Footage, settings: SolveSettings,
                    provenance: dict[str, Any]) -> Correction:
-    """:func:`huewright.solver.answer.solve`, with what the provenance gives to warn of."""
+    """:func:`huewright.solver.answer.solve`, with what the provenance gives to warn of. Raises :class:`NoAnswerError`
+    where the bars contradict what was declared of the footage, unless the settings trust it."""
     correction = solve(reading, card, footage, settings, provenance=provenance)
+    demand_declaration(correction, settings)
     return replace(correction, cautions=(*card_cautions(provenance), *correction.cautions))
+
+
+def demand_declaration(correction: Correction, settings: SolveSettings) -> None:
+    """Raises :class:`NoAnswerError` for a contradicted declaration that nobody insisted on."""
+    doubt = next((item for item in correction.cautions if isinstance(item, DeclarationDoubted)), None)
+    if doubt is not None and doubt.contradicted and not settings.trust_encoding:
+        raise NoAnswerError("the card contradicts what was declared; declare what was recorded, or insist with "
+                            "--trust-encoding", doubt)
 
 
 def compare_survey(survey: Survey, card: Card, settings: SolveSettings | None = None) -> list[dict[str, Any]]:

@@ -31,6 +31,7 @@ from huewright.models.survey import FrameGrade, Survey, Verdict
 from huewright.progress import Progress, silent
 from huewright.provenance.digests import card_layout_sha256, card_sha256
 from huewright.provenance.takes import files_kind
+from huewright.solver.declaration import judge_reading
 from huewright.version import __version__
 
 log = logging.getLogger(__name__)
@@ -117,7 +118,7 @@ def _surveyed(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int],
     assert size is not None
     survey = _concluded(card, card_path, footage, light, frames, empty, size, max_frames)
     caution = range_caution(footage, floats=floats)
-    return survey if caution is None else replace(survey, cautions=(caution,))
+    return survey if caution is None else replace(survey, cautions=(*survey.cautions, caution))
 
 
 def draw_sheet(survey: Survey, sequence: FrameSequence, card: Card, path: Path | str, *,
@@ -158,9 +159,19 @@ def _concluded(card: Card, card_path: Path | str | None, footage: Footage, light
     grades += [FrameGrade(number, "no card", (NoCard(),)) for number in empty]
     grades.sort(key=lambda grade: grade.frame)
     of_card = (card.name, card_sha256(card)) if card_path is None else (str(card_path), sha256(card_path))
-    return Survey("", *of_card, footage, size[0], size[1], tuple(grades),
-                  None if merged is None else merged.reading, merged is not None, advice,
-                  1.0 if merged is None else merged.gain, __version__, card_layout_sha256(card))
+    survey = Survey("", *of_card, footage, size[0], size[1], tuple(grades),
+                    None if merged is None else merged.reading, merged is not None, advice,
+                    1.0 if merged is None else merged.gain, __version__, card_layout_sha256(card))
+    return _with_declaration(survey, card)
+
+
+def _with_declaration(survey: Survey, card: Card) -> Survey:
+    """``survey`` with what its reading says of the declared footage."""
+    if survey.reading is None:
+        return survey
+    judgement = judge_reading(survey.reading, card, survey.footage)
+    said = survey.cautions if judgement.caution is None else (judgement.caution, *survey.cautions)
+    return replace(survey, declaration=judgement.standing, cautions=said)
 
 
 def _grade(frame: Judged, motion: float, chosen: bool, remark: FrameReason | None) -> FrameGrade:

@@ -46,10 +46,35 @@ def _(item: cautions.OtherCardFile) -> str:
 
 
 @sentence.register
-def _(item: cautions.BarsBent) -> str:
-    return (f"the tone curve {'had to' if item.corrected else 'would have to'} bend the bars by {item.ire:.1f} IRE: "
-            "flare, or the encoding, range or look is not as declared; check --encoding and --range; chips on target "
-            "do not verify the declaration")
+def _(item: cautions.DeclarationDoubted) -> str:
+    bent = f"(bars bent by {item.bent_ire:.1f} IRE; misfit {item.misfit:.0f}, up to {item.usual:.0f} is usual)"
+    if item.picture:
+        return (f"the bars are not where a plain BT.709 picture has them {bent}: a camera's own rendering, or footage "
+                "that is no display picture; if it is log, declare its curve with --encoding")
+    if item.contradicted:
+        said = (f"the bars contradict --encoding or --range: bar {item.bar!r} is {abs(100 * item.off):.0f} % "
+                f"{'lighter' if item.off > 0 else 'darker'} than its reflectance allows beside the others {bent}")
+    elif item.misfit <= item.usual:
+        said = (f"the bars fit --encoding and --range only if a veil of {100 * item.veil:.1f} % of white's light lay "
+                f"over the card (flare, haze or glare on it) {bent}")
+    else:
+        said = (f"the bars fit --encoding and --range poorly, with a veil of {100 * item.veil:.1f} % of white's light "
+                f"over the card at best {bent}")
+    if item.nearest:
+        said += "; better would fit: " + ", ".join(
+            f"{near.declaration} (likelihood {_likelihood(near.likelihood)})" for near in item.nearest)
+    return said
+
+
+def _likelihood(share: float) -> str:
+    return "under 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+
+
+@sentence.register
+def _(item: cautions.OnlyThroughLook) -> str:
+    return ("exposure and balance act after the look LUT, for nothing is known of the footage before it: where the LUT "
+            "clips, bends or tints, the camera's light is not restored, light outside the LUT is gone, and the bars "
+            "can't tell a wrong LUT")
 
 
 @sentence.register

@@ -1,0 +1,115 @@
+"""Whether a shot comes from the card take's camera and settings, by all that its files say.
+
+The files' metadata names a camera or its settings where it does at all; their kind and depth, what is dark beyond the
+declared curve's black, the colour that the picture leans to, and how much of it the correction drives out of range
+are weaker signs, each of which an honest shot can show alone. Two of them together are taken for a contradiction; that
+weighing and the limits are choices of ours, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from huewright_kernels.executor import compile_chain, run
+
+from huewright.frames.picture import read_frame
+from huewright.frames.sequence import FrameSequence
+from huewright.models.footage import Footage
+from huewright.provenance.takes import files_kind
+
+# Attributes by OpenImageIO's names (Exif, OpenEXR's standard ones, SMPTE ST 268 DPX), compared and never printed beyond
+# what the two files hold.
+WHO = {"make": ("Make", "cameraMake"), "model": ("Model", "cameraModel", "dpx:InputDevice"),
+       "serial number": ("cameraSerialNumber", "Exif:BodySerialNumber", "dpx:InputDeviceSerialNumber")}
+HOW = {"white balance": ("Exif:WhiteBalance", "cameraCCTSetting", "cameraTintSetting", "cameraColorBalance"),
+       "sensitivity": ("isoSpeed", "Exif:ISOSpeedRatings", "Exif:PhotographicSensitivity"),
+       "encoding": ("oiio:ColorSpace", "colorInteropID", "dpx:Transfer", "dpx:Colorimetric")}
+STRENGTH = {"make": 2, "model": 2, "serial number": 2, "white balance": 2, "sensitivity": 1, "encoding": 2}
+FRAMES_READ = 3
+SAMPLES_ACROSS = 240
+DARK_PERCENT = 2.0            # of pixels with less light than none, where the take has under a tenth of that
+LEAN_STOPS = 0.75             # apart in red or blue against green
+BEYOND_PERCENT = 5.0          # of rendered pixels outside -5 to 105 % or cut off, and under a fifth of that in the take
+CONTRADICTED = 2              # points
+
+
+@dataclass(frozen=True)
+class Traits:
+    """Of a take's files: their kind in words, ``named`` attributes in text, the share of pixels without light, and the
+    median of log2 R/G and B/G of linear light where there is some."""
+
+    kind: str
+    named: dict[str, str]
+    dark_percent: float
+    lean_stops: tuple[float, float]
+
+
+def traits_of(take: FrameSequence, footage: Footage) -> Traits:
+    """Read from a few frames spread over ``take``."""
+    numbers = sorted(take.numbers)
+    picked = sorted({numbers[round(k * (len(numbers) - 1) / max(FRAMES_READ - 1, 1))] for k in range(FRAMES_READ)})
+    to_light = compile_chain(footage.to_linear())
+    named: dict[str, str] = {}
+    lights = []
+    for number in picked:
+        frame = read_frame(take.path(number))
+        named = named or _named(frame.metadata.attributes())
+        step = max(1, frame.width // SAMPLES_ACROSS)
+        codes = np.ascontiguousarray(frame.rgb_float()[::step, ::step])
+        lights.append(np.asarray(run(to_light, codes), np.float64).reshape(-1, 3))
+    light = np.concatenate(lights)
+    light = light[np.isfinite(light).all(axis=1)]
+    bright = light[(light > 0.02).all(axis=1)]
+    lean = np.median(np.log2(bright[:, [0, 2]] / bright[:, [1]]), axis=0) if len(bright) else np.full(2, np.nan)
+    dark = 100 * float(np.mean((light < 0).any(axis=1))) if len(light) else 0.0
+    return Traits(files_kind(take), named, dark, (float(lean[0]), float(lean[1])))
+
+
+def _named(attributes: dict[str, Any]) -> dict[str, str]:
+    found = {}
+    for what, names in (WHO | HOW).items():
+        value = next((attributes[name] for name in names if str(attributes.get(name, "")).strip("\x00 ")), None)
+        if value is not None:
+            found[what] = str(value).strip("\x00 ")
+    return found
+
+
+def unlike(take: Traits, shot: Traits, take_beyond: float, shot_beyond: float) -> tuple[int, list[str]]:
+    """Points against the shot's being of the take's camera and settings, and each sign in words. ``*_beyond`` are
+    percent of rendered pixels outside -5 to 105 % or cut off."""
+    points, signs = 0, []
+    for what, strength in STRENGTH.items():
+        here, there = take.named.get(what), shot.named.get(what)
+        if here is not None and there is not None and here != there:
+            points += strength
+            signs.append(f"its files name {what} {there!r}, the card take's {here!r}")
+    if shot.kind != take.kind:
+        points += 1
+        signs.append(f"it is {shot.kind}, the card take is {take.kind}")
+    if shot.dark_percent > DARK_PERCENT > 10 * take.dark_percent:
+        points += 1
+        signs.append(f"{shot.dark_percent:.0f} % of its pixels lie below the declared encoding's black")
+    apart = float(np.nanmax(np.abs(np.subtract(shot.lean_stops, take.lean_stops)), initial=0.0))
+    if apart > LEAN_STOPS:
+        points += 1
+        signs.append(f"its picture leans {apart:.1f} stops to another colour than the card take's")
+    if shot_beyond > BEYOND_PERCENT > 5 * take_beyond:
+        points += 1
+        signs.append(f"the correction drives {shot_beyond:.0f} % of its pixels out of range, and under "
+                     f"{max(take_beyond, 1):.0f} % of the card take's")
+    return points, signs
+
+
+def shot_words(name: str, points: int, signs: list[str]) -> str:
+    """A sentence of the verdict on the shot ``name``, or empty."""
+    if not signs:
+        return ""
+    if points >= CONTRADICTED:
+        return (f"{name} is NOT of the card take's camera or settings, by its files: {'; '.join(signs)}. A correction "
+                "holds for one camera and its settings: solve this one's own card take, or make sure.")
+    return f"{name} may not be of the card take's camera or settings: {'; '.join(signs)}."
+
+
+__all__ = ["CONTRADICTED", "Traits", "shot_words", "traits_of", "unlike"]
