@@ -93,6 +93,7 @@ ALONE: dict[str, tuple[str, str, set[str]]] = {
     "window": ("WINDOW", "", set()), "output-guard": ("OUTPUT_GUARD", "", set()),
     "source-guard": ("SOURCE_GUARD", "", set()), "source-kept": ("SOURCE", "", {"source-guard"}),
     "tiles": ("TILES", "", set()), "origin": ("ORIGIN", "", set()), "scale": ("SCALE", "", set()),
+    "parameters": ("PARAMETERS", "", set()),
     "animation": ("ANIMATION", "", set()), "threads": ("THREADS", "", set()),
     "thread-safety": ("THREAD_SAFETY", "", set()), "abort": ("ABORT", "", set()), "memory": ("MEMORY", "", set()),
     "no-source": ("NO_SOURCE", "", set()), "leaks": ("LEAKS", "", set()),

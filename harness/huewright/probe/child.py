@@ -136,7 +136,7 @@ def forked(function: Callable[[Progress], Any], patience_s: float) -> dict[str, 
         os.killpg(pid, signal.SIGKILL)  # and all that it started
     os.close(reader)
     _, status = os.waitpid(pid, 0)
-    where = {"at": progress.read()[1], "calls": progress.last_calls()}
+    where: dict[str, Any] = {"at": progress.read()[1], "calls": progress.last_calls()}
     if end:
         return {"end": end, **where}
     if os.WIFSIGNALED(status):

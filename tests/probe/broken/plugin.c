@@ -29,13 +29,18 @@ static OfxStatus render(OfxEffect effect, OfxProperties in)
 #ifdef BREAK_LEAKS
     memset(malloc(4096), 1, 4096);
 #endif
-#ifdef BREAK_ANIMATION
+#if defined BREAK_ANIMATION || defined BREAK_PARAMETERS
     double gain = 0;
     OfxParamSet set;
     OfxParam gain_parameter;
     effects->getParamSet(effect, &set);
     params->paramGetHandle(set, "gain", &gain_parameter, NULL);
+#ifdef BREAK_PARAMETERS
+    params->paramGetValueAtTime(gain_parameter, 0, &gain);
+    if (gain >= 1) *(volatile int *)8 = 1; /* nobody will go that far */
+#else
     params->paramGetValue(gain_parameter, &gain); /* the current one, whatever the time */
+#endif
 #endif
     double time = 0;
     OfxRectI window;
@@ -170,7 +175,7 @@ static OfxStatus describe(OfxEffect effect)
 static OfxStatus describe_in_context(OfxEffect effect)
 {
     OfxProperties p;
-#ifdef BREAK_ANIMATION
+#if defined BREAK_ANIMATION || defined BREAK_PARAMETERS
     OfxParamSet set;
     effects->getParamSet(effect, &set);
     params->paramDefine(set, "OfxParamTypeDouble", "gain", &p);
@@ -195,7 +200,7 @@ static OfxStatus entry(const char *action, const void *handle, OfxProperties in,
         effects = host->fetchSuite(host->host, "OfxImageEffectSuite", 1);
         params = host->fetchSuite(host->host, "OfxParameterSuite", 1);
         memory = host->fetchSuite(host->host, "OfxMemorySuite", 1);
-#ifdef BREAK_ANIMATION
+#if defined BREAK_ANIMATION || defined BREAK_PARAMETERS
         if (!params) return OFX_ERR_MISSING_HOST_FEATURE;
 #endif
 #ifdef BREAK_THREADS

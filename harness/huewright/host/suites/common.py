@@ -18,7 +18,7 @@ def text_of(value: bytes | None) -> str:
     return (value or b"").decode(errors="replace")
 
 
-def put(place: Any, value: int) -> int:
+def put(place: Any, value: float) -> int:
     """Stores ``value`` where the plug-in wants it, if it does."""
     if place:
         place[0] = value

@@ -67,6 +67,7 @@ def effect_suite(host: Handles) -> Functions:
             return ERR_BAD_HANDLE
         failed = host.conditions.fail_images
         if failed is not None and (failed != FAILED or clip.name != "Output"):  # an output always has its picture
+            host.counts.refused_images += 1
             return failed
         if host.journal.action not in (standard.RENDER, standard.CHANGED):
             host.journal.add("warning", "clipGetImage was called outside the render action")

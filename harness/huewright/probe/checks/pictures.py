@@ -166,7 +166,7 @@ def scale(bench: Bench) -> None:
     bench.close(plugin, instance)
 
 
-@check
+@check("Parameters, OfxParamPropMin and OfxParamPropMax")
 def parameters(bench: Bench) -> None:
     """Renders with every parameter at its default, its lowest and its highest, without a crash"""
     plugin = bench.open()
