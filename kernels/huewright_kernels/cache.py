@@ -28,7 +28,7 @@ import numba
 import numba.core.config
 import numpy
 
-_SHARED = ("cache", "cubic", "elementary", "executor", "formats", "lanes", "planes")
+_SHARED = ("cache", "cubic", "elementary", "executor", "formats", "forms", "lanes", "planes")
 """Modules whose functions compiled code may hold, beside the operations and its own module (numba watches that)."""
 KEPT = 4
 """How many other folders (older sources, other processors) stay beside the one in use."""

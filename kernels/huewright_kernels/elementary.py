@@ -6,7 +6,20 @@ is stated for float32 evaluation in the order written, without fused multiply-ad
 
 from __future__ import annotations
 
-from huewright_kernels.lanes import bits_of, both, either, f32, float_of, formula, left, right_signed, sub, to_float
+from huewright_kernels.lanes import (
+    add,
+    bits_of,
+    both,
+    either,
+    f32,
+    float_of,
+    formula,
+    lane,
+    left,
+    right_signed,
+    sub,
+    to_float,
+)
 
 INFINITY = f32(float("inf"))
 SMALLEST = f32(2.0**-126)
@@ -95,3 +108,18 @@ def log2(x):
 def power(x, exponent):
     """x^exponent for x >= 0 and exponent > 0; below the smallest normal float x counts as that."""
     return exp2(exponent * log2(x if x > SMALLEST else SMALLEST))
+
+
+@formula
+def next_up(x):
+    """The smallest float32 above a finite ``x``."""
+    bits = bits_of(x)
+    if x == ZERO:
+        return float_of(lane(1))
+    return float_of(add(bits, 1) if x > ZERO else sub(bits, 1))
+
+
+@formula
+def next_down(x):
+    """The greatest float32 below a finite ``x``."""
+    return -next_up(-x)

@@ -26,14 +26,17 @@ from huewright_kernels.formats import (
     read_block,
     write_block,
 )
+from huewright_kernels.forms import Form, block_form
 from huewright_kernels.lanes import block, offset, pointer_f32, pointer_i64, settle
 from huewright_kernels.ops import REGISTRY
 from huewright_kernels.ops.base import Operation
 from huewright_kernels.planes import ALPHA, BLOCK, BLUE, GREEN, QUANTUM, RED, SCRATCH_FLOATS
 from huewright_kernels.threads import for_each_tile
 
-BLOCK_FORMS: tuple[Callable[..., None], ...] = tuple(form for kind in REGISTRY.values() for form in kind.block_forms)
-"""An instruction's code is the place of its block form here."""
+FORMS: tuple[Form, ...] = tuple(form for kind in REGISTRY.values() for form in kind.parts.forms)
+"""An instruction's code is the place of its form here."""
+CODE_OF = {form: code for code, form in enumerate(FORMS)}
+BLOCK_FORMS: tuple[Callable[..., None], ...] = tuple(map(block_form, FORMS))
 
 JOB_FIELDS = ("source", "source_encoding", "source_row_bytes", "source_pixel_bytes", "source_channels",
               "target", "target_encoding", "target_row_bytes", "target_pixel_bytes", "target_channels",
@@ -135,7 +138,7 @@ def compile_chain(operations: Sequence[Operation]) -> Program:
         if packed is None:
             continue
         floats = -(-packed.parameters.size // 16) * 16
-        rows.append((_CODE_OF[packed.block_form], position, packed.size))
+        rows.append((CODE_OF[packed.form], position, packed.size))
         parts.append((position, packed.parameters))
         position += floats
     data = _aligned(max(position, 16))
@@ -145,9 +148,6 @@ def compile_chain(operations: Sequence[Operation]) -> Program:
     instructions = np.array(rows, np.int64).reshape(-1, INSTRUCTION)
     instructions.setflags(write=False)
     return Program(instructions, data)
-
-
-_CODE_OF = {form: code for code, form in enumerate(BLOCK_FORMS)}
 
 
 def run(program: Program, source: np.ndarray | PixelBuffer, target: np.ndarray | PixelBuffer | None = None, *,
@@ -261,4 +261,4 @@ def _scratch() -> np.ndarray:
     return _local.scratch
 
 
-__all__ = ["BLOCK_FORMS", "JOB_FIELDS", "Program", "compile_chain", "core", "run", "run_colours", "warm_up"]
+__all__ = ["BLOCK_FORMS", "CODE_OF", "FORMS", "JOB_FIELDS", "Program", "compile_chain", "core", "run", "run_colours", "warm_up"]

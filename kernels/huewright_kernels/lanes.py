@@ -8,6 +8,7 @@ multiply-add: a formula gives the same bits whether it is compiled for SSE2, AVX
 
 from __future__ import annotations
 
+import operator
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from llvmlite import ir
 from numba import njit, types
 from numba.core import cgutils
 from numba.core.typing.templates import Signature
-from numba.extending import intrinsic
+from numba.extending import intrinsic, lower_builtin, models, register_model, type_callable
 
 F32 = ir.FloatType()
 I32 = ir.IntType(32)
@@ -135,6 +136,57 @@ def as_i32(typingctx: Any, pointer: Any) -> tuple[Signature, Any]:
     return result(pointer), emit
 
 
+# ---- packed parameters: float32 that nobody changes meanwhile -------------------------------------------------
+
+
+class Constants(types.Type):
+    """A float32 pointer whose target no store can change: what is loaded through it may be fetched ahead of a loop."""
+
+    def __init__(self) -> None:
+        super().__init__(name="Constants")
+
+
+_CONSTANTS = Constants()
+
+
+@register_model(Constants)
+class _ConstantsModel(models.PrimitiveModel):
+    def __init__(self, manager: Any, kind: Any) -> None:
+        super().__init__(manager, kind, F32.as_pointer())
+
+
+@type_callable(operator.getitem)
+def _constant_type(context: Any) -> Any:
+    def typer(values: Any, place: Any) -> Any:
+        if isinstance(values, Constants) and isinstance(place, types.Integer):
+            return types.float32
+        return None
+    return typer
+
+
+@lower_builtin(operator.getitem, Constants, types.Integer)
+def _constant(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+    place = context.cast(builder, args[1], signature.args[1], types.int64)
+    loaded = builder.load(builder.gep(args[0], [place], inbounds=True))
+    loaded.align = 4
+    loaded.set_metadata("invariant.load", builder.module.add_metadata([]))
+    return loaded
+
+
+@intrinsic
+def constants(typingctx: Any, pointer: Any) -> tuple[Signature, Any]:
+    """The float32 at ``pointer`` as :class:`Constants`."""
+    return _CONSTANTS(pointer), lambda context, builder, signature, args: args[0]
+
+
+@intrinsic
+def moved(typingctx: Any, values: Any, elements: Any) -> tuple[Signature, Any]:
+    """``values`` (:class:`Constants`) from ``elements`` on."""
+    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.gep(args[0], [args[1]], inbounds=True)
+    return values(values, types.int64), emit
+
+
 # ---- RGBA pixels of float32 to planes and back, eight at a time ------------------------------------------------
 
 
@@ -246,10 +298,6 @@ def _load4(builder: Any, base: Any, index: Any) -> Any:
     return _load(builder, base, builder.zext(index, ir.IntType(64)), 4)
 
 
-def _load8(builder: Any, base: Any, index: Any) -> Any:
-    return _load(builder, base, builder.zext(index, ir.IntType(64)), 8)
-
-
 def _at(builder: Any, pointer: Any, position: Any, k: int) -> Any:
     where = builder.add(position, ir.Constant(position.type, k))
     return builder.load(builder.gep(pointer, [where], inbounds=True))
@@ -270,73 +318,57 @@ def rows_to_planes(typingctx: Any, table: Any, index: Any, i: Any, out: Any, str
     return types.void(table, index, types.int64, out, types.int64), emit
 
 
-@intrinsic
-def blend_of_path(typingctx: Any, table: Any, whole: Any, index: Any, weights: Any, stride: Any, i: Any, out: Any,
-                  out_stride: Any) -> tuple[Signature, Any]:
-    """For pixels i to i+7: the weighted sum of four table rows of four floats, as three planes.
+class _Register:
+    """Arithmetic of a formula as instructions on vectors, in the order in which the formula writes it."""
 
-    The first three rows of a pixel start at ``table[index[v * stride + pixel]]``, v 0..2, the fourth ``whole`` floats
-    behind the first; their weights are ``weights[v * stride + pixel]``. The first two are summed, then the other
-    two, then both sums. The planes go to ``out[k * out_stride + pixel]``, k 0..2.
+    def __init__(self, builder: Any, value: Any) -> None:
+        self.builder, self.value = builder, value
+
+    def __add__(self, other: _Register) -> _Register:
+        return _Register(self.builder, self.builder.fadd(self.value, other.value))
+
+    def __sub__(self, other: _Register) -> _Register:
+        return _Register(self.builder, self.builder.fsub(self.value, other.value))
+
+    def __mul__(self, other: _Register) -> _Register:
+        return _Register(self.builder, self.builder.fmul(self.value, other.value))
+
+
+def blended_rows(rows: tuple[tuple[int, int], ...], weights: int, sum_of: Any) -> Any:
+    """The look-up that brings whole rows of four floats and sums them while they are in registers.
+
+    For pixels i to i+7: row k starts ``rows[k][1]`` floats behind ``table[index[rows[k][0] * stride + pixel]]``;
+    ``sum_of(row, ..., weight, ...)``, a formula of sums and products alone, is evaluated on every channel at once with
+    the ``weights`` numbers ``weight[k * stride + pixel]``. The first three channels go to
+    ``out[k * out_stride + pixel]``.
     """
-    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        base, farther, indices, weight, step, position, planes, out_step = args
-        far = builder.gep(base, [farther], inbounds=True)
-        factors, starts, where = [], [], position
-        for _vertex in range(4):
-            factors.append(_load(builder, weight, where, 8))
-            starts.append(where)
-            where = builder.add(where, step)
-        sums = []
-        for k in range(4):  # pixels k and k + 4 share a register
-            places = [[_at(builder, indices, start, pixel) for pixel in (k, k + 4)] for start in starts[:3]]
-            terms = []
-            for pair, factor in zip([*places, places[0]], factors, strict=True):
-                start = far if len(terms) == 3 else base
-                rows = _shuffle(builder, *(_load4(builder, start, place) for place in pair), tuple(range(8)))
-                terms.append(builder.fmul(rows, _splat(builder, factor, k)))
-            sums.append(builder.fadd(builder.fadd(terms[0], terms[1]), builder.fadd(terms[2], terms[3])))
-        _store_columns(builder, planes, position, out_step, sums)
-        return context.get_dummy_value()
-    return types.void(table, types.int64, index, weights, types.int64, types.int64, out, types.int64), emit
-
-
-@intrinsic
-def blend_of_cell(typingctx: Any, table: Any, near: Any, far: Any, index: Any, weights: Any, stride: Any, i: Any,
-                  out: Any, out_stride: Any) -> tuple[Signature, Any]:
-    """For pixels i to i+7: the sum over a cell's eight rows of four floats, as three planes.
-
-    The rows lie in pairs, side by side: at ``table[index[pixel]]``, and from there ``near``, ``far`` and both
-    further. The pairs have the weights ``weights[v * stride + pixel]``, v 0..3; after them the first row of all
-    pairs has ``weights[4 * stride + pixel]`` and the second ``weights[5 * stride + pixel]``.
-    The planes go to ``out[k * out_stride + pixel]``, k 0..2.
-    """
-    def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        base, step_near, step_far, indices, weight, step, position, planes, out_step = args
-        corner = builder.gep(base, [step_far], inbounds=True)
-        corners = [base, builder.gep(base, [step_near], inbounds=True), corner,
-                   builder.gep(corner, [step_near], inbounds=True)]
-        factors, where = [], position
-        for _factor in range(6):
-            factors.append(_load(builder, weight, where, 8))
-            where = builder.add(where, step)
-        sums = []
-        for k in range(4):  # pixels k and k + 4 share a register
-            pairs = []
-            for pixel in (k, k + 4):
-                place = _at(builder, indices, position, pixel)
-                terms = [builder.fmul(_load8(builder, start, place), _shuffle(builder, factor, factor, (pixel,) * 8))
-                         for start, factor in zip(corners, factors[:4], strict=True)]
-                pairs.append(builder.fadd(builder.fadd(terms[0], terms[1]), builder.fadd(terms[2], terms[3])))
-            first, second = (_shuffle(builder, *pairs, picks) for picks in (_FIRSTS, _SECONDS))
-            sums.append(builder.fadd(builder.fmul(first, _splat(builder, factors[4], k)),
-                                     builder.fmul(second, _splat(builder, factors[5], k))))
-        _store_columns(builder, planes, position, out_step, sums)
-        return context.get_dummy_value()
-    return types.void(table, types.int64, types.int64, index, weights, types.int64, types.int64, out, types.int64), emit
-
-
-_FIRSTS, _SECONDS = (0, 1, 2, 3, 8, 9, 10, 11), (4, 5, 6, 7, 12, 13, 14, 15)
+    def typed(typingctx: Any, table: Any, index: Any, weight: Any, stride: Any, i: Any, out: Any,
+              out_stride: Any) -> tuple[Signature, Any]:
+        def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+            base, indices, factors_at, step, position, planes, out_step = args
+            factors, where = [], position
+            for _factor in range(weights):
+                factors.append(_load(builder, factors_at, where, 8))
+                where = builder.add(where, step)
+            starts, where = [], position
+            for _index in range(1 + max(index for index, _ in rows)):
+                starts.append(where)
+                where = builder.add(where, step)
+            sums = []
+            for k in range(4):  # pixels k and k + 4 share a register
+                places = [[_at(builder, indices, start, pixel) for pixel in (k, k + 4)] for start in starts]
+                values = [_Register(builder, _shuffle(builder, *(
+                    _load4(builder, builder.gep(base, [ir.Constant(I32, behind)], inbounds=True), place)
+                    for place in places[index]), tuple(range(8)))) for index, behind in rows]
+                shares = [_Register(builder, _splat(builder, factor, k)) for factor in factors]
+                sums.append(sum_of(*values, *shares).value)
+            where = position
+            for column in _transposed_halves(builder, sums)[:3]:
+                _store(builder, planes, where, column)
+                where = builder.add(where, out_step)
+            return context.get_dummy_value()
+        return types.void(table, index, weight, types.int64, types.int64, out, types.int64), emit
+    return intrinsic(typed)
 
 
 def _splat(builder: Any, factor: Any, k: int) -> Any:
@@ -344,20 +376,14 @@ def _splat(builder: Any, factor: Any, k: int) -> Any:
     return _shuffle(builder, factor, factor, (k,) * 4 + (k + 4,) * 4)
 
 
-def _store_columns(builder: Any, planes: Any, position: Any, step: Any, rows: list[Any]) -> None:
-    where = position
-    for column in _transposed_halves(builder, rows)[:3]:
-        _store(builder, planes, where, column)
-        where = builder.add(where, step)
-
-
 @intrinsic
-def pairs_to_planes(typingctx: Any, table: Any, index: Any, i: Any, first: Any, second: Any) -> tuple[Signature, Any]:
-    """For pixels i to i+3: the two floats at ``table[index[pixel]]`` go to ``first[pixel]`` and ``second[pixel]``."""
+def pairs_to_planes(typingctx: Any, table: Any, index: Any, i: Any, out: Any, stride: Any) -> tuple[Signature, Any]:
+    """For pixels i to i+3: the two floats at ``table[index[pixel]]`` go to ``out[pixel]`` and ``out[stride + pixel]``.
+    """
     pair = ir.VectorType(F32, 2)
 
     def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        base, indices, position, low, high = args
+        base, indices, position, planes, step = args
         pairs = []
         for k in range(4):
             where = builder.zext(_at(builder, indices, position, k), ir.IntType(64))
@@ -366,7 +392,7 @@ def pairs_to_planes(typingctx: Any, table: Any, index: Any, i: Any, first: Any, 
             pairs.append(loaded)
         ab = _shuffle(builder, pairs[0], pairs[1], (0, 1, 2, 3))
         cd = _shuffle(builder, pairs[2], pairs[3], (0, 1, 2, 3))
-        _store(builder, low, position, _shuffle(builder, ab, cd, (0, 2, 4, 6)))
-        _store(builder, high, position, _shuffle(builder, ab, cd, (1, 3, 5, 7)))
+        _store(builder, planes, position, _shuffle(builder, ab, cd, (0, 2, 4, 6)))
+        _store(builder, planes, builder.add(position, step), _shuffle(builder, ab, cd, (1, 3, 5, 7)))
         return context.get_dummy_value()
-    return types.void(table, index, types.int64, first, second), emit
+    return types.void(table, index, types.int64, out, types.int64), emit

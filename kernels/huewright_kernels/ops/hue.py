@@ -20,28 +20,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import Any, ClassVar
 
-import numpy as np
-
-from huewright_kernels.cache import packer
 from huewright_kernels.cubic import hermite, periodic_slope
 from huewright_kernels.elementary import ONE, SMALLEST, ZERO, clamp, magnitude
-from huewright_kernels.lanes import (
-    as_i32,
-    block,
-    f32,
-    formula,
-    left,
-    offset,
-    pointer_f32,
-    pointer_f64,
-    rows_to_planes,
-    to_float,
-    truncated,
-)
-from huewright_kernels.ops.base import Operation, Packed
-from huewright_kernels.planes import BLOCK, BLUE, GREEN, HEADER, RED, SPARE
+from huewright_kernels.forms import Form
+from huewright_kernels.lanes import f32, formula, left, offset, pointer_f32, pointer_f64, pointer_i64, to_float, truncated
+from huewright_kernels.ops.base import Bound, Example, Operation, complete
+from huewright_kernels.ops.fields import number, numbers, places
+from huewright_kernels.planes import HEADER
+
+MOST = 24
 
 
 @dataclass(frozen=True)
@@ -53,41 +42,37 @@ class HueSectors(Operation):
     """
 
     name: ClassVar[str] = "hue-sectors"
-    hues_deg: tuple[float, ...] = (0.0, 60.0, 120.0, 180.0, 240.0, 300.0)
-    rotations_deg: tuple[float, ...] = (0.0,) * 6
-    gains: tuple[float, ...] = (1.0,) * 6
-    kr: float = 0.2126
-    kb: float = 0.0722
+    hues_deg: tuple[float, ...] = numbers((0.0, 60.0, 120.0, 180.0, 240.0, 300.0), "control hues, increasing", 3, MOST,
+                                          unit="deg", low=0.0, high=360.0)
+    rotations_deg: tuple[float, ...] = numbers((0.0,) * 6, "how far each control hue is turned, counter-clockwise", 3,
+                                               MOST, unit="deg")
+    gains: tuple[float, ...] = numbers((1.0,) * 6, "factor on the chroma of each control hue", 3, MOST)
+    kr: float = number(0.2126, "luma coefficient of R'", low=0.0, high=1.0)
+    kb: float = number(0.0722, "luma coefficient of B'", low=0.0, high=1.0)
 
-    def __post_init__(self) -> None:
-        self.require_numbers("hues_deg", "rotations_deg", "gains", "kr", "kb")
-        n = len(self.hues_deg)
-        if not 3 <= n <= 24 or len(self.rotations_deg) != n or len(self.gains) != n:
-            raise ValueError("hue sectors take 3 to 24 control hues with a rotation and a gain each")
-        if any(b <= a for a, b in zip(self.hues_deg, self.hues_deg[1:], strict=False)):
-            raise ValueError("control hues must increase strictly")
-        if self.hues_deg[0] < 0 or self.hues_deg[-1] >= 360:
-            raise ValueError("control hues lie in [0, 360) degrees")
-        if any(g <= 0 for g in self.gains):
-            raise ValueError("hue gains must be positive")
-        turned = [h + d for h, d in zip(self.hues_deg, self.rotations_deg, strict=True)]
-        turned.append(turned[0] + 360.0)
-        if any(b <= a for a, b in zip(turned, turned[1:], strict=False)):
-            raise ValueError("these rotations would fold the order of hues")
 
-    def pack(self) -> Packed:
-        log_gains = [math.log(gain) for gain in self.gains]
-        sectors = np.array([*self.hues_deg, *self.rotations_deg, *log_gains, self.kr, self.kb], np.float64)
-        work = np.empty(3 * len(self.hues_deg), np.float64)
-        size = SMALLEST_TABLE
-        while True:
-            parameters = np.zeros(HEADER + 2 * (size + 1), np.float32)
-            worst = np.zeros(2)
-            pack_hue(sectors.ctypes.data, len(self.hues_deg), size, work.ctypes.data, parameters.ctypes.data,
-                     worst.ctypes.data)
-            if size >= LARGEST_TABLE or (worst[0] <= HUE_BOUND_DEG and worst[1] <= GAIN_BOUND):
-                return Packed(hue_block, parameters, size)
-            size *= 2
+HUES, ROTATIONS, GAINS, KR, KB = places(HueSectors)
+SENTENCES = ("hue sectors take a rotation and a gain for each control hue", "control hues must increase strictly",
+             "control hues lie in [0, 360) degrees", "hue gains must be positive",
+             "these rotations would fold the order of hues", "kr and kb must leave something for green")
+
+
+def _check(p, counts):
+    n = counts[0]
+    if counts[1] != n or counts[2] != n:
+        return 1
+    for k in range(n):
+        if k > 0 and p[HUES + k] <= p[HUES + k - 1]:
+            return 2
+        if p[HUES + k] >= 360.0:
+            return 3
+        if p[GAINS + k] <= 0.0:
+            return 4
+        after = k + 1 if k < n - 1 else 0
+        turn = 0.0 if k < n - 1 else 360.0
+        if p[HUES + after] + p[ROTATIONS + after] + turn <= p[HUES + k] + p[ROTATIONS + k]:
+            return 5
+    return 6 if p[KR] + p[KB] >= 1.0 else 0
 
 
 SMALLEST_TABLE, LARGEST_TABLE = 1024, 65536
@@ -123,26 +108,10 @@ def hue_of_position(position, size):
     return hue if hue >= 0.0 else hue + 360.0
 
 
-def _hue(sectors_at, n, size, work_at, parameters, worst_at):
-    """Packs ``n`` sectors (addresses; float64 hues, rotations, log gains, then kr and kb) into a header of 16
-    and ``size + 1`` table rows. ``work`` holds 3 n float64. ``worst`` receives the table's worst errors: degrees,
-    relative gain."""
-    sectors, slopes, q = pointer_f64(sectors_at), pointer_f64(work_at), pointer_f32(parameters)
-    worst = pointer_f64(worst_at)
-    mapped = offset(slopes, 2 * n)
-    for k in range(n):
-        mapped[k] = sectors[k] + sectors[n + k]
-    for k in range(n):
-        slopes[k] = periodic_slope(sectors, mapped, n, k, 360.0, 360.0)
-        slopes[n + k] = periodic_slope(sectors, offset(sectors, 2 * n), n, k, 360.0, 0.0)
-    kr, kb = sectors[3 * n], sectors[3 * n + 1]
-    kg = 1.0 - kr - kb
-    q[0], q[1], q[2] = kr, kg, kb
-    q[3], q[4] = 0.5 / (1.0 - kb), 0.5 / (1.0 - kr)
-    q[5], q[6] = 2.0 * (1.0 - kb), 2.0 * (1.0 - kr)
-    q[7], q[8] = -kr / kg, -kb / kg
-    q[9], q[10] = 0.25 * size, size - 1.0
-    worst[0], worst[1] = 0.0, 0.0
+@formula
+def hue_table(sectors, slopes, n, size, q):
+    """Fills the table of ``size`` bins behind the header; returns its worst errors: degrees, relative gain."""
+    worst_deg, worst_gain = 0.0, 0.0
     turn, log_gain = exact_turn(sectors, slopes, n, hue_of_position(0.0, size))
     cosine, sine = math.exp(log_gain) * math.cos(turn) - 1.0, math.exp(log_gain) * math.sin(turn)
     for k in range(size):
@@ -155,12 +124,42 @@ def _hue(sectors_at, n, size, work_at, parameters, worst_at):
         c, s = 1.0 + 0.5 * (cosine + next_cosine), 0.5 * (sine + next_sine)
         error = abs(math.degrees(math.atan2(s * math.cos(turn) - c * math.sin(turn),
                                             c * math.cos(turn) + s * math.sin(turn))))
-        worst[0] = max(worst[0], error)
-        worst[1] = max(worst[1], abs(math.sqrt(c * c + s * s) / math.exp(log_gain) - 1.0))
+        worst_deg = max(worst_deg, error)
+        worst_gain = max(worst_gain, abs(math.sqrt(c * c + s * s) / math.exp(log_gain) - 1.0))
         cosine, sine = next_cosine, next_sine
+    return worst_deg, worst_gain
 
 
-pack_hue = packer("void(int64, int64, int64, int64, int64, int64)")(_hue)
+def pack_hue_sectors(p_at, counts_at, table_at, q_at, out_at):
+    """kr, kg, kb; Cb and Cr per unit of B'-Y' and R'-Y', and back; -kr/kg, -kb/kg; bins per unit of pseudo-angle, last
+    bin; then rows of turn (gain cos - 1, gain sin), one more than there are bins.
+
+    Work space (hues, rotations, log gains, slopes, mapped hues; float64) lies behind the room of the largest table.
+    """
+    p, counts, q, out = pointer_f64(p_at), pointer_i64(counts_at), pointer_f32(q_at), pointer_i64(out_at)
+    n = counts[0]
+    work = pointer_f64(q_at + 4 * (HEADER + 2 * (LARGEST_TABLE + 1)))
+    sectors, slopes, mapped = work, offset(work, 3 * n), offset(work, 5 * n)
+    for k in range(n):
+        sectors[k], sectors[n + k] = p[HUES + k], p[ROTATIONS + k]
+        sectors[2 * n + k] = math.log(p[GAINS + k])
+        mapped[k] = p[HUES + k] + p[ROTATIONS + k]
+    for k in range(n):
+        slopes[k] = periodic_slope(sectors, mapped, n, k, 360.0, 360.0)
+        slopes[n + k] = periodic_slope(sectors, offset(sectors, 2 * n), n, k, 360.0, 0.0)
+    size = SMALLEST_TABLE
+    worst_deg, worst_gain = hue_table(sectors, slopes, n, size, q)
+    while size < LARGEST_TABLE and (worst_deg > HUE_BOUND_DEG or worst_gain > GAIN_BOUND):
+        size *= 2
+        worst_deg, worst_gain = hue_table(sectors, slopes, n, size, q)
+    kr, kb = p[KR], p[KB]
+    kg = 1.0 - kr - kb
+    q[0], q[1], q[2] = kr, kg, kb
+    q[3], q[4] = 0.5 / (1.0 - kb), 0.5 / (1.0 - kr)
+    q[5], q[6] = 2.0 * (1.0 - kb), 2.0 * (1.0 - kr)
+    q[7], q[8] = -kr / kg, -kb / kg
+    q[9], q[10] = 0.25 * size, size - 1.0
+    out[0], out[1], out[2] = 0, size, HEADER + 2 * (size + 1)
 
 
 @formula
@@ -171,37 +170,48 @@ def pseudo_angle(cb, cr):
     return ONE + d if cb >= ZERO else f32(3.0) - d
 
 
-@block
-def hue_block(planes, q, size, n):
-    """``q``: kr, kg, kb; Cb and Cr per unit of B'-Y' and R'-Y', and back; -kr/kg, -kb/kg; bins per unit of
-    pseudo-angle, last bin; then rows of turn (gain cos - 1, gain sin), one more than there are bins."""
-    kr, kg, kb, to_cb, to_cr, from_cb, from_cr, red_share, blue_share = (
-        q[0], q[1], q[2], q[3], q[4], q[5], q[6], q[7], q[8])
-    bins, last = q[9], q[10]
-    cbs, crs, fractions = offset(planes, SPARE), offset(planes, SPARE + BLOCK), offset(planes, SPARE + 2 * BLOCK)
-    index = as_i32(offset(planes, SPARE + 3 * BLOCK))
-    turns = offset(planes, SPARE + 4 * BLOCK)
-    table = offset(q, HEADER)
-    for i in range(n):
-        r, g, b = planes[RED + i], planes[GREEN + i], planes[BLUE + i]
-        cb = (kr * (b - r) + kg * (b - g)) * to_cb
-        cr = (kg * (r - g) + kb * (r - b)) * to_cr
-        position = pseudo_angle(cb, cr) * bins
-        k = truncated(clamp(position, ZERO, last))
-        cbs[i], crs[i], fractions[i] = cb, cr, position - to_float(k)
-        index[i] = left(k, 1)
-    for i in range(0, n, 8):
-        rows_to_planes(table, index, i, turns, BLOCK)
-    for i in range(n):
-        f, cb, cr = fractions[i], cbs[i], crs[i]
-        cosine_1, sine = turns[i], turns[BLOCK + i]
-        cosine_1 += f * (turns[2 * BLOCK + i] - cosine_1)
-        sine += f * (turns[3 * BLOCK + i] - sine)
-        blue = (cosine_1 * cb - sine * cr) * from_cb
-        red = (sine * cb + cosine_1 * cr) * from_cr
-        planes[RED + i] += red
-        planes[GREEN + i] += red_share * red + blue_share * blue
-        planes[BLUE + i] += blue
+@formula
+def hue_place(r, g, b, q, size):
+    """The turn's row in the table; carried on: Cb, Cr and how far into the bin."""
+    cb = (q[0] * (b - r) + q[1] * (b - g)) * q[3]
+    cr = (q[1] * (r - g) + q[2] * (r - b)) * q[4]
+    position = pseudo_angle(cb, cr) * q[9]
+    k = truncated(clamp(position, ZERO, q[10]))
+    return left(k, 1), cb, cr, position - to_float(k)
 
 
-HueSectors.block_forms = (hue_block,)
+@formula
+def hue_finish(r, g, b, rows, carried, q, size):
+    """The difference of the turned and scaled chroma added to R', G' and B'."""
+    cb, cr, f = carried
+    cosine_1, sine, next_cosine_1, next_sine = rows[0]
+    cosine_1 += f * (next_cosine_1 - cosine_1)
+    sine += f * (next_sine - sine)
+    blue = (cosine_1 * cb - sine * cr) * q[5]
+    red = (sine * cb + cosine_1 * cr) * q[6]
+    return r + red, g + (q[7] * red + q[8] * blue), b + blue
+
+
+def _examples() -> tuple[Example, ...]:
+    seven: dict[str, Any] = {
+        "hues_deg": (12.0, 66.5, 103.0, 175.0, 230.0, 283.0, 355.0),
+        "rotations_deg": (2.0, -4.5, 8.0, -12.0, 0.0, 6.0, -3.0), "gains": (1.1, 0.8, 1.35, 1.0, 0.5, 1.75, 0.9)}
+    return (
+        Example("timed", HueSectors(rotations_deg=(5.0, -12.0, 3.0, 8.0, -15.0, 2.0),
+                                    gains=(1.2, 0.8, 1.1, 0.7, 1.5, 1.0)), timed="hue sectors", golden=False),
+        Example("BT.709", HueSectors(**seven), -0.2, 1.5),
+        Example("BT.2020", HueSectors(**seven, kr=0.2627, kb=0.0593), -0.2, 1.5),
+        Example("six hues, BT.709", HueSectors(rotations_deg=(8, -6, 3, 10, -12, 5),
+                                               gains=(1.3, 0.8, 1.1, 0.7, 1.5, 0.95)), golden=False),
+        Example("eight hues, BT.2020", HueSectors((3, 55, 92, 140, 190, 230, 285, 331), (-14, 9, 2, -7, 12, -3, 6, 16),
+                                                  (0.6, 1.2, 1.6, 0.9, 1.05, 1.4, 0.75, 1.0), 0.2627, 0.0593),
+                golden=False),
+        Example("close hues, BT.709", HueSectors((10, 22, 120, 128, 240, 300), (5, 1, -9, -5, 4, 0),
+                                                 (1.0, 1.6, 0.7, 1.1, 1.0, 0.9)), golden=False))
+
+
+complete(HueSectors, pack=pack_hue_sectors, check=_check, sentences=SENTENCES,
+         room=lambda counts: HEADER + 2 * (LARGEST_TABLE + 1) + 2 * 6 * MOST,
+         forms=(Form("hue", place=hue_place, finish=hue_finish, gather="row of four", carried=3, table=HEADER),),
+         bound=Bound(1e-5), examples=_examples, source="ITU-R BT.709-6 and BT.2020-2 luma; Fritsch and Butland 1984",
+         reference="hue", peer="opencolorio")

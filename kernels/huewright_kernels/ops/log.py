@@ -16,51 +16,36 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import ClassVar
-
-import numpy as np
+from typing import Any, ClassVar
 
 from huewright_kernels.elementary import INFINITY, SMALLEST, exp2, log2
-from huewright_kernels.lanes import block, formula, offset
-from huewright_kernels.ops.base import Operation, Packed
-from huewright_kernels.planes import BLOCK, HEADER
+from huewright_kernels.forms import Form
+from huewright_kernels.lanes import formula, pointer_f32, pointer_f64, pointer_i64
+from huewright_kernels.ops.base import DECODING, SMOOTH, Example, Operation, complete
+from huewright_kernels.ops.fields import number, places
+from huewright_kernels.planes import HEADER
 
 
 @dataclass(frozen=True)
 class _LogCurve(Operation):
     """Parameters as named in the standard; ``lin_side_break=None`` means no linear part."""
 
-    base: float = 2.0
-    log_side_slope: float = 1.0
-    log_side_offset: float = 0.0
-    lin_side_slope: float = 1.0
-    lin_side_offset: float = 0.0
-    lin_side_break: float | None = None
-    linear_slope: float | None = None
+    base: float = number(2.0, "base of the logarithm", low=1e-30)
+    log_side_slope: float = number(1.0, "factor on the logarithmic side", unit="code")
+    log_side_offset: float = number(0.0, "added on the logarithmic side", unit="code")
+    lin_side_slope: float = number(1.0, "factor on the linear side")
+    lin_side_offset: float = number(0.0, "added on the linear side", unit="light")
+    lin_side_break: float | None = number(None, "where the linear part ends; none: no linear part", unit="light",
+                                          optional=True)
+    linear_slope: float | None = number(None, "slope of the linear part; none: the curve's own at the break",
+                                        unit="code a light", optional=True)
 
-    def __post_init__(self) -> None:
-        self.require_numbers("base", "log_side_slope", "log_side_offset", "lin_side_slope", "lin_side_offset",
-                             "lin_side_break", "linear_slope")
-        if self.base <= 0 or self.base == 1:
-            raise ValueError("a log curve's base must be positive and not 1")
-        if self.log_side_slope == 0 or self.lin_side_slope == 0:
-            raise ValueError("a log curve's slopes must not be 0")
-        if self.lin_side_break is None:
-            return
-        if self.lin_side_slope * self.lin_side_break + self.lin_side_offset <= 0:
-            raise ValueError("a log curve's break must lie where its logarithm is defined")
-        if self.linear_slope == 0:
-            raise ValueError("a log curve's linear slope must not be 0")
+    def clf(self) -> tuple[str, dict[str, Any]]:
+        return "Log", {"encode": self.name == "log-encode", **{
+            field.name: getattr(self, field.name) for field in self.FIELDS}}
 
-    def linear_part(self) -> tuple[float, float, float, float]:
-        """Slope, offset, linear-side break and log-side break of the linear part (break at -infinity if none)."""
-        a, b, c, d = self.log_side_slope, self.log_side_offset, self.lin_side_slope, self.lin_side_offset
-        x = self.lin_side_break
-        if x is None:
-            return 1.0, 0.0, -math.inf, -math.inf
-        at_break = a * math.log(c * x + d) / math.log(self.base) + b
-        slope = a * c / ((c * x + d) * math.log(self.base)) if self.linear_slope is None else self.linear_slope
-        return slope, at_break - slope * x, x, at_break
+    def _with(self, kind: type[_LogCurve]) -> _LogCurve:
+        return kind(**{field.name: getattr(self, field.name) for field in self.FIELDS})
 
 
 @dataclass(frozen=True)
@@ -69,15 +54,8 @@ class LogDecode(_LogCurve):
 
     name: ClassVar[str] = "log-decode"
 
-    def pack(self) -> Packed:
-        slope, intercept, _, at_break = self.linear_part()
-        octaves = math.log2(self.base) / self.log_side_slope
-        direction = -1.0 if self.lin_side_break is not None and slope < 0 else 1.0
-        parameters = np.zeros(HEADER, np.float32)
-        parameters[:8] = (octaves, -self.log_side_offset * octaves, 1 / self.lin_side_slope,
-                          -self.lin_side_offset / self.lin_side_slope, at_break * direction, direction,
-                          1 / slope, -intercept / slope)
-        return Packed(log_decode_block, parameters)
+    def inverse(self) -> Operation:
+        return self._with(LogEncode)
 
 
 @dataclass(frozen=True)
@@ -86,14 +64,61 @@ class LogEncode(_LogCurve):
 
     name: ClassVar[str] = "log-encode"
 
-    def pack(self) -> Packed:
-        slope, intercept, at_break, _ = self.linear_part()
-        parameters = np.zeros(HEADER, np.float32)
-        # The logarithm's pole in two floats: next to it, one float's rounding would be all that is left.
-        pole = self.lin_side_offset / self.lin_side_slope
-        parameters[:8] = (self.lin_side_slope, pole, self.log_side_slope / math.log2(self.base),
-                          self.log_side_offset, at_break, slope, intercept, pole - float(np.float32(pole)))
-        return Packed(log_encode_block, parameters)
+    def inverse(self) -> Operation:
+        return self._with(LogDecode)
+
+
+BASE, LOG_SLOPE, LOG_OFFSET, LIN_SLOPE, LIN_OFFSET, LIN_BREAK, LINEAR_SLOPE = places(_LogCurve)
+SENTENCES = ("a log curve's base must not be 1", "a log curve's slopes must not be 0",
+             "a log curve's break must lie where its logarithm is defined", "a log curve's linear slope must not be 0")
+
+
+def _check(p, counts):
+    if p[BASE] == 1.0:
+        return 1
+    if p[LOG_SLOPE] == 0.0 or p[LIN_SLOPE] == 0.0:
+        return 2
+    if counts[5] > 0 and p[LIN_SLOPE] * p[LIN_BREAK] + p[LIN_OFFSET] <= 0.0:
+        return 3
+    if counts[5] > 0 and counts[6] > 0 and p[LINEAR_SLOPE] == 0.0:
+        return 4
+    return 0
+
+
+@formula
+def linear_part(p, counts):
+    """Slope, offset, linear-side break and log-side break of the linear part (breaks at -infinity if none)."""
+    if counts[5] == 0:
+        return 1.0, 0.0, -math.inf, -math.inf
+    a, b, c, d, x = p[LOG_SLOPE], p[LOG_OFFSET], p[LIN_SLOPE], p[LIN_OFFSET], p[LIN_BREAK]
+    at_break = a * math.log(c * x + d) / math.log(p[BASE]) + b
+    slope = p[LINEAR_SLOPE] if counts[6] > 0 else a * c / ((c * x + d) * math.log(p[BASE]))
+    return slope, at_break - slope * x, x, at_break
+
+
+def pack_log_decode(p_at, counts_at, table_at, q_at, out_at):
+    """Octaves, shift, scale, lift, break times direction, direction, slope, intercept."""
+    p, counts, q, out = pointer_f64(p_at), pointer_i64(counts_at), pointer_f32(q_at), pointer_i64(out_at)
+    slope, intercept, _, at_break = linear_part(p, counts)
+    octaves = math.log2(p[BASE]) / p[LOG_SLOPE]
+    direction = -1.0 if counts[5] > 0 and slope < 0.0 else 1.0
+    q[0], q[1] = octaves, -p[LOG_OFFSET] * octaves
+    q[2], q[3] = 1.0 / p[LIN_SLOPE], -p[LIN_OFFSET] / p[LIN_SLOPE]
+    q[4], q[5], q[6], q[7] = at_break * direction, direction, 1.0 / slope, -intercept / slope
+    out[0], out[1], out[2] = 0, 0, HEADER
+
+
+def pack_log_encode(p_at, counts_at, table_at, q_at, out_at):
+    """Scale, pole, per octave, shift, break, slope, intercept, rest of the pole."""
+    p, counts, q, out = pointer_f64(p_at), pointer_i64(counts_at), pointer_f32(q_at), pointer_i64(out_at)
+    slope, intercept, at_break, _ = linear_part(p, counts)
+    # The logarithm's pole in two floats: next to it, one float's rounding would be all that is left.
+    pole = p[LIN_OFFSET] / p[LIN_SLOPE]
+    q[0], q[1] = p[LIN_SLOPE], pole
+    q[2], q[3] = p[LOG_SLOPE] / math.log2(p[BASE]), p[LOG_OFFSET]
+    q[4], q[5], q[6] = at_break, slope, intercept
+    q[7] = pole - q[1]
+    out[0], out[1], out[2] = 0, 0, HEADER
 
 
 @formula
@@ -118,25 +143,46 @@ def linear_to_log(x, scale, pole, per_octave, shift, at_break, slope, intercept,
     return x * slope + intercept if x < at_break else curved
 
 
-@block
-def log_decode_block(planes, q, size, n):
-    """``q``: octaves, shift, scale, lift, break times direction, direction, slope, intercept."""
-    q0, q1, q2, q3, q4, q5, q6, q7 = q[0], q[1], q[2], q[3], q[4], q[5], q[6], q[7]
-    for channel in range(3):
-        plane = offset(planes, channel * BLOCK)
-        for i in range(n):
-            plane[i] = log_to_linear(plane[i], q0, q1, q2, q3, q4, q5, q6, q7)
+@formula
+def log_decode_channel(x, q, size):
+    return log_to_linear(x, q[0], q[1], q[2], q[3], q[4], q[5], q[6], q[7])
 
 
-@block
-def log_encode_block(planes, q, size, n):
-    """``q``: scale, pole, per octave, shift, break, slope, intercept, rest of the pole."""
-    q0, q1, q2, q3, q4, q5, q6, q7 = q[0], q[1], q[2], q[3], q[4], q[5], q[6], q[7]
-    for channel in range(3):
-        plane = offset(planes, channel * BLOCK)
-        for i in range(n):
-            plane[i] = linear_to_log(plane[i], q0, q1, q2, q3, q4, q5, q6, q7)
+@formula
+def log_encode_channel(x, q, size):
+    return linear_to_log(x, q[0], q[1], q[2], q[3], q[4], q[5], q[6], q[7])
 
 
-LogDecode.block_forms = (log_decode_block,)
-LogEncode.block_forms = (log_encode_block,)
+# Academy S-2016-001: ACEScct's constants; its break on the linear side is at 2^-7.
+ACESCCT = {"base": 2.0, "log_side_slope": 1 / 17.52, "log_side_offset": 9.72 / 17.52, "lin_side_break": 0.0078125}
+_SIX = {"base": 10.0, "log_side_slope": 0.3, "log_side_offset": 0.4, "lin_side_slope": 5.0, "lin_side_offset": 0.05,
+        "lin_side_break": 0.01}
+_TOE = {"base": 10.0, "log_side_slope": 0.25, "log_side_offset": 0.4, "lin_side_slope": 5.5, "lin_side_offset": 0.05,
+        "lin_side_break": 0.01, "linear_slope": 5.3}
+_NO_TOE = {"base": 10.0, "log_side_slope": 0.3, "log_side_offset": 0.669, "lin_side_slope": 0.9892,
+           "lin_side_offset": 0.0108}
+
+
+def _decodings() -> tuple[Example, ...]:
+    return (Example("ACEScct", LogDecode(**ACESCCT), -0.4, 1.3, timed="log decode"),
+            Example("six parameters", LogDecode(**_SIX), -0.4, 1.5),
+            Example("no linear part", LogDecode(2.0, 0.1, 0.6), 0.0, 1.0),
+            Example("falling", LogDecode(2.0, -0.1, 0.6, 1.0, 0.1, 0.02), 0.0, 1.0, golden=False),
+            Example("base 10, no linear part", LogDecode(**_NO_TOE), golden=False),
+            Example("steep toe", LogDecode(**_TOE), golden=False), Example("defaults", LogDecode(), golden=False))
+
+
+def _encodings() -> tuple[Example, ...]:
+    return (Example("ACEScct", LogEncode(**ACESCCT)),
+            Example("six parameters", LogEncode(**_SIX, linear_slope=6.0)),
+            Example("base 10, no linear part", LogEncode(**_NO_TOE), golden=False),
+            Example("steep toe", LogEncode(**_TOE), golden=False), Example("defaults", LogEncode(), golden=False))
+
+
+_CLF = "SMPTE ST 2136-1, Log node"
+complete(LogDecode, pack=pack_log_decode, room=lambda counts: HEADER, check=_check, sentences=SENTENCES,
+         forms=(Form("log_decode", channel=log_decode_channel),), bound=DECODING, examples=_decodings,
+         source=f"{_CLF}, cameraLogToLin", reference="log", peer="clf")
+complete(LogEncode, pack=pack_log_encode, room=lambda counts: HEADER, check=_check, sentences=SENTENCES,
+         forms=(Form("log_encode", channel=log_encode_channel),), bound=SMOOTH, examples=_encodings,
+         source=f"{_CLF}, cameraLinToLog", reference="log", peer="clf")

@@ -6,19 +6,16 @@ range, clamped at the domain, linear (1D), trilinear or tetrahedral (3D) interpo
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, ClassVar
 
 import numpy as np
 
-from huewright_kernels.elementary import ONE, ZERO, clamp, limit
+from huewright_kernels.elementary import ONE, ZERO, clamp, limit, next_down, next_up
+from huewright_kernels.forms import Form
 from huewright_kernels.lanes import (
     add,
-    as_i32,
     bits_of,
-    blend_of_cell,
-    blend_of_path,
-    block,
     both,
     float_of,
     formula,
@@ -26,28 +23,19 @@ from huewright_kernels.lanes import (
     left,
     mul,
     offset,
-    pairs_to_planes,
+    pointer_f32,
+    pointer_f64,
+    pointer_i64,
     sub,
     to_float,
     truncated,
 )
-from huewright_kernels.ops.base import Operation, Packed
-from huewright_kernels.planes import BLOCK, BLUE, GREEN, RED, SPARE
+from huewright_kernels.ops.base import TABLE, Example, Operation, complete
+from huewright_kernels.ops.fields import places, row, table, word
+from huewright_kernels.planes import HEADER
 
 INTERPOLATIONS = ("tetrahedral", "trilinear")
-LUT_HEADER = 32
-"""Floats before a LUT's table in ``q``: see :func:`_scaling`."""
 Triple = tuple[float, float, float]
-
-
-def _table(value: Any, dimensions: int) -> np.ndarray:
-    table = np.array(value, dtype=np.float32)
-    if table.ndim != dimensions or table.shape[-1] != 3:
-        raise ValueError(f"a LUT's table has {dimensions} dimensions, the last of length 3")
-    if not np.isfinite(table).all():
-        raise ValueError("a LUT's table must be finite")
-    table.setflags(write=False)
-    return table
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,23 +43,15 @@ class Lut1D(Operation):
     """``table`` is float32 (n, 3), 2 <= n <= 65536; sampled at equal steps over the domain."""
 
     name: ClassVar[str] = "lut-1d"
-    table: np.ndarray = field(default_factory=lambda: np.repeat([[0.0], [1.0]], 3, axis=1))
-    domain_min: Triple = (0.0, 0.0, 0.0)
-    domain_max: Triple = (1.0, 1.0, 1.0)
+    table: np.ndarray = table(lambda: np.repeat([[0.0], [1.0]], 3, axis=1), "a row of R, G, B an entry", 2, 2, 65536)
+    domain_min: Triple = row((0.0, 0.0, 0.0), "what the first entry stands for", unit="signal")
+    domain_max: Triple = row((1.0, 1.0, 1.0), "what the last entry stands for", unit="signal")
 
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "table", _table(self.table, 2))
-        if not 2 <= self.table.shape[0] <= 65536:
-            raise ValueError("a 1D LUT has 2 to 65536 entries")
-        self.require_numbers("domain_min", "domain_max")
-        _check_domain(self.domain_min, self.domain_max)
+    def separable(self) -> bool:
+        return True
 
-    def pack(self) -> Packed:
-        n = self.table.shape[0]
-        parameters = np.empty(LUT_HEADER + 3 * n, np.float32)
-        parameters[:LUT_HEADER] = _scaling(self.domain_min, self.domain_max, n)
-        parameters[LUT_HEADER:].reshape(3, n)[:] = self.table.T
-        return Packed(lut_1d_block, parameters, n)
+    def clf(self) -> tuple[str, dict[str, Any]]:
+        return "LUT1D", {"table": self.table, "domain_min": self.domain_min, "domain_max": self.domain_max}
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,64 +59,94 @@ class Lut3D(Operation):
     """``table`` is float32 (n, n, n, 3) indexed [r, g, b, channel], 2 <= n <= 129."""
 
     name: ClassVar[str] = "lut-3d"
-    table: np.ndarray = field(default_factory=lambda: np.stack(np.meshgrid(*[[0.0, 1.0]] * 3, indexing="ij"), -1))
-    domain_min: Triple = (0.0, 0.0, 0.0)
-    domain_max: Triple = (1.0, 1.0, 1.0)
-    interpolation: str = "tetrahedral"
+    table: np.ndarray = table(lambda: np.stack(np.meshgrid(*[[0.0, 1.0]] * 3, indexing="ij"), -1),
+                              "indexed [r, g, b], each R, G, B", 4, 2, 129)
+    domain_min: Triple = row((0.0, 0.0, 0.0), "what the first entries stand for", unit="signal")
+    domain_max: Triple = row((1.0, 1.0, 1.0), "what the last entries stand for", unit="signal")
+    interpolation: str = word("tetrahedral", "how the lattice is read between its points", INTERPOLATIONS)
 
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "table", _table(self.table, 4))
-        n = self.table.shape[0]
-        if self.table.shape[:3] != (n, n, n) or not 2 <= n <= 129:
-            raise ValueError("a 3D LUT has the same 2 to 129 entries along each axis")
-        if self.interpolation not in INTERPOLATIONS:
-            raise ValueError(f"interpolation is one of {', '.join(INTERPOLATIONS)}, not {self.interpolation!r}")
-        self.require_numbers("domain_min", "domain_max")
-        _check_domain(self.domain_min, self.domain_max)
-
-    def pack(self) -> Packed:
-        n = self.table.shape[0]
-        parameters = np.zeros(LUT_HEADER + 4 * n**3, np.float32)
-        parameters[:LUT_HEADER] = _scaling(self.domain_min, self.domain_max, n)
-        parameters[LUT_HEADER:].reshape(-1, 4)[:, :3] = self.table.reshape(-1, 3)
-        return Packed(tetrahedral_block if self.interpolation == "tetrahedral" else trilinear_block, parameters, n)
+    def clf(self) -> tuple[str, dict[str, Any]]:
+        return "LUT3D", {"table": self.table, "domain_min": self.domain_min, "domain_max": self.domain_max,
+                         "interpolation": self.interpolation}
 
 
-def _check_domain(low: Triple, high: Triple) -> None:
-    if len(low) != 3 or len(high) != 3 or any(b <= a for a, b in zip(low, high, strict=True)):
-        raise ValueError("a LUT's domain_max must exceed its domain_min in each channel")
+_, LOW, HIGH = places(Lut1D)
+*_, INTERPOLATION = places(Lut3D)
+SENTENCES = ("a LUT's domain_max must exceed its domain_min in each channel",)
 
 
-def _scaling(low: Triple, high: Triple, n: int) -> np.ndarray:
-    """The header. Position in the table is scale x + shift; three numbers (a channel each) from
+def _check(p, counts):
+    for channel in range(3):
+        if p[HIGH + channel] <= p[LOW + channel]:
+            return 1
+    return 0
 
-    0   the scale                             3   the shift
-    6   the scale's upper half, 12 bits       9   what is left of it
-    12  the shift's nearest whole number      15  what is left of it
-    18  the domain's lower end                21  its upper end (both rounded outwards)
 
-    then 24 the last entry, 25 the last cell, 26 whether the shift is 0 and the scale a power of two, and 27 whether
-    the shift is 0 and the scale one of at most 12 bits.
+@formula
+def scaling(p, channel, n, q):
+    """Eight numbers for one channel. Position in the table is scale x + shift:
+
+    0  the scale                          1  the shift
+    2  the scale's upper half, 12 bits    3  what is left of it
+    4  the shift's nearest whole number   5  what is left of it
+    6  the domain's lower end             7  its upper end (both rounded outwards)
+
+    Returns whether the shift is 0 and the scale a power of two, and whether the shift is 0 and the scale one of at most
+    12 bits.
     """
-    header = np.zeros(LUT_HEADER, np.float32)
-    low_end, high_end = np.array(low, np.float64), np.array(high, np.float64)
-    scale = (n - 1) / (high_end - low_end)
-    shift = -low_end * scale
-    header[0:3], header[3:6] = scale, shift
-    header[6:9] = (header[0:3].view(np.uint32) & np.uint32(UPPER_HALF & 0xFFFFFFFF)).view(np.float32)
-    header[9:12] = scale - header[6:9]
-    header[12:15] = np.rint(shift)
-    header[15:18] = shift - np.rint(shift)
-    header[18:21], header[21:24] = low_end, high_end
-    for ends, wanted, beyond in ((header[18:21], low_end, -np.inf), (header[21:24], high_end, np.inf)):
-        inside = (ends - wanted) * np.sign(beyond) < 0
-        ends[inside] = np.nextafter(ends[inside], np.float32(beyond))
-    header[24:26] = n - 1, n - 2
-    header[26] = bool(np.all(np.frexp(scale)[0] == 0.5) and np.all(shift == 0))
-    header[27] = bool(np.all(header[6:9] == scale) and np.all(shift == 0))
-    return header
+    low, high = p[LOW + channel], p[HIGH + channel]
+    scale = (n - 1) / (high - low)
+    shift = -low * scale
+    whole = (shift + _ROUND) - _ROUND if abs(shift) < 2.0**51 else shift
+    q[0], q[1] = scale, shift
+    q[2] = float_of(both(bits_of(q[0]), UPPER_HALF))
+    q[3] = scale - q[2]
+    q[4], q[5] = whole, shift - whole
+    q[6], q[7] = low, high
+    if q[6] > low:
+        q[6] = next_down(q[6])
+    if q[7] < high:
+        q[7] = next_up(q[7])
+    return shift == 0.0 and q[0] == scale and both(bits_of(q[0]), 0x7FFFFF) == 0, shift == 0.0 and q[2] == scale
 
 
+_ROUND = 1.5 * 2.0**52
+"""Adding it to a float64 and taking it off again rounds to the nearest whole number, ties to even."""
+
+
+def pack_lut_1d(p_at, counts_at, table_at, q_at, out_at):
+    """For each channel its scaling, 8 the last entry, 9 the last cell, and from 16 on all entries."""
+    p, counts, entries = pointer_f64(p_at), pointer_i64(counts_at), pointer_f32(table_at)
+    q, out = pointer_f32(q_at), pointer_i64(out_at)
+    n, all_short = counts[0], True
+    for c in range(3):
+        line = offset(q, c * (HEADER + n))
+        _, short = scaling(p, c, n, line)
+        all_short = all_short and short
+        line[_LAST], line[_LAST + 1] = n - 1, n - 2
+        for i in range(n):
+            line[HEADER + i] = entries[3 * i + c]
+    out[0], out[1], out[2] = (0 if all_short else 1), n, 3 * (HEADER + n)
+
+
+def pack_lut_3d(p_at, counts_at, table_at, q_at, out_at):
+    """The scaling of each channel, 24 the last entry, 25 the last cell, and from 32 on size^3 rows of R, G, B and a pad,
+    blue fastest."""
+    p, counts, entries = pointer_f64(p_at), pointer_i64(counts_at), pointer_f32(table_at)
+    q, out = pointer_f32(q_at), pointer_i64(out_at)
+    n, plain = counts[0], True
+    for c in range(3):
+        power_of_two, _ = scaling(p, c, n, offset(q, 8 * c))
+        plain = plain and power_of_two
+    q[_LATTICE_LAST], q[_LATTICE_LAST + 1] = n - 1, n - 2
+    for i in range(n * n * n):
+        start = offset(q, LATTICE_HEADER + 4 * i)
+        start[0], start[1], start[2] = entries[3 * i], entries[3 * i + 1], entries[3 * i + 2]
+    out[0] = 2 * int(p[INTERPOLATION]) + (0 if plain else 1)
+    out[1], out[2] = n, LATTICE_HEADER + 4 * n * n * n
+
+
+_LAST, _LATTICE_LAST, LATTICE_HEADER = 8, 24, 32
 UPPER_HALF = -0x1000
 """Keeps twelve significant bits of a float32, so that the product of two such numbers is exact."""
 
@@ -185,46 +195,39 @@ def cell_and_exact_fraction(x, scale, shift, scale_upper, scale_rest, shift_whol
 
 
 @formula
-def _of_channel(q, channel):
-    """What :func:`cell_and_exact_fraction` takes after ``x``. (Fetched ahead of a loop: in it, each store could have
-    changed them for all that the compiler knows.)"""
-    return (q[channel], q[3 + channel], q[6 + channel], q[9 + channel], q[12 + channel], q[15 + channel],
-            q[18 + channel], q[21 + channel], q[25])
-
-
-@block
-def lut_1d_block(planes, q, size, n):
-    """``q``: the scaling header, then for each channel ``size`` entries.
-
-    Infinities are clamped at the domain; NaN stays NaN.
-    """
-    fractions, index = offset(planes, SPARE), as_i32(offset(planes, SPARE + BLOCK))
-    values, nexts = offset(planes, SPARE + 2 * BLOCK), offset(planes, SPARE + 3 * BLOCK)
-    short = q[27] != ZERO
-    for channel in range(3):
-        plane, table = offset(planes, channel * BLOCK), offset(q, LUT_HEADER + size * channel)
-        scale, low, high, last_cell = q[channel], q[18 + channel], q[21 + channel], q[25]
-        scaling = _of_channel(q, channel)
-        if short:
-            for i in range(n):
-                index[i], fractions[i] = cell_and_fraction_of_short_scale(plane[i], scale, low, high, last_cell)
-        else:
-            for i in range(n):
-                index[i], fractions[i] = cell_and_exact_fraction(plane[i], *scaling)
-        for i in range(0, n, 4):
-            pairs_to_planes(table, index, i, values, nexts)
-        for i in range(n):
-            plane[i] = values[i] + fractions[i] * (nexts[i] - values[i])
-
-
-GROUP = 64
-"""So many pixels are looked up at a time: while their rows come from the second-level cache, whose pace bounds the
-look-up, the processor computes the next ones' places. Their places and weights stay in few lines of the first."""
+def _any_cell(x, q, at, last):
+    return cell_and_exact_fraction(x, q[at], q[at + 1], q[at + 2], q[at + 3], q[at + 4], q[at + 5], q[at + 6],
+                                   q[at + 7], q[last + 1])
 
 
 @formula
-def path(i, r, fr, g, fg, b, fb, step_r, step_g, step_b, index, weights):
-    """Places of the first three vertices, and weights of all four, of pixel ``i`` of a group.
+def _short_cell(x, q, at, last):
+    return cell_and_fraction_of_short_scale(x, q[at], q[at + 6], q[at + 7], q[last + 1])
+
+
+@formula
+def _plain_cell(x, q, at, last):
+    return cell_and_fraction(x, q[at], q[last], q[last + 1])
+
+
+@formula
+def line_finish(x, rows, carried, q, size):
+    """Linear between two entries. NaN stays NaN."""
+    entry, following = rows[0]
+    return entry + carried[0] * (following - entry)
+
+
+def _line_form(name: str, cell: Any) -> Form:
+    @formula
+    def place(x, q, size):
+        """Infinities are clamped at the domain."""
+        return cell(x, q, 0, _LAST)
+    return Form(name, place=place, finish=line_finish, gather="pair", carried=1, table=HEADER, apart=HEADER)
+
+
+@formula
+def path(r, fr, g, fg, b, fb, step_r, step_g, step_b):
+    """Places of the four vertices, and their weights.
 
     The cell is walked from its low corner to its high one, first along the axis with the greatest fraction,
     last along the least: four vertices, weighted by the steps between the ordered fractions. No comparison
@@ -239,74 +242,95 @@ def path(i, r, fr, g, fg, b, fb, step_r, step_g, step_b, index, weights):
     greatest, step_greatest = (fb if blue_top else more), (step_b if blue_top else step_more)
     least, step_least = (fb if blue_low else less), (step_b if blue_low else step_less)
     middle = less if blue_low else (more if blue_top else fb)
-    index[i] = low
-    index[GROUP + i] = add(low, step_greatest)
-    index[2 * GROUP + i] = sub(add(low, whole), step_least)
-    weights[i] = ONE - greatest
-    weights[GROUP + i] = greatest - middle
-    weights[2 * GROUP + i] = middle - least
-    weights[3 * GROUP + i] = least
+    high = add(low, whole)
+    return (low, add(low, step_greatest), sub(high, step_least), high,
+            ONE - greatest, greatest - middle, middle - least, least)
 
 
 @formula
-def corner(i, r, fr, g, fg, b, fb, step_r, step_g, step_b, index, weights):
-    """Place of the cell of pixel ``i`` of a group, and the weights of its corners: four of R and G, two of B."""
+def cell_edges(r, fr, g, fg, b, fb, step_r, step_g, step_b):
+    """Places of the cell's four edges along blue, and the weights of its corners: four of R and G, two of B."""
+    low = add(add(mul(r, step_r), mul(g, step_g)), left(b, 2))
     er, eg = ONE - fr, ONE - fg
-    index[i] = add(add(mul(r, step_r), mul(g, step_g)), left(b, 2))
-    weights[i] = er * eg
-    weights[GROUP + i] = er * fg
-    weights[2 * GROUP + i] = fr * eg
-    weights[3 * GROUP + i] = fr * fg
-    weights[4 * GROUP + i] = ONE - fb
-    weights[5 * GROUP + i] = fb
+    return (low, add(low, step_g), add(low, step_r), add(add(low, step_r), step_g),
+            er * eg, er * fg, fr * eg, fr * fg, ONE - fb, fb)
 
 
-def _lattice_block(place: Any, blend: Any, documentation: str) -> Any:
-    """The block form that finds ``place`` of a group's pixels, then lets ``blend`` sum their rows."""
-    @block
-    def lattice_block(planes, q, size, n):
-        index, weights = as_i32(offset(planes, SPARE)), offset(planes, SPARE + 3 * GROUP)
-        table = offset(q, LUT_HEADER)
-        step_b, step_g = lane(4), lane(4 * size)
-        step_r = lane(4 * size * size)
-        scale_r, scale_g, scale_b, last, last_cell = q[0], q[1], q[2], q[24], q[25]
-        red, green, blue = _of_channel(q, 0), _of_channel(q, 1), _of_channel(q, 2)
-        exact = q[26] != ZERO
-        for first in range(0, n, GROUP):
-            group, count = offset(planes, first), min(n - first, GROUP)
-            if exact:
-                for i in range(count):
-                    r, fr = cell_and_fraction(group[RED + i], scale_r, last, last_cell)
-                    g, fg = cell_and_fraction(group[GREEN + i], scale_g, last, last_cell)
-                    b, fb = cell_and_fraction(group[BLUE + i], scale_b, last, last_cell)
-                    place(i, r, fr, g, fg, b, fb, step_r, step_g, step_b, index, weights)
-            else:
-                for i in range(count):
-                    r, fr = cell_and_exact_fraction(group[RED + i], *red)
-                    g, fg = cell_and_exact_fraction(group[GREEN + i], *green)
-                    b, fb = cell_and_exact_fraction(group[BLUE + i], *blue)
-                    place(i, r, fr, g, fg, b, fb, step_r, step_g, step_b, index, weights)
-            for i in range(0, count, 8):
-                blend(table, size, index, weights, i, group)
-    lattice_block.__doc__ = documentation
-    return lattice_block
+def path_blend(v0, v1, v2, v3, w0, w1, w2, w3):
+    """The weighted sum of four vertices: the first two, then the other two, then both sums. NaN makes all three
+    channels NaN."""
+    return (v0 * w0 + v1 * w1) + (v2 * w2 + v3 * w3)
 
 
-@formula
-def _blend_path(table, size, index, weights, i, planes):
-    blend_of_path(table, 4 * (size * size + size + 1), index, weights, GROUP, i, planes, BLOCK)
+def cell_blend(n0, n1, n2, n3, f0, f1, f2, f3, w0, w1, w2, w3, near, far):
+    """The near ends of the four edges summed, the far ones, then both by blue. NaN makes all three channels NaN."""
+    return (((n0 * w0 + n1 * w1) + (n2 * w2 + n3 * w3)) * near
+            + ((f0 * w0 + f1 * w1) + (f2 * w2 + f3 * w3)) * far)
 
 
-@formula
-def _blend_cell(table, size, index, weights, i, planes):
-    blend_of_cell(table, 4 * size, 4 * size * size, index, weights, GROUP, i, planes, BLOCK)
+def _lattice_form(name: str, cell: Any, corners: Any, blend: Any, gather: str, carried: int) -> Form:
+    @formula
+    def place(r, g, b, q, size):
+        """Infinities are clamped at the domain."""
+        step_b, step_g, step_r = lane(4), lane(4 * size), lane(4 * size * size)
+        kr, fr = cell(r, q, 0, _LATTICE_LAST)
+        kg, fg = cell(g, q, 8, _LATTICE_LAST)
+        kb, fb = cell(b, q, 16, _LATTICE_LAST)
+        return corners(kr, fr, kg, fg, kb, fb, step_r, step_g, step_b)
+    return Form(name, place=place, blend=blend, gather=gather, carried=carried, table=LATTICE_HEADER)
 
 
-_Q = "``q``: the scaling header, then size^3 rows of R, G, B and a pad, blue fastest."
-_ENDS = "Infinities are clamped at the domain; NaN makes all three channels NaN."
-tetrahedral_block = _lattice_block(path, _blend_path, f"{_Q} Tetrahedral: see :func:`path`. {_ENDS}")
-trilinear_block = _lattice_block(corner, _blend_cell, f"{_Q} Trilinear: see :func:`corner`. {_ENDS}")
+def smooth_lattice(size: int) -> np.ndarray:
+    """A lattice (n, n, n, 3) that mixes channels and bends them, as a display look does."""
+    axis = np.linspace(0.0, 1.0, size)
+    r, g, b = np.meshgrid(axis, axis, axis, indexing="ij")
+    return np.stack([r**0.8 * (0.9 + 0.1 * g), 0.85 * g + 0.15 * r * b, np.sin(1.2 * b) * (1 - 0.1 * r)], axis=-1)
 
 
-Lut1D.block_forms = (lut_1d_block,)
-Lut3D.block_forms = (tetrahedral_block, trilinear_block)
+def _lines() -> tuple[Example, ...]:
+    rng = np.random.default_rng(7)
+    steps, codes = np.linspace(0, 1, 65536), (-0.1, 1.1)
+    ramp = np.linspace(0, 1, 5)[:, None] ** np.array([0.6, 1.0, 1.7])
+    return (
+        Example("1024, a root", Lut1D(np.linspace(0.0, 1.0, 1024)[:, None].repeat(3, axis=1) ** 0.5), timed="LUT 1D",
+                golden=False),
+        Example("", Lut1D(ramp, (-0.1, 0.0, 0.0), (1.0, 1.0, 1.2)), -0.5, 1.5),
+        Example("1024, random", Lut1D(rng.random((1024, 3))), claimed=codes, golden=False),
+        Example("4096, random", Lut1D(rng.random((4096, 3))), claimed=codes, golden=False),
+        Example("1024, random, its own domain", Lut1D(rng.random((1024, 3)), (-0.1,) * 3, (1.2, 1.0, 3.1)),
+                golden=False),
+        Example("65536, smooth", Lut1D(np.stack([steps**0.45, steps, np.sin(1.5 * steps)], axis=1)), claimed=codes,
+                golden=False))
+
+
+def _lattices() -> tuple[Example, ...]:
+    rng = np.random.default_rng(7)
+    grid = np.linspace(0.0, 1.0, 33)
+    timed = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), axis=-1) ** 1.1
+    timed = timed @ np.array([[0.9, 0.05, 0.05], [0.02, 0.95, 0.03], [0.0, 0.1, 0.9]])
+    axis = np.linspace(0, 1, 4)
+    r, g, b = np.meshgrid(axis, axis, axis, indexing="ij")
+    four = np.stack([r**0.8 + 0.1 * g * b, g**1.2 - 0.05 * r, 0.9 * b + 0.1 * r * g], -1)
+    examples = [
+        Example("33 tetrahedral, timed", Lut3D(timed), timed="LUT 3D tetrahedral", golden=False),
+        Example("33 trilinear, timed", Lut3D(timed, interpolation="trilinear"), timed="LUT 3D trilinear", golden=False),
+        Example("tetrahedral", Lut3D(four), -0.2, 1.2),
+        Example("trilinear", Lut3D(four, (-0.1,) * 3, (1.1,) * 3, "trilinear"), -0.2, 1.2)]
+    for size in (2, 17, 33, 36, 65):
+        for kind, lattice in (("smooth", smooth_lattice(size)), ("random", rng.random((size, size, size, 3)))):
+            examples += [Example(f"{size}, {kind}, {how}", Lut3D(lattice, interpolation=how), claimed=(-0.1, 1.1),
+                                 golden=False) for how in INTERPOLATIONS]
+    return (*examples, Example("33, its own domain", Lut3D(smooth_lattice(33), (-0.25, 0.0, -0.1), (1.5, 2.0, 1.25)),
+                               golden=False))
+
+
+complete(Lut1D, pack=pack_lut_1d, room=lambda counts: 3 * (HEADER + counts[0]), check=_check, sentences=SENTENCES,
+         forms=(_line_form("lut_1d_short", _short_cell), _line_form("lut_1d", _any_cell)), bound=TABLE,
+         examples=_lines, source="SMPTE ST 2136-1, LUT1D node", reference="lut", peer="clf")
+complete(Lut3D, pack=pack_lut_3d, room=lambda counts: LATTICE_HEADER + 4 * counts[0] * counts[0] * counts[0], check=_check,
+         sentences=SENTENCES,
+         forms=(_lattice_form("tetrahedral_plain", _plain_cell, path, path_blend, "path", 4),
+                _lattice_form("tetrahedral", _any_cell, path, path_blend, "path", 4),
+                _lattice_form("trilinear_plain", _plain_cell, cell_edges, cell_blend, "cell", 6),
+                _lattice_form("trilinear", _any_cell, cell_edges, cell_blend, "cell", 6)),
+         bound=TABLE, examples=_lattices, source="SMPTE ST 2136-1, LUT3D node", reference="lut", peer="clf")

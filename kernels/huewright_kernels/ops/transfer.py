@@ -32,12 +32,15 @@ from huewright_kernels.elementary import (
     log2,
     log2_of_1_plus,
     magnitude,
+    next_up,
     power,
     with_sign,
 )
-from huewright_kernels.lanes import block, f32, formula, offset
-from huewright_kernels.ops.base import Operation, Packed
-from huewright_kernels.planes import BLOCK, HEADER
+from huewright_kernels.forms import Form
+from huewright_kernels.lanes import f32, formula, pointer_f32, pointer_f64, pointer_i64
+from huewright_kernels.ops.base import DECODING, Example, Operation, complete
+from huewright_kernels.ops.fields import word
+from huewright_kernels.planes import HEADER
 
 CURVES = ("bt709", "bt1886", "srgb", "linear", "pq", "hlg")
 DIRECTIONS = ("encode", "decode")
@@ -48,36 +51,37 @@ class Transfer(Operation):
     """One of :data:`CURVES` in one of :data:`DIRECTIONS`."""
 
     name: ClassVar[str] = "transfer"
-    curve: str = "bt709"
-    direction: str = "encode"
+    curve: str = word("bt709", "which curve", CURVES)
+    direction: str = word("encode", "from light to signal (encode) or back (decode)", DIRECTIONS)
 
-    def __post_init__(self) -> None:
-        if self.curve not in CURVES:
-            raise ValueError(f"unknown transfer function {self.curve!r}; known: {', '.join(CURVES)}")
-        if self.direction not in DIRECTIONS:
-            raise ValueError(f"transfer direction is 'encode' or 'decode', not {self.direction!r}")
+    def inverse(self) -> Transfer:
+        return Transfer(self.curve, "decode" if self.direction == "encode" else "encode")
 
-    def pack(self) -> Packed | None:
-        if self.curve == "linear":
-            return None
-        parameters = np.zeros(HEADER, np.float32)
-        if (self.curve, self.direction) in _POWER_LAWS:
-            row = _POWER_LAWS[self.curve, self.direction]
-            parameters[:len(row)] = row
-            if len(row) > 3 and float(parameters[3]) < row[3]:  # else a colour below the break would pass it
-                parameters[3] = np.nextafter(parameters[3], np.float32(np.inf))
-        return Packed(_FORMS[self.curve][DIRECTIONS.index(self.direction)], parameters)
+    def clf(self) -> tuple[str, dict[str, Any]]:
+        return "curve", {}
 
 
-# encode: exponent, output scale, output offset, break, slope below; decode: exponent, input scale and offset, ...
-_POWER_LAWS = {
-    ("bt709", "encode"): (0.45, 1.099, -0.099, 0.018, 4.5),
-    ("bt709", "decode"): (1 / 0.45, 1 / 1.099, 0.099 / 1.099, 0.081, 1 / 4.5),
-    ("srgb", "encode"): (1 / 2.4, 1.055, -0.055, 0.0031308, 12.92),
-    ("srgb", "decode"): (2.4, 1 / 1.055, 0.055 / 1.055, 0.04045, 1 / 12.92),
-    ("bt1886", "encode"): (1 / 2.4,),
-    ("bt1886", "decode"): (2.4,),
-}
+# The form (-1: nothing to do) of each curve, encode and decode, and its row of constants: for encode exponent, output
+# scale, output offset, break, slope below; for decode exponent, input scale and offset, break, slope.
+_NONE = (0.0, 0.0, 0.0, 0.0, 0.0)
+_FORMS = ((0, 1), (2, 2), (0, 1), (-1, -1), (3, 4), (5, 6))
+_ROWS = (((0.45, 1.099, -0.099, 0.018, 4.5), (1 / 0.45, 1 / 1.099, 0.099 / 1.099, 0.081, 1 / 4.5)),
+         ((1 / 2.4, 0.0, 0.0, 0.0, 0.0), (2.4, 0.0, 0.0, 0.0, 0.0)),
+         ((1 / 2.4, 1.055, -0.055, 0.0031308, 12.92), (2.4, 1 / 1.055, 0.055 / 1.055, 0.04045, 1 / 12.92)),
+         (_NONE, _NONE), (_NONE, _NONE), (_NONE, _NONE))
+_BREAK = 3
+
+
+def pack_transfer(p_at, counts_at, table_at, q_at, out_at):
+    """The row of constants; none where the curve has its constants in the formula."""
+    p, q, out = pointer_f64(p_at), pointer_f32(q_at), pointer_i64(out_at)
+    curve, direction = int(p[0]), int(p[1])
+    for k in range(5):
+        value = _ROWS[curve][direction][k]
+        q[k] = value
+        if k == _BREAK and q[k] < value:  # else a colour below the break would pass it
+            q[k] = next_up(q[k])
+    out[0], out[1], out[2] = _FORMS[curve][direction], 0, HEADER
 
 
 @formula
@@ -171,53 +175,43 @@ def hlg_decode(x):
     return with_sign(y if u < INFINITY else u, x)
 
 
-@block
-def encode_power_block(planes, q, size, n):
-    """``q``: exponent, output scale and offset, break, slope."""
-    q0, q1, q2, q3, q4 = q[0], q[1], q[2], q[3], q[4]
-    for channel in range(3):
-        plane = offset(planes, channel * BLOCK)
-        for i in range(n):
-            plane[i] = encode_power(plane[i], q0, q1, q2, q3, q4)
+@formula
+def encode_power_channel(x, q, size):
+    return encode_power(x, q[0], q[1], q[2], q[3], q[4])
 
 
-@block
-def decode_power_block(planes, q, size, n):
-    """``q``: exponent, input scale and offset, break, slope."""
-    q0, q1, q2, q3, q4 = q[0], q[1], q[2], q[3], q[4]
-    for channel in range(3):
-        plane = offset(planes, channel * BLOCK)
-        for i in range(n):
-            plane[i] = decode_power(plane[i], q0, q1, q2, q3, q4)
+@formula
+def decode_power_channel(x, q, size):
+    return decode_power(x, q[0], q[1], q[2], q[3], q[4])
 
 
-@block
-def mirrored_power_block(planes, q, size, n):
-    """``q``: exponent."""
-    exponent = q[0]
-    for channel in range(3):
-        plane = offset(planes, channel * BLOCK)
-        for i in range(n):
-            plane[i] = mirrored_power(plane[i], exponent)
+@formula
+def mirrored_power_channel(x, q, size):
+    return mirrored_power(x, q[0])
 
 
-def _without_parameters(function: Callable[..., Any]) -> Callable[..., None]:
-    @block
-    def block_form(planes, q, size, n):
-        for channel in range(3):
-            plane = offset(planes, channel * BLOCK)
-            for i in range(n):
-                plane[i] = function(plane[i])
-    return block_form
+def _without_parameters(function: Callable[..., Any], name: str) -> Form:
+    @formula
+    def channel(x, q, size):
+        return function(x)
+    return Form(name, channel=channel)
 
 
-pq_encode_block, pq_decode_block = _without_parameters(pq_encode), _without_parameters(pq_decode)
-hlg_encode_block, hlg_decode_block = _without_parameters(hlg_encode), _without_parameters(hlg_decode)
-_FORMS = {
-    "bt709": (encode_power_block, decode_power_block),
-    "srgb": (encode_power_block, decode_power_block),
-    "bt1886": (mirrored_power_block, mirrored_power_block),
-    "pq": (pq_encode_block, pq_decode_block),
-    "hlg": (hlg_encode_block, hlg_decode_block),
-}
-Transfer.block_forms = tuple(dict.fromkeys(form for pair in _FORMS.values() for form in pair))
+def _examples() -> tuple[Example, ...]:
+    titles = {"bt709 encode": "display encode", "pq encode": "PQ encode"}
+    return tuple(
+        Example(f"{curve} {direction}", Transfer(curve, direction),
+                0.0 if (curve, direction) == ("pq", "decode") else -0.5, 1.0 if direction == "decode" else 4.0,
+                # PQ's decode has a pole above 1, where its standard ends.
+                (-0.5, 1.0) if (curve, direction) == ("pq", "decode") else (-0.5, 4.0),
+                timed=titles.get(f"{curve} {direction}", ""))
+        for curve in CURVES for direction in DIRECTIONS)
+
+
+complete(Transfer, pack=pack_transfer, room=lambda counts: HEADER,
+         forms=(Form("encode_power", channel=encode_power_channel), Form("decode_power", channel=decode_power_channel),
+                Form("mirrored_power", channel=mirrored_power_channel), _without_parameters(pq_encode, "pq_encode"),
+                _without_parameters(pq_decode, "pq_decode"), _without_parameters(hlg_encode, "hlg_encode"),
+                _without_parameters(hlg_decode, "hlg_decode")),
+         bound=DECODING, examples=_examples, source="ITU-R BT.709-6, BT.1886, BT.2100-2; IEC 61966-2-1; SMPTE ST 2084",
+         reference="transfer", peer="colour-science")
