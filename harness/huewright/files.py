@@ -205,18 +205,29 @@ def read_json(path: Path | str, what: str) -> Any:
                          "give a file that huewright wrote") from None
 
 
-def read_text(path: Path | str, what: str) -> str:
+MISSING = "%s: there is no such %s; check the path"
+UNREADABLE = "%s: this %s cannot be read (%s); check the file"
+NO_FILE = "%s: this is %s; give the %s itself"
+FOLDER, NOT_ORDINARY = "a folder", "no ordinary file"
+
+
+def read_bytes(path: Path | str, what: str) -> bytes:
+    """The whole file; :class:`InputError` naming ``what`` was expected if it can't be read."""
     try:
         if Path(path).exists() and not Path(path).is_file():
-            other = "a folder" if Path(path).is_dir() else "no ordinary file"
-            raise InputError(f"{path}: this is {other}; give the {what} itself")
-        return Path(path).read_text(encoding="utf-8")
+            raise InputError(NO_FILE % (path, FOLDER if Path(path).is_dir() else NOT_ORDINARY, what))
+        return Path(path).read_bytes()
     except FileNotFoundError:
-        raise InputError(f"{path}: there is no such {what}; check the path") from None
+        raise InputError(MISSING % (path, what)) from None
+    except OSError as error:
+        raise InputError(UNREADABLE % (path, what, error.strerror or error)) from None
+
+
+def read_text(path: Path | str, what: str) -> str:
+    try:
+        return read_bytes(path, what).decode("utf-8")
     except UnicodeDecodeError:
         raise InputError(f"{path}: not a {what}, for it isn't text (UTF-8); give another file") from None
-    except OSError as error:
-        raise InputError(f"{path}: this {what} cannot be read ({error}); check the file") from None
 
 
 def sha256(path: Path | str) -> str:

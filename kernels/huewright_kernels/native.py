@@ -1,12 +1,13 @@
 """The kernels as native code: position-independent objects that need no Python, for a plug-in to link.
 
-The executor's core, the packers of tone curves and hue sectors, and the rows of soft masks are the same
+The executor's core, each operation's check and packer, and the rows of soft masks are the same
 functions that run here; numba lowers them to LLVM's intermediate form, unoptimised, from which each object is
 made anew for a processor level. No formula may be reordered or fused, so all levels and the just-in-time
 compiled code give the same bits.
 
-A C declaration of an exported function is :data:`PROTOTYPE` with its name: numba's calling convention, whose
-first two arguments (result and exception places) are never used here. The status is always 0.
+A C declaration of an exported function is :data:`PROTOTYPE` with its name: numba's calling convention, whose first two
+arguments are the places of the result (unused where there is none) and of an exception, never used here. The status
+is always 0.
 
 Lowering must not know the processor it runs on, so :func:`emit` works only in a process started with
 :data:`ENVIRONMENT`; the harness starts one.
@@ -26,7 +27,7 @@ import numba
 import numba.core.config
 from numba import carray, njit
 
-from huewright_kernels.lanes import pointer_f64
+from huewright_kernels.lanes import formula, pointer_f64, pointer_i64
 
 ENVIRONMENT = {"NUMBA_OPT": "0", "NUMBA_CPU_NAME": "generic", "NUMBA_CPU_FEATURES": "", "NUMBA_DISABLE_JIT": "0",
                "PYTHONHASHSEED": "0"}
@@ -37,7 +38,7 @@ LEVELS = {"baseline": ("x86-64", "", "generic"), "v3": ("x86-64-v3", "", "generi
 and of the processor whose pace instructions are ordered for.
 
 v4 uses the whole 512 bits of a vector, which is for processors that lose no clock by it."""
-PROTOTYPE = "int {name}(void **result, void **exception, {arguments});"
+PROTOTYPE = "int {name}({result} *result, void **exception, {arguments});"
 
 
 def _mask_row(corners_at, corner_count, feather, y, x_first, row_at, cover_at, width):
@@ -50,39 +51,67 @@ def _mask_row(corners_at, corner_count, feather, y, x_first, row_at, cover_at, w
         _area_row(corners, y, x_first, row, carray(pointer_f64(cover_at), (width,)))
 
 
-def _exported() -> dict[str, tuple[Callable[..., None], str, tuple[str, ...]]]:
-    """Name -> (function, numba signature, levels that it is emitted for)."""
+Exported = tuple[Callable[..., Any], str, tuple[str, ...]]
+"""A function, its numba signature, and the levels that it is emitted for."""
+
+
+def exported() -> dict[str, Exported]:
+    """Name -> what the kernels export: the core, each operation's check, room and packer, rows of masks."""
     from huewright_kernels.executor import core
-    from huewright_kernels.ops.hue import _hue
-    from huewright_kernels.ops.tone import _tone
+    from huewright_kernels.ops import REGISTRY
+    from huewright_kernels.ops.base import PACK_SIGNATURE
 
-    return {"core": (core, "void(int64, int64, int64, int64, int64, int64)", tuple(LEVELS)),
-            "pack_tone": (_tone, "void(int64, int64, int64, int64)", ("baseline",)),
-            "pack_hue": (_hue, "void(int64, int64, int64, int64, int64, int64)", ("baseline",)),
-            "mask_row": (_mask_row, "void(int64, int64, float64, int64, int64, int64, int64, int64)", ("baseline",))}
+    found: dict[str, Exported] = {
+        "core": (core, "void(int64, int64, int64, int64, int64, int64)", tuple(LEVELS)),
+        "mask_row": (_mask_row, "void(int64, int64, float64, int64, int64, int64, int64, int64)", ("baseline",))}
+    for kind in REGISTRY.values():
+        name = kind.reference_name()
+        found |= {f"check_{name}": (_of_numbers(kind.parts.check), "int64(int64, int64)", ("baseline",)),
+                  f"room_{name}": (_of_counts(kind.parts.room), "int64(int64)", ("baseline",)),
+                  f"pack_{name}": (kind.parts.pack.function, PACK_SIGNATURE, ("baseline",))}
+    return found
 
 
-C_TYPES = {"int64": "int64_t", "float64": "double"}
+def _of_numbers(check: Callable[[Any, Any], int]) -> Callable[..., Any]:
+    inner = formula(check)
+
+    def checked(p_at, counts_at):
+        return inner(pointer_f64(p_at), pointer_i64(counts_at))
+    return checked
 
 
-def declarations() -> str:
-    """C declarations of everything :func:`emit` exports."""
+def _of_counts(room: Callable[[Any], int]) -> Callable[..., Any]:
+    inner = formula(room)
+
+    def wanted(counts_at):
+        return inner(pointer_i64(counts_at))
+    return wanted
+
+
+C_TYPES = {"int64": "int64_t", "float64": "double", "void": "void *"}
+
+
+def declarations(more: dict[str, Exported] | None = None) -> str:
+    """C declarations of everything :func:`emit` exports, and of ``more``."""
     lines = []
-    for name, (_, signature, levels) in _exported().items():
-        arguments = ", ".join(C_TYPES[kind.strip()] for kind in signature[5:-1].split(","))
-        lines += [PROTOTYPE.format(name=f"huewright_{name}_{level}", arguments=arguments) for level in levels]
+    for name, (_, signature, levels) in (exported() | (more or {})).items():
+        result, kinds = signature.rstrip(")").split("(")
+        arguments = ", ".join(C_TYPES[kind.strip()] for kind in kinds.split(","))
+        lines += [PROTOTYPE.format(name=f"huewright_{name}_{level}", result=C_TYPES[result], arguments=arguments)
+                  for level in levels]
     return "\n".join(lines) + "\n"
 
 
-def emit() -> dict[str, bytes]:
-    """Object name -> ELF object. Raises ``ValueError`` in a process not started with :data:`ENVIRONMENT`."""
+def emit(more: dict[str, Exported] | None = None) -> dict[str, bytes]:
+    """Object name -> ELF object of everything in :func:`exported` and ``more``. Raises ``ValueError`` in a process not
+    started with :data:`ENVIRONMENT`."""
     config: Any = numba.core.config
     if config.OPT != 0 or config.CPU_NAME != ENVIRONMENT["NUMBA_CPU_NAME"]:
         raise ValueError("native code is emitted in a process of its own: start one with native.ENVIRONMENT")
     llvm.initialize_native_target()
     llvm.initialize_native_asmprinter()
     objects = {}
-    for name, (function, signature, levels) in _exported().items():
+    for name, (function, signature, levels) in (exported() | (more or {})).items():
         text, inner = _lowered(function, signature)
         for level in levels:
             symbol = f"huewright_{name}_{level}"
@@ -90,18 +119,20 @@ def emit() -> dict[str, bytes]:
     return objects
 
 
-def key() -> str:
-    """Changes with whatever the objects depend on."""
+def key(*more: Path) -> str:
+    """Changes with whatever the objects depend on; ``more`` are sources of functions from elsewhere."""
     digest = hashlib.sha256()
     digest.update(f"{numba.__version__} {llvmlite.__version__} {TRIPLE}".encode())
     folder = Path(__file__).parent
     for source in sorted([*folder.glob("*.py"), *folder.glob("ops/*.py")]):
         if source.name != "scopes.py":
             digest.update(source.name.encode() + b"\0" + source.read_bytes() + b"\0")
+    for source in more:
+        digest.update(source.name.encode() + b"\0" + source.read_bytes() + b"\0")
     return digest.hexdigest()[:24]
 
 
-def _lowered(function: Callable[..., None], signature: str) -> tuple[str, str]:
+def _lowered(function: Callable[..., Any], signature: str) -> tuple[str, str]:
     """LLVM text with all that ``function`` calls, and the symbol of its inner form (no Python around it)."""
     dispatcher = njit(error_model="numpy", nogil=True)(function)
     dispatcher.compile(signature)
@@ -128,7 +159,7 @@ def _compiled(text: str, symbol: str, processor: str, features: str, pace: str) 
 
 
 # What the C library of any Linux has; anything else would tie the plug-in to Python or to this process.
-_ALLOWED = re.compile(r"llvm\.|(exp|log|sin|cos|atan2|sqrt|floor|ceil|memset|memcpy|memmove)f?$")
+_ALLOWED = re.compile(r"llvm\.|(exp|log2?|sin|cos|atan2|sqrt|floor|ceil|memset|memcpy|memmove)f?$")
 
 
 def _refuse_strangers(module: Any) -> None:

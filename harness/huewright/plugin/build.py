@@ -16,8 +16,9 @@ from pathlib import Path
 from huewright_kernels import cache, native
 
 from huewright.errors import InputError
+from huewright.plugin import exported
 from huewright.plugin.effects_page import documentation
-from huewright.plugin.tables import native_tables
+from huewright.plugin.tables import files_of_tables
 
 log = logging.getLogger(__name__)
 
@@ -25,8 +26,9 @@ NAME = "huewright.ofx"
 ARCHITECTURE = "Linux-x86-64"
 """The standard's name of the one platform that the bundle is built for."""
 SOURCES = Path(__file__).parent / "native"
-UNITS = ("plugin.c", "describe.c", "render.c", "settings.c", "program.c",
-         "correction_file.c", "cube_file.c", "isolation.c")
+UNITS = ("memory.c", "text.c", "program.c", "json.c", "correction.c", "cube.c", "settings.c", "isolation.c", "render.c",
+         "describe.c", "entry.c", "tables.c")
+"""From the lowest up: each knows only those before it (its header includes only theirs)."""
 EXPORTS = ("OfxGetNumberOfPlugins", "OfxGetPlugin")
 COMPILER_VARIABLE = "CC"
 KEPT = 2
@@ -66,7 +68,7 @@ def native_objects(notify: Callable[[str], None] = lambda line: None) -> Path:
     if kept is None:
         raise InputError("building the OpenFX bundle needs a folder to work in, and neither the user's cache folder "
                          "nor the temporary one can be written; set XDG_CACHE_HOME to a folder of yours")
-    folder = kept.parent.parent / "native" / native.key()
+    folder = kept.parent.parent / "native" / native.key(*exported.SOURCES)
     if (folder / "complete").is_file():
         log.info("kernels translated before are taken from the cache")
         log.debug("they lie in %s", folder)
@@ -140,8 +142,11 @@ def prepare(work: Path) -> list[str]:
     for source in SOURCES.iterdir():
         if source.suffix in (".c", ".h"):
             shutil.copyfile(source, work / source.name)
-    (work / "kernels.h").write_text("/* Generated: do not edit. */\n" + native.declarations(), encoding="utf-8")
-    (work / "tables.h").write_text(native_tables(), encoding="utf-8")
+    declarations = native.declarations(exported.exported())
+    (work / "kernels.h").write_text(f"/* Generated: do not edit. */\n#pragma once\n#include <stdint.h>\n{declarations}",
+                                    encoding="utf-8")
+    for name, text in files_of_tables().items():
+        (work / name).write_text(text, encoding="utf-8")
     (work / "exports.map").write_text("{ global: " + " ".join(f"{name};" for name in EXPORTS) + " local: *; };\n")
     objects = native_objects()
     emitted = sorted(path.name for path in objects.glob("*.o"))

@@ -1,7 +1,9 @@
 """The effects, described once: what they are called, their clips, contexts and parameters, and what they do.
 
 From these descriptions come the headless instance (:meth:`Effect.operations`), the tables of the native plug-in
-(:mod:`huewright.plugin.tables`) and the documentation page (:mod:`huewright.plugin.effects_page`).
+(XX the parameters of an effect
+stand for is a list of steps, each a function that fills in the fields of one operation; the plug-in has the same
+functions, compiled.
 
 Positions are in the OpenFX standard's canonical coordinates (y up, pixels at full scale); hues, rotations and
 luma coefficients are those of :mod:`huewright_kernels.ops.hue`.
@@ -10,12 +12,17 @@ luma coefficients are those of :mod:`huewright_kernels.ops.hue`.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 from huewright_kernels.ops import HueSectors, LogDecode, Lut3D, Matrix, Operation, ToneCurve, Transfer
+from huewright_kernels.ops.fields import places
+from huewright_kernels.ops.hue import GAINS, KB, KR, ROTATIONS
+from huewright_kernels.ops.hue import HUES as CONTROL_HUES
 from huewright_kernels.ops.lut import INTERPOLATIONS
+from huewright_kernels.ops.transfer import CURVES
 
 VERSION = (1, 0)
 GROUPING = "Huewright"
@@ -32,6 +39,7 @@ class Parameter:
     minimum, maximum   hard range (numbers only); shown_minimum, shown_maximum what a slider offers
     subtype            the standard's double type or string mode, without prefix
     animates           whether it may change over time
+    opened             a group that is shown open
     """
 
     name: str
@@ -48,6 +56,7 @@ class Parameter:
     subtype: str = ""
     options: tuple[str, ...] = ()
     animates: bool = True
+    opened: bool = False
 
     @property
     def values(self) -> int:
@@ -55,16 +64,68 @@ class Parameter:
         return {"Group": 0, "Double2D": 2, "Double3D": 3, "RGB": 3}.get(self.type, 1)
 
 
+NUMBERS = 3
+"""Every parameter has so many places among an effect's values, used or not."""
+Choose = Callable[[Any, Any, Any], int]
+
+
+@dataclass(frozen=True)
+class Step:
+    """One operation of a fixed chain. ``choose(v, p, counts)`` looks at the values ``v`` and returns 0 if the operation
+    is left out; else it changes the operation's numbers ``p`` and their counts, which hold the defaults, and returns 1.
+    It only indexes, compares and computes, so that it runs in Python and compiled alike."""
+
+    operation: type[Operation]
+    choose: Choose
+
+    def made(self, values: np.ndarray) -> Operation | None:
+        """The operation, or None where the step is left out."""
+        p, counts = self.operation().numbers()
+        return _from_numbers(self.operation, p, counts) if self.choose(values, p, counts) else None
+
+
+def _from_numbers(kind: type[Operation], p: np.ndarray, counts: np.ndarray) -> Operation:
+    given: dict[str, Any] = {}
+    for field, start, count in zip(kind.FIELDS, places(kind), counts.tolist(), strict=True):
+        numbers = p[start:start + count].tolist()
+        if field.kind == "word":
+            given[field.name] = field.choices[int(numbers[0])]
+        elif field.kind == "rows":
+            given[field.name] = tuple(zip(*[iter(numbers)] * field.shape[1], strict=True))
+        elif field.kind == "number":
+            given[field.name] = numbers[0] if numbers else None
+        else:
+            given[field.name] = tuple(numbers)
+    return kind(**given)
+
+
 @dataclass(frozen=True)
 class Effect:
-    """One effect. ``build`` turns complete settings into operations; None: it is a mask, not a chain."""
+    """One effect.
+
+    steps    the chain that its parameters stand for; None: it is a mask, not a chain
+    file     the parameter that holds a file's path, if it has one
+    reader   what the plug-in reads that file with
+    option   the parameter that says how the file is taken
+    source   the choice between the file (0) and the parameters behind ``option``; empty: there is the file only
+    build    what complete settings with a file stand for; the file's parameter then holds the operations read from it
+    """
 
     identifier: str
     label: str
     description: str
     parameters: tuple[Parameter, ...]
-    build: Callable[[dict[str, Any]], tuple[Operation, ...]] | None
-    files: str = ""
+    steps: tuple[Step, ...] | None = ()
+    file: str = ""
+    reader: str = ""
+    option: str = ""
+    source: str = ""
+    build: Callable[[dict[str, Any]], tuple[Operation, ...]] | None = None
+
+    @property
+    def name(self) -> str:
+        """The identifier's last part."""
+        return self.identifier.rpartition(".")[2]
 
     def settings(self, given: Settings | None = None) -> dict[str, Any]:
         """``given`` over the defaults. Raises ``ValueError`` for unknown names and values out of range."""
@@ -81,9 +142,21 @@ class Effect:
 
         Raises ``ValueError`` as the operations do, and for an effect that is no chain.
         """
-        if self.build is None:
+        if self.steps is None:
             raise ValueError(f"effect {self.identifier} is a mask; see huewright_kernels.masks.isolate")
-        return self.build(self.settings(given))
+        settings = self.settings(given)
+        if self.build is not None and not settings.get(self.source):
+            return self.build(settings)
+        made = (step.made(self.values(settings)) for step in self.steps)
+        return tuple(operation for operation in made if operation is not None)
+
+    def values(self, settings: Settings) -> np.ndarray:
+        """The numbers of complete settings, :data:`NUMBERS` a parameter, as the steps index them."""
+        values = np.zeros(NUMBERS * len(self.parameters))
+        for k, parameter in enumerate(self.parameters):
+            if parameter.values and parameter.type != "String":
+                values[NUMBERS * k:NUMBERS * k + parameter.values] = settings[parameter.name]
+        return values
 
 
 def _checked(parameter: Parameter, value: Any) -> Any:
@@ -119,35 +192,62 @@ def bar_hue_deg(name: str, kr: float, kb: float) -> float:
     return math.degrees(math.atan2((on[0] - luma) / (2 * (1 - kr)), (on[2] - luma) / (2 * (1 - kb)))) % 360.0
 
 
-def _hue_parameters(group: str) -> tuple[Parameter, ...]:
+def _hue_parameters(parent: str, opened: bool) -> tuple[Parameter, ...]:
     rows: list[Parameter] = [
         Parameter("luma", "Choice", "Luma coefficients",
                   "Which primaries' luma the picture has. The hues below are measured in that Cb, Cr plane.",
-                  0, group, options=tuple(LUMA), animates=False)]
+                  0, parent, options=tuple(LUMA), animates=False)]
     for name in HUES:
-        label = name.title()
+        group, label = f"{name}Group", name.title()
         position = round(bar_hue_deg(name, *LUMA["BT.709"]), 3)
         rows += [
-            Parameter(f"{name}Hue", "Double", f"{label} hue",
+            Parameter(group, "Group", f"{label} chip", "", group=parent, opened=opened),
+            Parameter(f"{name}Hue", "Double", f"{label} hue (degrees)",
                       f"Where the {name} control hue sits on the vectorscope, in degrees from Cb towards Cr. "
                       "By default that of the BT.709 bar.", position, group, 0.0, 359.999, 0.0, 359.999,
                       subtype="Angle"),
-            Parameter(f"{name}Rotation", "Double", f"{label} rotation",
-                      f"Turns hues near {name}, in degrees, counter-clockwise on the vectorscope. "
-                      "Neighbouring sectors may not be turned past each other.",
+            Parameter(f"{name}Rotation", "Double", f"{label} rotation (degrees)",
+                      f"Turns hues near {name}, in degrees, counter-clockwise on the vectorscope: the {name} chip's "
+                      "trace moves onto its target. Neighbouring sectors may not be turned past each other.",
                       0.0, group, -180.0, 180.0, -30.0, 30.0, subtype="Angle"),
-            Parameter(f"{name}Gain", "Double", f"{label} gain", f"Scales the chroma of hues near {name}; luma stays.",
-                      1.0, group, 0.001, 100.0, 0.0, 2.0, subtype="Scale")]
+            Parameter(f"{name}Gain", "Double", f"{label} gain (factor)",
+                      f"Scales the chroma of hues near {name}: the {name} chip's trace gets its length. Luma stays; 1 "
+                      "leaves it alone.", 1.0, group, 0.001, 100.0, 0.0, 2.0, subtype="Scale")]
     return tuple(rows)
 
 
-def _hue_operations(s: dict[str, Any]) -> tuple[Operation, ...]:
-    kr, kb = tuple(LUMA.values())[s["luma"]]
-    sectors = sorted((s[f"{name}Hue"], s[f"{name}Rotation"], s[f"{name}Gain"]) for name in HUES)
-    if all(rotation == 0 and gain == 1 for _, rotation, gain in sectors):
-        return ()
-    hues, rotations, gains = zip(*sectors, strict=True)
-    return (HueSectors(hues, rotations, gains, kr, kb),)
+def _place(parameters: Sequence[Parameter], name: str) -> int:
+    """Where a parameter's numbers begin among an effect's values."""
+    return NUMBERS * next(k for k, parameter in enumerate(parameters) if parameter.name == name)
+
+
+def _hue_step(parameters: Sequence[Parameter]) -> Step:
+    luma = _place(parameters, "luma")
+    hues = tuple(_place(parameters, f"{name}Hue") for name in HUES)
+    rotations = tuple(_place(parameters, f"{name}Rotation") for name in HUES)
+    gains = tuple(_place(parameters, f"{name}Gain") for name in HUES)
+    (kr_709, kb_709), (kr_2020, kb_2020) = LUMA.values()
+    sectors = len(HUES)
+
+    def choose(v, p, counts):
+        """The control hues in rising order; left out where nothing is turned or scaled."""
+        moved = 0
+        for k in range(sectors):
+            if v[rotations[k]] != 0.0 or v[gains[k]] != 1.0:
+                moved = 1
+            at = k
+            while at > 0 and v[hues[k]] < p[CONTROL_HUES + at - 1]:
+                p[CONTROL_HUES + at] = p[CONTROL_HUES + at - 1]
+                p[ROTATIONS + at] = p[ROTATIONS + at - 1]
+                p[GAINS + at] = p[GAINS + at - 1]
+                at -= 1
+            p[CONTROL_HUES + at], p[ROTATIONS + at], p[GAINS + at] = v[hues[k]], v[rotations[k]], v[gains[k]]
+        p[KR], p[KB] = kr_709, kb_709
+        if v[luma] != 0.0:
+            p[KR], p[KB] = kr_2020, kb_2020
+        return moved
+
+    return Step(HueSectors, choose)
 
 
 # --- the whole correction -------------------------------------------------------------------------------------
@@ -181,7 +281,7 @@ def _correction_parameters() -> tuple[Parameter, ...]:
         Parameter("linearSlope", "Double", "Linear slope", "linearSlope of the Log node; 0: that of the curve at "
                   "the break.", 0.0, log, 0.0, 1e9, 0.0, 20.0, digits=6),
         Parameter(balance, "Group", "Exposure and balance", ""),
-        Parameter("exposure", "Double", "Exposure", "In stops, on linear light.", 0.0, balance, -20.0, 20.0, -4.0, 4.0),
+        Parameter("exposure", "Double", "Exposure (stops)", "In stops, on linear light.", 0.0, balance, -20.0, 20.0, -4.0, 4.0),
         Parameter("balance", "Double3D", "Balance", "Gains of red, green and blue, on linear light.", (1.0, 1.0, 1.0),
                   balance, 0.0, 1000.0, 0.0, 2.0, digits=4),
         Parameter("display", "Choice", "Encode for", "Transfer function of the display signal: linear (none), "
@@ -191,32 +291,70 @@ def _correction_parameters() -> tuple[Parameter, ...]:
         *(Parameter(f"tone{name}", "Double2D", f"{name} anchor", f"Level that comes in and level that goes out, "
                     f"{name.lower()} end of the tone curve; 1 is nominal white.", (level, level), tone, -100.0, 100.0,
                     0.0, 1.0, digits=4) for name, level in zip(_TONE, (0.0, 0.41, 1.0), strict=True)),
-        Parameter(hues, "Group", "Hue sectors", ""), *_hue_parameters(hues)]
+        Parameter(hues, "Group", "Hue sectors", ""), *_hue_parameters(hues, False)]
     return tuple(rows)
 
 
-def _correction_operations(s: dict[str, Any]) -> tuple[Operation, ...]:
-    if s["source"] == 0:  # the file's operations stand in for its path; "before" chooses among them in the file
-        return tuple(s["correctionFile"] or ())
-    operations: list[Operation] = []
-    if s["decodeLog"]:
-        operations.append(LogDecode(
-            s["logBase"], s["logSideSlope"], s["logSideOffset"], s["linSideSlope"], s["linSideOffset"],
-            s["linSideBreak"] if s["linearPart"] else None, s["linearSlope"] or None))
-    gain = 2.0 ** s["exposure"]
-    r, g, b = (gain * value for value in s["balance"])
-    if (r, g, b) != (1.0, 1.0, 1.0):
-        operations.append(Matrix(((r, 0.0, 0.0), (0.0, g, 0.0), (0.0, 0.0, b))))
-    if s["display"]:
-        operations.append(Transfer(DISPLAYS[s["display"]], "encode"))
-    anchors = [s[f"tone{name}"] for name in _TONE]
-    if any(x != y for x, y in anchors):
-        operations.append(ToneCurve(tuple(x for x, _ in anchors), tuple(y for _, y in anchors)))
-    return (*operations, *_hue_operations(s))
+def _correction_of_file(s: dict[str, Any]) -> tuple[Operation, ...]:
+    """The file's operations stand in for its path; "before" chooses among them in the file."""
+    return tuple(s["correctionFile"] or ())
+
+
+def _correction_steps(parameters: Sequence[Parameter]) -> tuple[Step, ...]:
+    decode, linear_part = _place(parameters, "decodeLog"), _place(parameters, "linearPart")
+    linear_slope, exposure, balance = (_place(parameters, name) for name in ("linearSlope", "exposure", "balance"))
+    display, black = _place(parameters, "display"), _place(parameters, f"tone{_TONE[0]}")
+    curve_of = tuple(map(CURVES.index, DISPLAYS))
+    names = [field.name for field in LogDecode.FIELDS]
+    break_field, slope_field = names.index("lin_side_break"), names.index("linear_slope")
+    log_places = places(LogDecode)
+    log_values = tuple(_place(parameters, name) for name in ("logBase", "logSideSlope", "logSideOffset", "linSideSlope",
+                                                             "linSideOffset", "linSideBreak", "linearSlope"))
+    anchors = len(_TONE)
+    (x_at, y_at), (matrix_at, _), curve_at = places(ToneCurve), places(Matrix), places(Transfer)[0]
+
+    def log(v, p, counts):
+        for k in range(7):
+            p[log_places[k]] = v[log_values[k]]
+        counts[break_field] = 1 if v[linear_part] != 0.0 else 0
+        counts[slope_field] = 1 if v[linear_slope] != 0.0 else 0
+        return 1 if v[decode] != 0.0 else 0
+
+    def gains(v, p, counts):
+        """2^stops, exact for whole stops: the fraction by the exponential function, the rest by doubling."""
+        whole = math.floor(v[exposure])
+        gain = math.exp((v[exposure] - whole) * _LN_2)
+        for _ in range(abs(whole)):
+            gain *= 2.0 if whole > 0 else 0.5
+        changed = 0
+        for c in range(3):
+            p[matrix_at + 4 * c] = gain * v[balance + c]
+            if p[matrix_at + 4 * c] != 1.0:
+                changed = 1
+        return changed
+
+    def encoding(v, p, counts):
+        p[curve_at] = curve_of[int(v[display])]
+        return 1 if v[display] != 0.0 else 0
+
+    def tone(v, p, counts):
+        counts[0] = counts[1] = anchors
+        changed = 0
+        for k in range(anchors):
+            p[x_at + k], p[y_at + k] = v[black + NUMBERS * k], v[black + NUMBERS * k + 1]
+            if p[x_at + k] != p[y_at + k]:
+                changed = 1
+        return changed
+
+    return (Step(LogDecode, log), Step(Matrix, gains), Step(Transfer, encoding), Step(ToneCurve, tone),
+            _hue_step(parameters))
+
+
+_LN_2 = math.log(2.0)
 
 
 # --- LUT, isolation -------------------------------------------------------------------------------------------
-def _lut_operations(s: dict[str, Any]) -> tuple[Operation, ...]:
+def _lut_of_file(s: dict[str, Any]) -> tuple[Operation, ...]:
     kind = INTERPOLATIONS[s["interpolation"]]
     return tuple(Lut3D(o.table, o.domain_min, o.domain_max, kind) if isinstance(o, Lut3D) else o
                  for o in (s["lutFile"] or ()))
@@ -226,43 +364,76 @@ _CORNERS = {"topLeft": (100.0, 500.0), "topRight": (500.0, 500.0), "bottomRight"
             "bottomLeft": (100.0, 100.0)}
 
 
-def isolation_polygons(settings: Settings) -> list[list[tuple[float, float]]]:
-    """The quads of the patch isolation effect in canonical coordinates: columns x rows cells of the card's
-    area, seen in perspective, each cell shrunk towards its middle by the inset.
+NO_QUAD = "the four corners are not those of a convex quad, in order around it"
+_QUAD_PLACES = (0, NUMBERS, 2 * NUMBERS, 3 * NUMBERS)
+_COLUMNS, _ROWS, _INSET = 4 * NUMBERS, 5 * NUMBERS, 6 * NUMBERS
 
-    The map from the unit square to the quad is the projective one (Heckbert, "Fundamentals of Texture Mapping
-    and Image Warping", 1989). Raises ``ValueError`` if the corners are not those of a convex quad.
+
+def isolation_quads(v, frame, quads):
+    """The quads of the patch isolation effect: columns x rows cells of the card's area, seen in perspective, each cell
+    shrunk towards its middle by the inset. Returns how many; 0 if the corners are not those of a convex quad.
+
+    ``v`` are the effect's values. ``frame`` says where a canonical place (x, y) lies: x frame[0] - frame[2] and
+    frame[3] - y frame[1]. ``quads`` receives eight numbers a quad, which runs so that its area is positive there.
+
+    The map from the unit square to the quad is the projective one (Heckbert, "Fundamentals of Texture Mapping and Image
+    Warping", 1989). It runs in Python and compiled alike.
     """
-    (x0, y0), (x1, y1), (x2, y2), (x3, y3) = (settings[name] for name in _CORNERS)
+    left_turns, right_turns = 0, 0
+    for k in range(4):
+        a, b, c = 3 * k, 3 * ((k + 1) % 4), 3 * ((k + 2) % 4)
+        turn = (v[b] - v[a]) * (v[c + 1] - v[b + 1]) - (v[c] - v[b]) * (v[b + 1] - v[a + 1])
+        left_turns += 1 if turn > 0.0 else 0
+        right_turns += 1 if turn < 0.0 else 0
+    if left_turns != 4 and right_turns != 4:
+        return 0
+    x0, y0, x1, y1, x2, y2, x3, y3 = v[0], v[1], v[3], v[4], v[6], v[7], v[9], v[10]
     dx1, dx2, sx = x1 - x2, x3 - x2, x0 - x1 + x2 - x3
     dy1, dy2, sy = y1 - y2, y3 - y2, y0 - y1 + y2 - y3
     whole = dx1 * dy2 - dx2 * dy1
-    quad = ((x0, y0), (x1, y1), (x2, y2), (x3, y3))
-    turns = [(quad[k - 2][0] - quad[k - 3][0]) * (quad[k - 1][1] - quad[k - 2][1])
-             - (quad[k - 1][0] - quad[k - 2][0]) * (quad[k - 2][1] - quad[k - 3][1]) for k in range(4)]
-    if not (all(turn > 0 for turn in turns) or all(turn < 0 for turn in turns)):
-        raise ValueError("the four corners are not those of a convex quad, in order around it")
     g, h = (sx * dy2 - dx2 * sy) / whole, (dx1 * sy - sx * dy1) / whole
     a, b, d, e = x1 - x0 + g * x1, x3 - x0 + h * x3, y1 - y0 + g * y1, y3 - y0 + h * y3
-
-    def at(u: float, v: float) -> tuple[float, float]:
-        w = g * u + h * v + 1.0
-        return (a * u + b * v + x0) / w, (d * u + e * v + y0) / w
-
-    columns, rows, inset = settings["columns"], settings["rows"], 0.5 * settings["inset"]
-    quads = []
+    columns, rows, inset = int(v[_COLUMNS]), int(v[_ROWS]), 0.5 * v[_INSET]
+    count = 0
     for row in range(rows):
         for column in range(columns):
-            left, right = (column + inset) / columns, (column + 1 - inset) / columns
-            top, bottom = (row + inset) / rows, (row + 1 - inset) / rows
-            quads.append([at(left, top), at(right, top), at(right, bottom), at(left, bottom)])
-    return quads
+            at = 8 * count
+            count += 1
+            for k in range(4):
+                u = (column + inset) / columns if k == 0 or k == 3 else (column + 1 - inset) / columns
+                w = (row + inset) / rows if k < 2 else (row + 1 - inset) / rows
+                depth = g * u + h * w + 1.0
+                quads[at + 2 * k] = (a * u + b * w + x0) / depth * frame[0] - frame[2]
+                quads[at + 2 * k + 1] = frame[3] - (d * u + e * w + y0) / depth * frame[1]
+            area = 0.0
+            for k in range(4):
+                m, n = at + 2 * k, at + 2 * ((k + 1) % 4)
+                area += quads[m] * quads[n + 1] - quads[n] * quads[m + 1]
+            if area < 0.0:
+                for k in range(2):
+                    for c in range(2):
+                        m, n = at + 2 * k + c, at + 2 * (3 - k) + c
+                        quads[m], quads[n] = quads[n], quads[m]
+    return count
 
+
+def isolation_polygons(settings: Settings, height: float) -> list[list[tuple[float, float]]]:
+    """The quads of :func:`isolation_quads` in pixels of a picture of so many rows whose canonical place begins at
+    (0, 0): x to the right, y down. Raises ``ValueError`` if the corners are not those of a convex quad."""
+    values = effect("PatchIsolation").values(settings)
+    quads = np.zeros(8 * settings["columns"] * settings["rows"])
+    count = isolation_quads(values.tolist(), (1.0, 1.0, 0.0, height), quads)
+    if count == 0:
+        raise ValueError(NO_QUAD)
+    return [[(float(x), float(y)) for x, y in quad] for quad in quads.reshape(-1, 4, 2)]
+
+
+_HUE_PARAMETERS, _CORRECTION_PARAMETERS = _hue_parameters("", True), _correction_parameters()
 
 EFFECTS = (
     Effect("org.huewright.HueSectors", "Hue sectors",
            "Turns and scales hues by smooth periodic functions of hue. Luma is kept exactly; neutrals do not move.",
-           _hue_parameters(""), _hue_operations),
+           _HUE_PARAMETERS, (_hue_step(_HUE_PARAMETERS),)),
     Effect("org.huewright.PatchIsolation", "Patch isolation",
            "Leaves only the card's patches, so that a scope shows nothing else. Coverage at the edges is exact, "
            "or a smooth step of the feather's width.",
@@ -277,17 +448,19 @@ EFFECTS = (
             Parameter("feather", "Double", "Feather", "Width of the soft edge, in pixels at full scale. 0: exact area "
                       "coverage.", 0.0, "", 0.0, 1000.0, 0.0, 20.0, digits=2),
             Parameter("fill", "RGB", "Fill", "Colour of everything outside.", (0.0, 0.0, 0.0), "", -100.0, 100.0, 0.0,
-                      1.0)), None),
+                      1.0)), steps=None),
     Effect("org.huewright.Lut", "LUT",
            "A look-up table from a .cube file, 1D or 3D, tetrahedral or trilinear, clamped at its domain.",
            (Parameter("lutFile", "String", "LUT file", "A .cube file. Empty: the picture is left as it is.", "",
                       subtype="FilePath", animates=False),
             Parameter("interpolation", "Choice", "Interpolation", "How a 3D table is read between its points.", 0,
-                      options=INTERPOLATIONS, animates=False)), _lut_operations, files="lutFile"),
+                      options=INTERPOLATIONS, animates=False)),
+           file="lutFile", reader="cube", option="interpolation", build=_lut_of_file),
     Effect("org.huewright.Correction", "Card correction",
            "The whole correction: log to linear, exposure and balance, display encoding, tone, hue sectors; from a "
            "correction file or from parameters.",
-           _correction_parameters(), _correction_operations, files="correctionFile"),
+           _CORRECTION_PARAMETERS, _correction_steps(_CORRECTION_PARAMETERS), "correctionFile", "correction", "before",
+           "source", _correction_of_file),
 )
 
 

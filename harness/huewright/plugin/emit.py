@@ -7,7 +7,9 @@ from pathlib import Path
 
 from huewright_kernels import native
 
+from huewright.plugin.exported import exported
+
 if __name__ == "__main__":
     folder = Path(sys.argv[1])
-    for name, data in native.emit().items():
+    for name, data in native.emit(exported()).items():
         (folder / name).write_bytes(data)

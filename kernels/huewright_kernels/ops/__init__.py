@@ -46,7 +46,7 @@ def operation_from_dict(record: dict[str, Any]) -> Operation:
     """The operation that ``record`` (from :meth:`Operation.to_dict`) describes; ``ValueError`` if none."""
     name = record.get("operation")
     if not isinstance(name, str) or name not in REGISTRY:
-        raise ValueError(NO_OPERATION % (shown(name), ", ".join(REGISTRY)))
+        raise ValueError(NO_OPERATION % (shown(name) if isinstance(name, str) else "", ", ".join(REGISTRY)))
     return REGISTRY[name].from_fields(record)
 
 

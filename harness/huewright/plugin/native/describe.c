@@ -1,8 +1,9 @@
 /* The describe actions: everything comes from the generated tables. */
-#define _GNU_SOURCE
-#include "instance.h"
+#include "describe.h"
 
-#include "tables.h" /* generated */
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
 
 static void set_text(OfxProperties p, const char *name, const char *value) { props->propSetString(p, name, 0, value); }
 

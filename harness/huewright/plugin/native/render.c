@@ -1,8 +1,9 @@
 /* The render action: pictures fetched, shared out in bands among threads, given back. */
-#define _GNU_SOURCE
-#include "instance.h"
+#include "render.h"
 
-#include "tables.h" /* generated */
+#include <string.h>
+
+#include "isolation.h"
 
 #define PIXELS_A_BAND 131072
 
@@ -144,17 +145,11 @@ static void share_out(Work *work)
 static int prepare_isolation(Instance *instance, const Settings *s, const Picture *source, const double scale[2],
                              Isolation **isolation, Trouble *trouble)
 {
-    const Value *v = s->values;
-    IsolationSettings given = {0};
     *isolation = NULL;
-    if (instance->kind != KIND_PatchIsolation) return 1;
-    for (int k = 0; k < 4; k++) memcpy(given.corner + 2 * k, v[PatchIsolation_topLeft + k].numbers, 2 * sizeof(double));
-    given.columns = (int)v[PatchIsolation_columns].numbers[0], given.rows = (int)v[PatchIsolation_rows].numbers[0];
-    given.inset = v[PatchIsolation_inset].numbers[0], given.feather = v[PatchIsolation_feather].numbers[0];
-    memcpy(given.fill, v[PatchIsolation_fill].numbers, sizeof given.fill);
+    if (instance->effect != &effects_table[KIND_PatchIsolation]) return 1;
     *isolation = take(sizeof **isolation);
-    if (!*isolation) return fail(trouble, OFX_ERR_MEMORY, "not enough memory");
-    return isolation_prepare(*isolation, &given, source, scale, trouble);
+    if (!*isolation) return no_memory(trouble);
+    return isolation_prepare(*isolation, s->values[0].numbers, source, scale, trouble);
 }
 
 OfxStatus render(OfxEffect effect, OfxProperties in)

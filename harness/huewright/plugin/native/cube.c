@@ -1,5 +1,11 @@
 /* .cube LUT files: keywords, then rows of three numbers, red fastest in 3D. */
-#include "plugin.h"
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "readers.h"
+#include "sentences.h" /* generated */
+#include "steps.h"     /* generated: cube_steps */
 
 static int bad_cube(Trouble *trouble, const char *path, int line, const char *what)
 {
@@ -39,7 +45,6 @@ static char *next_line(char **at)
 
 static int read_cube(Program *program, const char *path, char *text, int trilinear, Trouble *trouble)
 {
-    static const double zeros[3] = {0, 0, 0}, ones[3] = {1, 1, 1};
     float low[3] = {0, 0, 0}, high[3] = {1, 1, 1}, *rows = NULL;
     size_t size = 0, wanted = 0, count = 0;
     int cube = 0, number = 0, good = 1;
@@ -53,7 +58,7 @@ static int read_cube(Program *program, const char *path, char *text, int triline
             if (n < 2 || n > (cube ? 129 : 65536)) good = good && bad_cube(trouble, path, number, "a size out of range");
             if (!good) break;
             size = (size_t)n, wanted = cube ? size * size * size : size;
-            if (!(rows = take(3 * wanted * sizeof *rows))) good = fail(trouble, OFX_ERR_MEMORY, "not enough memory");
+            if (!(rows = take(3 * wanted * sizeof *rows))) good = no_memory(trouble);
         } else if (starts(line, "DOMAIN_MIN")) {
             if (!three(line + 10, low)) good = bad_cube(trouble, path, number, "three numbers belong here");
         } else if (starts(line, "DOMAIN_MAX")) {
@@ -71,26 +76,21 @@ static int read_cube(Program *program, const char *path, char *text, int triline
     if (good && (!rows || count != wanted)) good = bad_cube(trouble, path, number, "the table is not complete");
     for (int c = 0; good && c < 3; c++)
         if (!(high[c] > low[c])) good = bad_cube(trouble, path, number, "the domain's end must lie above its start");
-    if (good && (memcmp(low, (float[3]){0, 0, 0}, sizeof low) != 0 || memcmp(high, (float[3]){1, 1, 1}, sizeof high) != 0)) {
-        double matrix[9] = {0}, offset[3]; /* the domain to 0..1 first */
-        for (int c = 0; c < 3; c++) {
-            matrix[4 * c] = 1.0 / ((double)high[c] - (double)low[c]);
-            offset[c] = -(double)low[c] * matrix[4 * c];
-        }
-        good = add_matrix(program, matrix, offset, trouble);
-    }
-    if (good && cube) { /* red fastest in the file, blue fastest in the packed table */
+    if (good && cube) { /* red fastest in the file, blue fastest in an operation's table */
         float *turned = take(3 * wanted * sizeof *turned);
-        if (!turned) good = fail(trouble, OFX_ERR_MEMORY, "not enough memory");
+        if (!turned) good = no_memory(trouble);
         for (size_t b = 0; good && b < size; b++)
             for (size_t g = 0; g < size; g++)
                 for (size_t r = 0; r < size; r++)
                     memcpy(turned + 3 * ((r * size + g) * size + b), rows + 3 * ((b * size + g) * size + r),
                            3 * sizeof(float));
-        good = good && add_lut_3d(program, turned, (int)size, zeros, ones, trilinear, trouble);
-        give(turned);
-    } else if (good) {
-        good = add_lut_1d(program, rows, (int)size, zeros, ones, trouble);
+        give(rows);
+        rows = turned;
+    }
+    if (good) {
+        const double values[CUBE_VALUES] = {low[0], low[1], low[2], high[0], high[1], high[2], cube, (double)size,
+                                            trilinear};
+        good = add_steps(program, cube_steps, CUBE_STEPS, values, rows, trouble);
     }
     give(rows);
     return good;
@@ -98,8 +98,8 @@ static int read_cube(Program *program, const char *path, char *text, int triline
 
 int add_cube_file(Program *program, const char *path, int trilinear, Trouble *trouble)
 {
-    size_t size;
-    char *text = read_whole(path, &size, trouble);
+    size_t size = 0;
+    char *text = read_whole(path, CUBE_WHAT, &size, trouble);
     int good = text && read_cube(program, path, text, trilinear, trouble);
     give(text);
     return good;

@@ -1,79 +1,8 @@
-/* The OpenFX plug-ins of this binary: actions of the Image Effect API 1.4 around the emitted kernels. */
-#define _GNU_SOURCE
-#include "instance.h"
+/* The OpenFX plug-ins of this binary: actions of the Image Effect API around the emitted kernels. */
+#include <string.h>
 
-#include "tables.h" /* generated */
-
-OfxHost *host;
-const OfxPropertySuite *props;
-const OfxImageEffectSuite *effects;
-const OfxParameterSuite *params;
-const OfxMemorySuite *memory;
-const OfxMultiThreadSuite *threads;
-const OfxMessageSuite *messages;
-int message_version;
-
-/* --- memory --- */
-typedef struct {
-    int from_host;
-    _Alignas(16) char bytes[];
-} Block;
-
-void *take(size_t bytes)
-{
-    Block *block = NULL;
-    int from_host = memory != NULL;
-    if (from_host) {
-        if (memory->memoryAlloc(NULL, sizeof(Block) + bytes, (void **)&block) != OFX_OK) block = NULL;
-    } else {
-        block = malloc(sizeof(Block) + bytes);
-    }
-    if (!block) return NULL;
-    block->from_host = from_host;
-    return block->bytes;
-}
-
-void give(void *bytes)
-{
-    if (!bytes) return;
-    Block *block = (Block *)((char *)bytes - offsetof(Block, bytes));
-    if (block->from_host)
-        memory->memoryFree(block);
-    else
-        free(block);
-}
-
-/* --- instances --- */
-Instance *instance_of(OfxEffect effect)
-{
-    OfxProperties p;
-    void *data = NULL;
-    if (effects->getPropertySet(effect, &p) != OFX_OK) return NULL;
-    if (props->propGetPointer(p, "OfxPropInstanceData", 0, &data) != OFX_OK) return NULL;
-    return data;
-}
-
-int text_is(OfxProperties p, const char *name, const char *value)
-{
-    char *text = NULL;
-    return props->propGetString(p, name, 0, &text) == OFX_OK && text && strcmp(text, value) == 0;
-}
-
-void complain(Instance *instance, const Trouble *trouble)
-{
-    if (!messages) return;
-    atomic_store(&instance->complained, 1);
-    if (message_version >= 2)
-        messages->setPersistentMessage(instance->handle, "OfxMessageError", "huewright", "%s", trouble->text);
-    else
-        messages->message(instance->handle, "OfxMessageError", "huewright", "%s", trouble->text);
-}
-
-void all_well(Instance *instance)
-{
-    if (messages && message_version >= 2 && atomic_exchange(&instance->complained, 0))
-        messages->clearPersistentMessage(instance->handle);
-}
+#include "describe.h"
+#include "render.h"
 
 /* --- questions --- */
 static OfxStatus is_identity(OfxEffect effect, OfxProperties in, OfxProperties out)
@@ -86,7 +15,7 @@ static OfxStatus is_identity(OfxEffect effect, OfxProperties in, OfxProperties o
     int identity;
     if (!instance) return OFX_ERR_BAD_HANDLE;
     props->propGetDouble(in, "OfxPropTime", 0, &time);
-    if (instance->kind == KIND_PatchIsolation) return OFX_REPLY_DEFAULT;
+    if (instance->effect == &effects_table[KIND_PatchIsolation]) return OFX_REPLY_DEFAULT;
     program = program_at(instance, time, &settings, &trouble);
     if (!program) return OFX_REPLY_DEFAULT; /* render will say what is wrong */
     identity = program->count == 0;
@@ -123,18 +52,17 @@ static OfxStatus clip_preferences(OfxProperties out)
 }
 
 /* --- instances come and go --- */
-static OfxStatus create(const Effect *effect, int kind, OfxEffect handle)
+static OfxStatus create(const Effect *effect, OfxEffect handle)
 {
     OfxProperties p;
     OfxParamSet set;
     Instance *instance;
     if (effects->getPropertySet(handle, &p) != OFX_OK || effects->getParamSet(handle, &set) != OFX_OK)
         return OFX_ERR_BAD_HANDLE;
-    instance = take(sizeof *instance);
+    instance = take_zeroed(sizeof *instance);
     if (!instance) return OFX_ERR_MEMORY;
-    memset(instance, 0, sizeof *instance);
     atomic_flag_clear(&instance->lock);
-    instance->effect = effect, instance->kind = kind, instance->handle = handle;
+    instance->effect = effect, instance->handle = handle;
     OfxStatus status = OFX_OK;
     for (int k = 0; status == OFX_OK && k < effect->count; k++)
         if (effect->parameters[k].values)
@@ -193,7 +121,7 @@ static OfxStatus load(void)
     props = host->fetchSuite(host->host, "OfxPropertySuite", 1);
     effects = host->fetchSuite(host->host, "OfxImageEffectSuite", 1);
     params = host->fetchSuite(host->host, "OfxParameterSuite", 1);
-    memory = host->fetchSuite(host->host, "OfxMemorySuite", 1);
+    host_memory = host->fetchSuite(host->host, "OfxMemorySuite", 1);
     threads = host->fetchSuite(host->host, "OfxMultiThreadSuite", 1);
     message_version = 2;
     messages = host->fetchSuite(host->host, "OfxMessageSuite", 2);
@@ -217,7 +145,7 @@ static OfxStatus act(int kind, const char *action, OfxEffect handle, OfxProperti
     if (strcmp(action, "OfxImageEffectActionEndSequenceRender") == 0) return OFX_OK;
     if (strcmp(action, "OfxActionDescribe") == 0) return describe(effect, handle);
     if (strcmp(action, "OfxImageEffectActionDescribeInContext") == 0) return describe_in_context(effect, handle);
-    if (strcmp(action, "OfxActionCreateInstance") == 0) return create(effect, kind, handle);
+    if (strcmp(action, "OfxActionCreateInstance") == 0) return create(effect, handle);
     if (strcmp(action, "OfxActionDestroyInstance") == 0) return destroy(handle);
     if (strcmp(action, "OfxActionInstanceChanged") == 0) return changed(handle, in);
     if (strcmp(action, "OfxActionPurgeCaches") == 0) return purge(handle);
