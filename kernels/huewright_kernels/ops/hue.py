@@ -68,6 +68,7 @@ def _check(p, counts):
             return 3
         if p[GAINS + k] <= 0.0:
             return 4
+    for k in range(n):
         after = k + 1 if k < n - 1 else 0
         turn = 0.0 if k < n - 1 else 360.0
         if p[HUES + after] + p[ROTATIONS + after] + turn <= p[HUES + k] + p[ROTATIONS + k]:
