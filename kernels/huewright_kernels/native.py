@@ -153,6 +153,12 @@ def _compiled(text: str, symbol: str, processor: str, features: str, pace: str) 
     tuning = llvm.create_pipeline_tuning_options(speed_level=3)
     tuning.loop_vectorization = tuning.slp_vectorization = tuning.loop_unrolling = True
     passes = llvm.create_pass_builder(target, tuning)
+    # Each formula alone before it is inlined, as the just-in-time compiler has it: there its parameters are values, and
+    # branches become selections. Inlined first, they are loads under a condition, which no loop can be vectorised with.
+    alone = passes.getFunctionPassManager()
+    for function in module.functions:
+        if not function.is_declaration:
+            alone.run(function, passes)
     passes.getModulePassManager().run(module, passes)
     _refuse_strangers(module)
     return target.emit_object(module)
