@@ -38,7 +38,7 @@ _VALUE, _KEY, _FIRST, _AFTER = 0, 1, 2, 3
 NOT_JSON = "%s, line %d: not a %s (%s); %s"
 
 
-class Fault(ValueError):
+class JsonError(ValueError):
     """``str()`` is one of :data:`FAULTS`; ``line`` counts from 1."""
 
     def __init__(self, words: str, line: int) -> None:
@@ -89,7 +89,7 @@ def scanner(compiled: Callable[[Any], Any]) -> dict[str, Any]:
 
     @compiled
     def text_end(text, n, at):
-        """Fault and place: of the closing quote, if there is none."""
+        """JsonError and place: of the closing quote, if there is none."""
         while at < n:
             c = text[at] + 0
             if c == 34:
@@ -162,7 +162,7 @@ def scanner(compiled: Callable[[Any], Any]) -> dict[str, Any]:
 
     @compiled
     def number_end(text, n, at):
-        """Fault and place behind the number."""
+        """JsonError and place behind the number."""
         start = at
         if text[at] == 45:
             at += 1
@@ -290,12 +290,12 @@ def read(path: Path | str, what: str, remedy: str) -> Any:
     :class:`InputError`."""
     try:
         return loads(read_bytes(path, what))
-    except Fault as fault:
+    except JsonError as fault:
         raise InputError(NOT_JSON % (path, fault.line, what, fault, remedy)) from None
 
 
 def loads(data: bytes) -> Any:
-    """The value that ``data`` holds. Raises :class:`Fault`."""
+    """The value that ``data`` holds. Raises :class:`JsonError`."""
     def record(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         made = dict(pairs)
         if len(made) != len(pairs) or len(pairs) > MOST_KEYS:
@@ -314,7 +314,7 @@ def loads(data: bytes) -> Any:
         pass
     fault, at = scanner(lambda function: function)["scan"](data, len(data), defaultdict(int))
     if fault:
-        raise Fault(FAULTS[fault - 1], data.count(b"\n", 0, at) + 1)
+        raise JsonError(FAULTS[fault - 1], data.count(b"\n", 0, at) + 1)
     return json.loads(data)  # digits in a text only looked like a long number
 
 

@@ -75,7 +75,8 @@ def test_the_same_sources_give_the_same_bytes(binary: Path, tmp_path: Path, monk
 
 def test_another_emission_gives_the_same_objects(tmp_path: Path) -> None:
     """In a fresh process with another hash seed; without the core, which would take a quarter of a minute."""
-    script = ("import sys, pathlib; from huewright_kernels import native; from huewright.plugin.exported import exported\n"
+    script = ("import sys, pathlib; from huewright_kernels import native\n"
+              "from huewright.plugin.exported import exported\n"
               "everything = native.exported(); native.exported = lambda: {'mask_row': everything['mask_row']}\n"
               "[pathlib.Path(sys.argv[1], n).write_bytes(d) for n, d in native.emit(exported()).items()]")
     environment = os.environ | building.native.ENVIRONMENT | {"PYTHONHASHSEED": "7", "NUMBA_CACHE_DIR": str(tmp_path)}

@@ -125,11 +125,11 @@ def small(operation: Operation) -> Operation:
     return type(operation)(**{**vars(operation), "table": table[(slice(0, 2),) * (table.ndim - 1)]})
 
 
-NUMBERS = ("1e39", "-1e39", "0x10", "1e999", "NaN", "Infinity", "-Infinity", "\"1\"", "true", "null", "-0", "-0.0", "01",
-           "1.", ".5", "+1", "1e", "3.4028235677973366e38", "3.4028234663852886e38", "1e-400", "9" * 400, "9" * 401, "[]",
-           "{}", "5e-324", "123456789012345678901234567890", "[1]", "\"\\u0031\"")
-TEXTS = (b"\xff", b"\xc3", b"\xed\xa0\x80", b"\xf0\x9f\x98\x80", b"\xe2\x82", b"\xc0\x80", b"\\ud800", b"\\ud83d\\ude00",
-         b"\\u0000", b"\\x41", b"\\u12", b"\x00", b"\x1f", b"\x7f", b"\\\"", b"\\", b"\xef\xbb\xbf", b"\n", b"\\u0062")
+NUMBERS = ("1e39", "-1e39", "0x10", "1e999", "NaN", "Infinity", "-Infinity", "\"1\"", "true", "null", "-0", "-0.0",
+           "01", "1.", ".5", "+1", "1e", "3.4028235677973366e38", "3.4028234663852886e38", "1e-400", "9" * 400, "9" * 401,
+           "[]", "{}", "5e-324", "123456789012345678901234567890", "[1]", "\"\\u0031\"")
+TEXTS = (b"\xff", b"\xc3", b"\xed\xa0\x80", b"\xf0\x9f\x98\x80", b"\xe2\x82", b"\xc0\x80", b"\\ud800",
+         b"\\ud83d\\ude00", b"\\u0000", b"\\x41", b"\\u12", b"\x00", b"\x1f", b"\x7f", b"\\\"", b"\\", b"\xef\xbb\xbf", b"\n", b"\\u0062")
 
 
 def one_number(any: random.Random, data: bytes) -> bytes:
@@ -192,13 +192,15 @@ def the_record(any: random.Random, record: dict[str, Any]) -> str:
     elif choice == 2:
         operation[key] = None
     elif choice == 3:
-        operation["operation"] = any.choice(("swirl", "", None, 5, "MATRIX", "matrix ", ["matrix"], "ü" * 50, "log-decode"))
+        operation["operation"] = any.choice(("swirl", "", None, 5, "MATRIX", "matrix ", ["matrix"], "ü" * 50,
+                                             "log-decode"))
     elif choice == 4:
         value = operation[key]
         operation[key] = value[:-1] if isinstance(value, list) and value else [value]
     elif choice == 5:
         value = operation[key]
-        operation[key] = [*value, value[-1]] if isinstance(value, list) and value else any.choice(("bt601", True, [], {}))
+        operation[key] = [*value, value[-1]] if isinstance(value, list) and value else any.choice(
+            ("bt601", True, [], {}))
     elif choice == 6:
         items = list(operation.items())
         any.shuffle(items)
@@ -268,19 +270,20 @@ def test_the_scanner_agrees_with_pythons_reader(tmp_path: Path) -> None:
         try:
             strict_json.loads(data[:4000])
             taken = True
-        except strict_json.Fault:
+        except strict_json.JsonError:
             taken = False
         assert taken == (fault == 0)
 
 
 @pytest.mark.parametrize(("text", "words", "line"), [
-    ("", "a value is missing", 1), ('{"a": 1,\n "a": 2}', "a key that stands twice", 2), ("[1,\n2", "without an end", 2),
+    ("", "a value is missing", 1), ('{"a": 1,\n "a": 2}', "a key that stands twice", 2),
+    ("[1,\n2", "without an end", 2),
     ("[NaN]", "a value is missing", 1), ("[" * 30 + "]" * 30, "nested more than 24 deep", 1),
     ("[" + "1" * 500 + "]", "more than 400 characters", 1), ('["\n"]', "control character", 1), ("{} x", "behind", 1),
     ('{"a" 1}', "without a colon", 1), ("{1: 2}", "a key is missing", 1), ('["\\x"]', "unknown escape", 1),
     ('{"b": {"a": 1}, "b": {"a": 1}}', "a key that stands twice", 1)])
 def test_json_faults_have_their_line(text: str, words: str, line: int) -> None:
-    with pytest.raises(strict_json.Fault, match=words) as found:
+    with pytest.raises(strict_json.JsonError, match=words) as found:
         strict_json.loads(text.encode())
     assert found.value.line == line
 

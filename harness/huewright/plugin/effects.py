@@ -281,7 +281,8 @@ def _correction_parameters() -> tuple[Parameter, ...]:
         Parameter("linearSlope", "Double", "Linear slope", "linearSlope of the Log node; 0: that of the curve at "
                   "the break.", 0.0, log, 0.0, 1e9, 0.0, 20.0, digits=6),
         Parameter(balance, "Group", "Exposure and balance", ""),
-        Parameter("exposure", "Double", "Exposure (stops)", "In stops, on linear light.", 0.0, balance, -20.0, 20.0, -4.0, 4.0),
+        Parameter("exposure", "Double", "Exposure (stops)", "On linear light: 1 doubles it.", 0.0, balance, -20.0,
+                  20.0, -4.0, 4.0),
         Parameter("balance", "Double3D", "Balance", "Gains of red, green and blue, on linear light.", (1.0, 1.0, 1.0),
                   balance, 0.0, 1000.0, 0.0, 2.0, digits=4),
         Parameter("display", "Choice", "Encode for", "Transfer function of the display signal: linear (none), "

@@ -64,7 +64,8 @@ def sentences() -> str:
     give = strict_json.NOT_JSON.rpartition("%s")
     shared = SENTENCES | {"NOT_JSON": give[0] + chain.REMEDY}
     return "\n".join([_HEAD, *(f"#define SENTENCE_{name} {_c(text)}" for name, text in shared.items()),
-                      f"#define KNOWN_OPERATIONS {_c(', '.join(REGISTRY))}", f"#define CORRECTION_FORMAT {_c(chain.FORMAT)}",
+                      f"#define KNOWN_OPERATIONS {_c(', '.join(REGISTRY))}",
+                      f"#define CORRECTION_FORMAT {_c(chain.FORMAT)}",
                       f"#define CORRECTION_WHAT {_c(chain.WHAT)}", '#define CUBE_WHAT "LUT file"',
                       "static const char *const json_faults[] __attribute__((unused)) = {"
                       + ", ".join(map(_c, strict_json.FAULTS)) + "};", ""])
@@ -124,8 +125,8 @@ def _field(name: str, field: Field, place: int, usual: Any, lines: list[str]) ->
                    "table": (field.least, field.most)}.get(field.kind, (math.prod(field.shape),) * 2)
     columns = field.shape[1] if field.kind == "rows" else 0
     return (f"    {{{_c(field.name)}, {_c(field.wants)}, {_KINDS[field.kind]}, {place}, {least}, {most}, {columns}, "
-            f"{int(field.optional)}, {field.dimensions}, {_c(field.low)}, {_c(field.high)}, {choices}, {initial}, {table}, "
-            f"{field.count(usual)}}},")
+            f"{int(field.optional)}, {field.dimensions}, {_c(field.low)}, {_c(field.high)}, {choices}, {initial}, "
+            f"{table}, {field.count(usual)}}},")
 
 
 def _effect(effect: Effect, lines: list[str]) -> list[str]:
@@ -149,7 +150,8 @@ def _parameter(effect: str, p: EffectParameter, lines: list[str]) -> str:
     default = _c([0.0 if isinstance(v, str) or v is None else float(v) for v in numbers])
     ranges = ", ".join(_c(float(v)) for v in (low, high, p.shown_minimum, p.shown_maximum))
     texts = ", ".join(_c(text) for text in (p.name, f"OfxParamType{p.type}", p.label, p.hint, p.group, p.subtype))
-    return f"    {{{texts}, {options}, {p.values}, {int(p.animates)}, {p.digits}, {int(p.opened)}, {default}, {ranges}}},"
+    return (f"    {{{texts}, {options}, {p.values}, {int(p.animates)}, {p.digits}, {int(p.opened)}, {default}, "
+            f"{ranges}}},")
 
 
 def _c(value: Any) -> str:
