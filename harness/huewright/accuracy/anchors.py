@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 from huewright_kernels.executor import compile_chain, run_colours
-from huewright_kernels.ops import LogDecode, LogEncode, Lut1D, Lut3D, Matrix, Operation, ToneCurve, Transfer
+from huewright_kernels.ops import REGISTRY, LogDecode, LogEncode, Operation, ToneCurve, Transfer
+from huewright_kernels.ops.log import ACESCCT
 
 from huewright.accuracy import published
 from huewright.accuracy.check import RELATIVE, SMOOTH, Check, check, relative_errors
 from huewright.accuracy.colours import colours_between
-from huewright.accuracy.kernels import ACESCCT, LOGS, TONES, smooth_lattice
 
 OPENCOLORIO_TOLERANCE = 2e-6
 """OpenColorIO computes in float32 too, in its own order."""
-CDL_SLOPE, CDL_OFFSET = (1.2, 0.95, 1.07), (0.01, -0.02, 0.005)
 
 
 def _on_axis(operation: Operation, values: np.ndarray) -> np.ndarray:
@@ -116,58 +115,23 @@ def log_curve_checks() -> Iterator[Check]:
 
 
 def opencolorio_checks() -> Iterator[Check]:
+    """Every operation with a CLF node of its own, with the examples that are timed or golden, against OpenColorIO."""
+    from huewright.colorimetry.clf import clf_transforms
+
+    for kind in REGISTRY.values():
+        for example in kind.parts.examples():
+            form = example.operation.clf()
+            if form is None or form[0] == "curve" or not (example.timed or example.golden):
+                continue
+            yield _against(f"{kind.name}, {example.title}" if example.title else kind.name,
+                           clf_transforms([example.operation], 33), (example.operation,),
+                           colours_between(example.low, example.high))
+
+
+def _against(title: str, transforms: Sequence[Any], operations: tuple[Operation, ...], colours: np.ndarray) -> Check:
     import PyOpenColorIO as ocio  # noqa: N813
 
-    colours = colours_between(0.0, 1.0)
-    lattice = smooth_lattice(33)
-    for interpolation, theirs in (("tetrahedral", ocio.INTERP_TETRAHEDRAL), ("trilinear", ocio.INTERP_LINEAR)):
-        lut = ocio.Lut3DTransform(33)
-        lut.setInterpolation(theirs)
-        lut.setData(np.ascontiguousarray(lattice, np.float32).ravel())
-        yield _against(f"3D LUT 33, {interpolation}", lut, (Lut3D(lattice, interpolation=interpolation),), colours)
-    steps = np.linspace(0, 1, 1024)
-    curves = np.ascontiguousarray(np.stack([steps**0.6, steps, 1 - steps], axis=1), np.float32)
-    table = ocio.Lut1DTransform(1024, False)
-    table.setInterpolation(ocio.INTERP_LINEAR)
-    table.setData(curves.ravel())
-    yield _against("1D LUT 1024", table, (Lut1D(curves),), colours)
-    for title in ("ACEScct", "steep toe"):
-        yield _against(f"log encode, {title}", camera_log(LOGS[title], ocio.TRANSFORM_DIR_FORWARD),
-                       (LogEncode(**LOGS[title]),), colours_between(-0.5, 4.0))
-        yield _against(f"log decode, {title}", camera_log(LOGS[title], ocio.TRANSFORM_DIR_INVERSE),
-                       (LogDecode(**LOGS[title]),), colours_between(-0.2, 1.0))
-    cdl = ocio.CDLTransform()
-    cdl.setStyle(ocio.CDL_NO_CLAMP)
-    cdl.setSlope(CDL_SLOPE)
-    cdl.setOffset(CDL_OFFSET)
-    r, g, b = CDL_SLOPE
-    yield _against("CDL slope and offset as a matrix", cdl,
-                   (Matrix(((r, 0.0, 0.0), (0.0, g, 0.0), (0.0, 0.0, b)), CDL_OFFSET),), colours_between(-0.5, 4.0))
-
-
-def camera_log(parameters: dict[str, float], direction: Any) -> Any:
-    """OpenColorIO's camera log (linear to log when forward) with our parameters."""
-    import PyOpenColorIO as ocio  # noqa: N813
-
-    def thrice(name: str, default: float) -> list[float]:
-        return [parameters.get(name, default)] * 3
-
-    log = ocio.LogCameraTransform(thrice("lin_side_break", 0.0))
-    log.setBase(parameters["base"])
-    log.setLogSideSlopeValue(thrice("log_side_slope", 1.0))
-    log.setLogSideOffsetValue(thrice("log_side_offset", 0.0))
-    log.setLinSideSlopeValue(thrice("lin_side_slope", 1.0))
-    log.setLinSideOffsetValue(thrice("lin_side_offset", 0.0))
-    if "linear_slope" in parameters:
-        log.setLinearSlopeValue(thrice("linear_slope", 1.0))
-    log.setDirection(direction)
-    return log
-
-
-def _against(title: str, transform: Any, operations: tuple[Operation, ...], colours: np.ndarray) -> Check:
-    import PyOpenColorIO as ocio  # noqa: N813
-
-    processor = ocio.Config.CreateRaw().getProcessor(transform)
+    processor = ocio.Config.CreateRaw().getProcessor(ocio.GroupTransform(list(transforms)))
     theirs = np.array(colours, np.float32, order="C")
     processor.getOptimizedCPUProcessor(ocio.OPTIMIZATION_NONE).applyRGB(theirs)
     errors = relative_errors(run_colours(compile_chain(operations), colours), theirs.astype(np.float64))
@@ -177,7 +141,9 @@ def _against(title: str, transform: Any, operations: tuple[Operation, ...], colo
 def tone_checks() -> Iterator[Check]:
     from scipy.interpolate import PchipInterpolator
 
-    for title, tone in TONES.items():
+    for example in ToneCurve.parts.examples():
+        title, tone = example.title, example.operation
+        assert isinstance(tone, ToneCurve)
         values = np.linspace(tone.x[0], tone.x[-1], 20001).astype(np.float32).astype(np.float64)
         theirs = PchipInterpolator(tone.x, tone.y)(np.clip(values, tone.x[0], tone.x[-1]))
         yield check(f"tone curve between anchors, {title}", "scipy PchipInterpolator", SMOOTH,

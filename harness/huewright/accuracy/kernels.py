@@ -7,24 +7,12 @@ from collections.abc import Iterator
 import numpy as np
 from huewright_kernels.executor import compile_chain, run_colours
 from huewright_kernels.masks import coverage, patch_statistics
-from huewright_kernels.ops import (
-    HueSectors,
-    LogDecode,
-    LogEncode,
-    Lut1D,
-    Lut3D,
-    Matrix,
-    Operation,
-    ToneCurve,
-    Transfer,
-)
-from huewright_kernels.ops.transfer import CURVES
+from huewright_kernels.ops import REGISTRY, HueSectors, Operation
 
-from huewright.accuracy.check import RELATIVE, SMOOTH, SPACING, Check, check, kernel_check
+from huewright.accuracy.check import RELATIVE, SPACING, Check, check, kernel_check
 from huewright.accuracy.colours import SMOOTH_RANGE, colours_between, greys_between
 from huewright.reference.hue import rotation_and_gain, ycbcr_from_rgb
 
-LUT = 1e-6
 HUE_DEG = 0.01
 HUE_GAIN = 1e-4
 LUMA = 1e-6
@@ -32,55 +20,38 @@ CHAIN = 2e-4
 """The chain's tolerance is that of the hue table, 0.01 degree and 1e-4, as seen in R', G' and B'."""
 REFERENCE = "float64 reference"
 
-# Academy S-2016-001's constants; a purely logarithmic curve; and an invented one with a slope of its own below black.
-ACESCCT = {"base": 2.0, "log_side_slope": 1 / 17.52, "log_side_offset": 9.72 / 17.52, "lin_side_break": 0.0078125}
-LOGS: dict[str, dict[str, float]] = {
-    "ACEScct": ACESCCT,
-    "no linear part": {"base": 10.0, "log_side_slope": 0.3, "log_side_offset": 0.669, "lin_side_slope": 0.9892,
-                       "lin_side_offset": 0.0108},
-    "steep toe": {"base": 10.0, "log_side_slope": 0.25, "log_side_offset": 0.4, "lin_side_slope": 5.5,
-                  "lin_side_offset": 0.05, "lin_side_break": 0.01, "linear_slope": 5.3},
-}
-TONES = {
-    "three bars": ToneCurve((0.04, 0.38, 0.91), (0.02, 0.41, 0.95)),
-    "sixteen anchors": ToneCurve(tuple(np.linspace(0, 1.5, 16)), tuple(np.linspace(0, 1.5, 16) ** 1.4 + 0.01)),
-    "knee": ToneCurve((0.0, 0.2, 0.5, 0.8, 1.0), (-0.02, 0.15, 0.55, 0.9, 0.97)),
-}
-_LUMAS = {"BT.709": (0.2126, 0.0722), "BT.2020": (0.2627, 0.0593)}
-SECTORS = {
-    "six hues, BT.709": HueSectors(rotations_deg=(8, -6, 3, 10, -12, 5), gains=(1.3, 0.8, 1.1, 0.7, 1.5, 0.95)),
-    "eight hues, BT.2020": HueSectors((3, 55, 92, 140, 190, 230, 285, 331), (-14, 9, 2, -7, 12, -3, 6, 16),
-                                      (0.6, 1.2, 1.6, 0.9, 1.05, 1.4, 0.75, 1.0), *_LUMAS["BT.2020"]),
-    "close hues, BT.709": HueSectors((10, 22, 120, 128, 240, 300), (5, 1, -9, -5, 4, 0),
-                                     (1.0, 1.6, 0.7, 1.1, 1.0, 0.9)),
-}
-
 
 def operation_checks() -> Iterator[Check]:
-    wide = colours_between(*SMOOTH_RANGE)
-    for title, parameters in LOGS.items():
-        yield kernel_check(f"log decode, {title}", REFERENCE, 1.0, (LogDecode(**parameters),), wide, SPACING)
-        yield kernel_check(f"log encode, {title}", REFERENCE, SMOOTH, (LogEncode(**parameters),), wide)
-    yield kernel_check("matrix", REFERENCE, SMOOTH, (Matrix(((1.7, -0.5, -0.2), (-0.1, 1.3, -0.2), (0.02, -0.6, 1.58)),
-                                                            (0.01, -0.02, 0.0)),), wide)
-    for curve in CURVES:
-        # PQ's decode has a pole above 1, where its standard ends.
-        pq = curve == "pq"
-        yield kernel_check(f"transfer {curve}, encode", REFERENCE, SMOOTH, (Transfer(curve, "encode"),), wide)
-        yield kernel_check(f"transfer {curve}, decode" + ", signal to 1" * pq, REFERENCE, 1.0,
-                           (Transfer(curve, "decode"),), colours_between(-0.5, 1.0) if pq else wide, SPACING)
-    for title, tone in TONES.items():
-        yield kernel_check(f"tone curve, {title}", REFERENCE, SMOOTH, (tone,), wide)
-    for title, sectors in SECTORS.items():
-        yield from hue_checks(title, sectors, wide)
-    yield from lut_checks()
+    """Every operation of the registry with every example that it gives, over the range that it claims."""
+    colours: dict[tuple[float, float], np.ndarray] = {}
+    for kind in REGISTRY.values():
+        bound = kind.parts.bound
+        for example in kind.parts.examples():
+            if example.claimed not in colours:
+                colours[example.claimed] = colours_between(*example.claimed)
+            wide = colours[example.claimed]
+            title = f"{kind.name}, {example.title}" if example.title else kind.name
+            if example.claimed != SMOOTH_RANGE:
+                title += f", {example.claimed[0]:g} to {example.claimed[1]:g}"
+            if isinstance(example.operation, HueSectors):
+                yield from hue_checks(title, example.operation, wide)
+            elif bound.spacing:
+                yield kernel_check(title, REFERENCE, 1.0, (example.operation,), wide, SPACING)
+            else:
+                yield kernel_check(title, REFERENCE, bound.tolerance, (example.operation,), wide)
     yield kernel_check("the whole chain, codes to 0.8", REFERENCE, CHAIN, chain(), colours_between(0.0, 0.8))
 
 
 def chain() -> tuple[Operation, ...]:
-    """A chain as a solve gives it."""
-    return (LogDecode(**ACESCCT), Matrix(((1.21, 0, 0), (0, 1.1, 0), (0, 0, 1.33))), Transfer("bt709", "encode"),
-            TONES["three bars"], SECTORS["six hues, BT.709"])
+    """A chain as a solve gives it: of the first examples of what it is made of."""
+    return tuple(REGISTRY[name].parts.examples()[0].operation
+                 for name in ("log-decode", "matrix", "transfer", "tone-curve", "hue-sectors"))
+
+
+def first_sectors() -> HueSectors:
+    operation = chain()[-1]
+    assert isinstance(operation, HueSectors)
+    return operation
 
 
 def hue_checks(title: str, sectors: HueSectors, colours: np.ndarray, where: str = "") -> Iterator[Check]:
@@ -105,32 +76,6 @@ def hue_checks(title: str, sectors: HueSectors, colours: np.ndarray, where: str 
     greys = greys_between(*SMOOTH_RANGE)
     moved = np.abs(run_colours(compile_chain((sectors,)), greys) - greys).max(axis=1)
     yield check(f"greys untouched, {title}", "definition of hue sectors", 0.0, moved, greys)
-
-
-def lut_checks() -> Iterator[Check]:
-    codes, wide = colours_between(-0.1, 1.1), colours_between(*SMOOTH_RANGE)
-    rng = np.random.default_rng(7)
-    for size in (2, 17, 33, 36, 65):
-        for kind, table in (("smooth", smooth_lattice(size)), ("random", rng.random((size, size, size, 3)))):
-            for interpolation in ("tetrahedral", "trilinear"):
-                yield kernel_check(f"3D LUT {size}, {kind}, {interpolation}", REFERENCE, LUT,
-                                   (Lut3D(table, interpolation=interpolation),), codes)
-    own = Lut3D(smooth_lattice(33), (-0.25, 0.0, -0.1), (1.5, 2.0, 1.25))
-    yield kernel_check("3D LUT 33, its own domain", REFERENCE, LUT, (own,), wide)
-    for size in (1024, 4096):
-        yield kernel_check(f"1D LUT {size}, random", REFERENCE, LUT, (Lut1D(rng.random((size, 3))),), codes)
-    yield kernel_check("1D LUT 1024, random, its own domain", REFERENCE, LUT,
-                       (Lut1D(rng.random((1024, 3)), (-0.1,) * 3, (1.2, 1.0, 3.1)),), wide)
-    steps = np.linspace(0, 1, 65536)
-    yield kernel_check("1D LUT 65536, smooth", REFERENCE, LUT,
-                       (Lut1D(np.stack([steps**0.45, steps, np.sin(1.5 * steps)], axis=1)),), codes)
-
-
-def smooth_lattice(size: int) -> np.ndarray:
-    """A lattice (n, n, n, 3) that mixes channels and bends them, as a display look does."""
-    axis = np.linspace(0.0, 1.0, size)
-    r, g, b = np.meshgrid(axis, axis, axis, indexing="ij")
-    return np.stack([r**0.8 * (0.9 + 0.1 * g), 0.85 * g + 0.15 * r * b, np.sin(1.2 * b) * (1 - 0.1 * r)], axis=-1)
 
 
 def mask_checks() -> Iterator[Check]:
@@ -196,11 +141,12 @@ def frame_checks(name: str, colours: np.ndarray) -> Iterator[Check]:
     colours = np.ascontiguousarray(colours[finite], np.float32)
     if not colours.size:
         return
-    for title, operation in (("log decode", LogDecode(**ACESCCT)), ("log encode", LogEncode(**ACESCCT)),
-                             ("transfer bt709", Transfer("bt709")), ("tone curve", TONES["three bars"])):
-        yield kernel_check(f"{title}, {name}", REFERENCE, 1.0, (operation,), colours, SPACING)
-    yield kernel_check(f"3D LUT 33, {name}", REFERENCE, LUT, (Lut3D(smooth_lattice(33)),), colours)
+    for kind in REGISTRY.values():
+        example = kind.parts.examples()[0]
+        if not isinstance(example.operation, HueSectors):
+            yield kernel_check(f"{kind.name}, {example.title}, {name}", REFERENCE, 1.0, (example.operation,), colours,
+                               SPACING)
     # The chain begins with an exponential: light of a code above 1.5 (some 10^5) is no picture's.
     yield kernel_check(f"the whole chain, codes to 1.5, {name}", REFERENCE, CHAIN, chain(),
                        np.minimum(colours, np.float32(1.5)), RELATIVE)
-    yield from list(hue_checks(name, SECTORS["six hues, BT.709"], colours))[:-1]
+    yield from list(hue_checks(name, first_sectors(), colours))[:-1]

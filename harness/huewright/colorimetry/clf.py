@@ -1,8 +1,8 @@
 """A chain of operations as CLF nodes (SMPTE ST 2136-1).
 
-A matrix, a log curve and a table have a node that is the same. Display transfer and tone
-curve, channel by channel, become one half-domain LUT1D (an entry for each half float, so relative steps of 2^-11
-down to black, negatives and values over 1 included). Hue sectors become a LUT3D over the display signal: its
+Every operation says which node is the same: a matrix, a log curve, a CDL and a table have one. Curves without a node,
+channel by channel, become one half-domain LUT1D (an entry for each half float, so relative steps of 2^-11 down to
+black, negatives and values over 1 included). What has no node (hue sectors) becomes a LUT3D over the display signal: its
 lattice has the neutral axis on its diagonal, where tetrahedral interpolation keeps neutrals exact, and it is
 entered through a piecewise linear shaper (:mod:`huewright.colorimetry.lattice`), so that a coloured highlight above
 white isn't clamped before its hue is turned. The range covered is what code values in [0, 1] can reach.
@@ -11,11 +11,12 @@ white isn't clamped before its hue is turned. The range covered is what code val
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 import PyOpenColorIO as ocio  # noqa: N813  (the name its documentation uses)
-from huewright_kernels.ops import HueSectors, LogDecode, LogEncode, Lut1D, Lut3D, Matrix, Operation, ToneCurve, Transfer
+from huewright_kernels.ops import Operation
 
 from huewright.colorimetry.lattice import axis_lattice, lattice_axis, reach, shaped
 from huewright.errors import InputError
@@ -23,7 +24,6 @@ from huewright.files import json_text
 from huewright.reference import apply_chain
 
 CLF_FORMAT = "Academy/ASC Common LUT Format"
-_CURVES = (Transfer, ToneCurve)
 
 
 def clf_transforms(operations: Sequence[Operation], size: int) -> list[ocio.Transform]:
@@ -31,15 +31,16 @@ def clf_transforms(operations: Sequence[Operation], size: int) -> list[ocio.Tran
     transforms: list[ocio.Transform] = []
     curves: list[Operation] = []
     for place, operation in enumerate(operations):
-        if isinstance(operation, _CURVES):
+        form = operation.clf()
+        if form is not None and form[0] == "curve":
             curves.append(operation)
             continue
-        if isinstance(operation, HueSectors):
+        if form is None:
             axis = lattice_axis(*reach(operations[:place]), size)
             transforms += [_half_table(curves, axis),
                            _lattice(axis_lattice([operation], axis), ocio.INTERP_TETRAHEDRAL)]
         else:
-            transforms += ([_half_table(curves, None)] if curves else []) + _node(operation)
+            transforms += ([_half_table(curves, None)] if curves else []) + _node(*form)
         curves = []
     return transforms + ([_half_table(curves, None)] if curves else [])
 
@@ -78,23 +79,42 @@ def _lattice(lattice: np.ndarray, interpolation: ocio.Interpolation) -> ocio.Tra
     return transform
 
 
-def _node(operation: Operation) -> list[ocio.Transform]:
-    if isinstance(operation, Matrix):
-        return [_matrix(np.array(operation.matrix), np.array(operation.offset))]
-    if isinstance(operation, (LogDecode, LogEncode)):
-        return [_log(operation)]
-    if isinstance(operation, Lut1D):
-        table = ocio.Lut1DTransform(length=operation.table.shape[0], inputHalfDomain=False)
-        table.setData(np.ascontiguousarray(operation.table).ravel())
-        return [*_domain(operation), table]
-    if isinstance(operation, Lut3D):
-        kind = ocio.INTERP_TETRAHEDRAL if operation.interpolation == "tetrahedral" else ocio.INTERP_LINEAR
-        return [*_domain(operation), _lattice(operation.table, kind)]
-    raise InputError(f"the operation {operation.name!r} has no form in a CLF file; export a .cube")
+def _node(kind: str, values: dict[str, Any]) -> list[ocio.Transform]:
+    builders: dict[str, Callable[..., list[ocio.Transform]]] = {
+        "Matrix": _matrix_node, "Log": _log_node, "ASC_CDL": _cdl_node, "LUT1D": _line_node, "LUT3D": _lattice_node}
+    if kind not in builders:
+        raise InputError(f"a step of this correction has the CLF form {kind!r}, which is not written; export a .cube")
+    return builders[kind](**values)
 
 
-def _domain(lut: Lut1D | Lut3D) -> list[ocio.Transform]:
-    low, high = np.array(lut.domain_min), np.array(lut.domain_max)
+def _matrix_node(matrix: Any, offset: Any) -> list[ocio.Transform]:
+    return [_matrix(np.array(matrix), np.array(offset))]
+
+
+def _line_node(table: np.ndarray, domain_min: Any, domain_max: Any) -> list[ocio.Transform]:
+    transform = ocio.Lut1DTransform(length=table.shape[0], inputHalfDomain=False)
+    transform.setData(np.ascontiguousarray(table).ravel())
+    return [*_domain(domain_min, domain_max), transform]
+
+
+def _lattice_node(table: np.ndarray, domain_min: Any, domain_max: Any, interpolation: str) -> list[ocio.Transform]:
+    kind = ocio.INTERP_TETRAHEDRAL if interpolation == "tetrahedral" else ocio.INTERP_LINEAR
+    return [*_domain(domain_min, domain_max), _lattice(table, kind)]
+
+
+def _cdl_node(slope: Any, offset: Any, power: Any, saturation: float, style: str) -> list[ocio.Transform]:
+    transform = ocio.CDLTransform()
+    transform.setSlope(list(slope))
+    transform.setOffset(list(offset))
+    transform.setPower(list(power))
+    transform.setSat(saturation)
+    transform.setStyle(ocio.CDL_NO_CLAMP if style.endswith("NoClamp") else ocio.CDL_ASC)
+    transform.setDirection(ocio.TRANSFORM_DIR_INVERSE if style.startswith("Rev") else ocio.TRANSFORM_DIR_FORWARD)
+    return [transform]
+
+
+def _domain(domain_min: Any, domain_max: Any) -> list[ocio.Transform]:
+    low, high = np.array(domain_min), np.array(domain_max)
     if not low.any() and (high == 1).all():
         return []
     return [_matrix(np.diag(1 / (high - low)), -low / (high - low))]
@@ -106,16 +126,16 @@ def _matrix(matrix: np.ndarray, offset: np.ndarray) -> ocio.Transform:
     return ocio.MatrixTransform(matrix=full.ravel().tolist(), offset=[*offset.tolist(), 0.0])
 
 
-def _log(operation: LogDecode | LogEncode) -> ocio.Transform:
-    way = ocio.TRANSFORM_DIR_FORWARD if isinstance(operation, LogEncode) else ocio.TRANSFORM_DIR_INVERSE
-    common = dict(base=operation.base, logSideSlope=[operation.log_side_slope] * 3,
-                  logSideOffset=[operation.log_side_offset] * 3, linSideSlope=[operation.lin_side_slope] * 3,
-                  linSideOffset=[operation.lin_side_offset] * 3, direction=way)
-    if operation.lin_side_break is None:
-        return ocio.LogAffineTransform(**common)
-    transform = ocio.LogCameraTransform(linSideBreak=[operation.lin_side_break] * 3, **common)
-    if operation.linear_slope is not None:
-        transform.setLinearSlopeValue([operation.linear_slope] * 3)
-    return transform
-
-
+def _log_node(encode: bool, base: float, log_side_slope: float, log_side_offset: float, lin_side_slope: float,
+              lin_side_offset: float, lin_side_break: float | None, linear_slope: float | None) -> list[ocio.Transform]:
+    common = dict(logSideSlope=[log_side_slope] * 3, logSideOffset=[log_side_offset] * 3,
+                  linSideSlope=[lin_side_slope] * 3, linSideOffset=[lin_side_offset] * 3,
+                  direction=ocio.TRANSFORM_DIR_FORWARD if encode else ocio.TRANSFORM_DIR_INVERSE)
+    if lin_side_break is None:
+        affine = ocio.LogAffineTransform(**common)
+        affine.setBase(base)
+        return [affine]
+    transform = ocio.LogCameraTransform(linSideBreak=[lin_side_break] * 3, base=base, **common)
+    if linear_slope is not None:
+        transform.setLinearSlopeValue([linear_slope] * 3)
+    return [transform]

@@ -9,15 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from huewright_kernels.ops import LogDecode, LogEncode, Lut1D, Matrix, Operation, ToneCurve, Transfer
+from huewright_kernels.ops import Operation
 
 from huewright.colorimetry.lattice import axis_lattice, lattice_axis, reach, shaped
 from huewright.errors import InputError
 from huewright.reference import apply_chain
 
 _SHAPER_ENTRIES = 16384
-_CURVES = (Transfer, ToneCurve)
-_BY_CHANNEL = (LogDecode, LogEncode, Transfer, ToneCurve, Lut1D)
 
 
 def cube_text(lattice: np.ndarray, title: str, comments: Sequence[str]) -> str:
@@ -28,8 +26,8 @@ def cube_text(lattice: np.ndarray, title: str, comments: Sequence[str]) -> str:
 
 def shaped_cube_text(operations: Sequence[Operation], size: int, title: str, comments: Sequence[str]) -> str:
     """A .cube file of a 1D table and a lattice; :class:`InputError` if the channels mix before the display signal."""
-    split = next((at for at, operation in enumerate(operations) if not _separable(operation)), len(operations))
-    if not any(isinstance(operation, _CURVES) for operation in operations[:split]):
+    split = next((at for at, operation in enumerate(operations) if not operation.separable()), len(operations))
+    if not any((operation.clf() or ("",))[0] == "curve" for operation in operations[:split]):
         raise InputError("this correction mixes the channels before the display signal, which a table ahead of a "
                          "lattice can't do; export a plain .cube or a .clf")
     codes = np.repeat(np.linspace(0, 1, _SHAPER_ENTRIES)[:, None], 3, axis=1)
@@ -39,13 +37,6 @@ def shaped_cube_text(operations: Sequence[Operation], size: int, title: str, com
                       f"LUT_1D_SIZE {_SHAPER_ENTRIES}", "LUT_1D_INPUT_RANGE 0.0 1.0",
                       f"LUT_3D_SIZE {size}", "LUT_3D_INPUT_RANGE 0.0 1.0",
                       *_rows(table), *_rows(_red_fastest(axis_lattice(operations[split:], axis))), ""])
-
-
-def _separable(operation: Operation) -> bool:
-    if isinstance(operation, Matrix):
-        result: bool = np.count_nonzero(np.array(operation.matrix) - np.diag(np.diag(operation.matrix))) == 0
-        return result
-    return isinstance(operation, _BY_CHANNEL)
 
 
 def _red_fastest(lattice: np.ndarray) -> np.ndarray:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import fields
 
 import numpy as np
-from huewright_kernels.ops import LogDecode, LogEncode, Lut1D, Matrix, Operation, ToneCurve, Transfer
+from huewright_kernels.ops import LogEncode, Lut1D, Matrix, Operation
 
 from huewright.errors import InputError
 
@@ -14,7 +13,7 @@ from huewright.errors import InputError
 # spreads the table's entries evenly over the stops of the scene.
 SHAPER = LogEncode(base=2.0, log_side_slope=1 / 17.52, log_side_offset=9.72 / 17.52, lin_side_slope=1.0,
                    lin_side_offset=0.0, lin_side_break=0.0078125, linear_slope=10.5402377416545)
-SHAPER_INVERSE = LogDecode(**{field.name: getattr(SHAPER, field.name) for field in fields(SHAPER)})
+SHAPER_INVERSE = SHAPER.inverse()
 INVERSE_ENTRIES = 16384
 
 
@@ -27,22 +26,14 @@ def inverse_operations(operations: Sequence[Operation]) -> tuple[Operation, ...]
 
 
 def _inverse(operation: Operation) -> tuple[Operation, ...]:
-    if isinstance(operation, Matrix):
-        inverse = np.linalg.inv(np.array(operation.matrix))
-        offset = -inverse @ np.array(operation.offset)
-        return (matrix_operation(inverse, offset),)
-    if isinstance(operation, LogDecode):
-        return (LogEncode(**{field.name: getattr(operation, field.name) for field in fields(operation)}),)
-    if isinstance(operation, LogEncode):
-        return (LogDecode(**{field.name: getattr(operation, field.name) for field in fields(operation)}),)
-    if isinstance(operation, Transfer):
-        return (Transfer(operation.curve, "decode" if operation.direction == "encode" else "encode"),)
+    exact = operation.inverse()
+    if exact is not None:
+        return (exact,)
     if isinstance(operation, Lut1D):
         return _inverse_table(operation)
-    if isinstance(operation, ToneCurve):
-        raise InputError("a tone curve has no exact inverse operation; leave it out of what is to be undone")
-    raise InputError(f"the operation {operation.name!r} cannot be undone, so a look cannot be applied after it; "
-                     "declare the camera log curve by name or parameters")
+    raise InputError(f"the operation {operation.name!r} cannot be undone exactly, so nothing can be put after it that "
+                     "works on the signal before it; declare the camera log curve by name or parameters, or leave this "
+                     "operation out of what is to be undone")
 
 
 def _inverse_table(lut: Lut1D) -> tuple[Operation, ...]:

@@ -20,32 +20,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from huewright_kernels.ops import (
-    REGISTRY,
-    HueSectors,
-    LogDecode,
-    LogEncode,
-    Lut1D,
-    Lut3D,
-    Matrix,
-    Operation,
-    ToneCurve,
-    Transfer,
-)
-from huewright_kernels.ops.transfer import CURVES, DIRECTIONS
+from huewright_kernels.ops import REGISTRY, Operation
 
 from huewright.reference import apply_chain
 
-SMOOTH, LUT, HUES, CHAIN = 2e-6, 1e-6, 1e-5, 2e-5
-"""Tolerances: smooth formulae, tables, hue sectors (a table of turns), the whole chain (six roundings, amplified)."""
-
-# Academy S-2016-001: ACEScct's constants; its break on the linear side is at 2^-7.
-_ACESCCT = {"base": 2.0, "log_side_slope": 1 / 17.52, "log_side_offset": 9.72 / 17.52, "lin_side_break": 0.0078125}
-_CURVE = {"base": 10.0, "log_side_slope": 0.3, "log_side_offset": 0.4, "lin_side_slope": 5.0, "lin_side_offset": 0.05,
-          "lin_side_break": 0.01}
-_SECTORS: dict[str, Any] = {"hues_deg": (12.0, 66.5, 103.0, 175.0, 230.0, 283.0, 355.0),
-            "rotations_deg": (2.0, -4.5, 8.0, -12.0, 0.0, 6.0, -3.0),
-            "gains": (1.1, 0.8, 1.35, 1.0, 0.5, 1.75, 0.9)}
+CHAIN = 2e-5
+"""The tolerance of the whole chain: six roundings, amplified."""
+CHAINED = ("log-decode-acescct", "matrix", "transfer-bt709-encode", "tone-curve-three-anchors", "hue-sectors-bt709",
+           "lut-3d-tetrahedral")
 
 
 @dataclass(frozen=True)
@@ -69,45 +51,23 @@ def _colours(low: float, high: float) -> np.ndarray:
     return rows[np.all((rows >= low) & (rows <= high), axis=1)].astype(np.float64)
 
 
-def _invented_lattice(n: int) -> np.ndarray:
-    axis = np.linspace(0, 1, n)
-    r, g, b = np.meshgrid(axis, axis, axis, indexing="ij")
-    return np.stack([r**0.8 + 0.1 * g * b, g**1.2 - 0.05 * r, 0.9 * b + 0.1 * r * g], -1)
-
-
 def golden_vectors() -> list[Golden]:
-    """Every file's contents, computed now."""
-    ramp = np.linspace(0, 1, 5)[:, None] ** np.array([0.6, 1.0, 1.7])
-    cases: list[tuple[str, Operation, float, float, float]] = [
-        ("matrix", Matrix(((1.3, -0.2, -0.1), (0.05, 0.9, 0.05), (0.02, -0.4, 1.38)), (0.01, 0.0, -0.02)),
-         SMOOTH, -0.5, 4.0),
-        ("log-decode-acescct", LogDecode(**_ACESCCT), SMOOTH, -0.4, 1.3),
-        ("log-encode-acescct", LogEncode(**_ACESCCT), SMOOTH, -0.5, 4.0),
-        ("log-decode-six-parameters", LogDecode(**_CURVE), SMOOTH, -0.4, 1.5),
-        ("log-encode-six-parameters", LogEncode(**_CURVE, linear_slope=6.0), SMOOTH, -0.5, 4.0),
-        ("log-decode-no-linear-part", LogDecode(2.0, 0.1, 0.6), SMOOTH, 0.0, 1.0),
-        *((f"transfer-{curve}-{direction}", Transfer(curve, direction), SMOOTH,
-           0.0 if (curve, direction) == ("pq", "decode") else -0.5, 1.0 if direction == "decode" else 4.0)
-          for curve in CURVES for direction in DIRECTIONS),
-        ("tone-curve-three-anchors", ToneCurve((0.0, 0.4, 1.0), (0.02, 0.41, 0.95)), SMOOTH, -0.5, 2.0),
-        ("tone-curve-six-anchors", ToneCurve((-0.2, 0.0, 0.1, 0.35, 0.7, 1.1), (-0.1, 0.01, 0.08, 0.4, 0.72, 1.0)),
-         SMOOTH, -0.5, 2.0),
-        ("hue-sectors-bt709", HueSectors(**_SECTORS), HUES, -0.2, 1.5),
-        ("hue-sectors-bt2020", HueSectors(**_SECTORS, kr=0.2627, kb=0.0593), HUES, -0.2, 1.5),
-        ("lut-1d", Lut1D(ramp, (-0.1, 0.0, 0.0), (1.0, 1.0, 1.2)), LUT, -0.5, 1.5),
-        ("lut-3d-tetrahedral", Lut3D(_invented_lattice(4)), LUT, -0.2, 1.2),
-        ("lut-3d-trilinear", Lut3D(_invented_lattice(4), (-0.1,) * 3, (1.1,) * 3, "trilinear"), LUT, -0.2, 1.2),
-    ]
+    """Every file's contents, computed now: the examples that each operation gives for this, and a chain of them."""
     vectors = []
-    for name, operation, tolerance, low, high in cases:
-        colours = _colours(low, high)
-        vectors.append(Golden(name, (operation,), tolerance, colours, apply_chain((operation,), colours)))
-    names = ("log-decode-acescct", "matrix", "transfer-bt709-encode", "tone-curve-three-anchors", "hue-sectors-bt709",
-             "lut-3d-tetrahedral")
-    chain = tuple(golden.operations[0] for name in names for golden in vectors if golden.name == name)
+    for kind in REGISTRY.values():
+        for example in kind.parts.examples():
+            if example.golden:
+                colours = _colours(example.low, example.high)
+                vectors.append(Golden(_name(kind.name, example.title), (example.operation,), kind.parts.bound.tolerance,
+                                      colours, apply_chain((example.operation,), colours)))
+    chain = tuple(golden.operations[0] for name in CHAINED for golden in vectors if golden.name == name)
     colours = _colours(0.1, 0.6)
-    vectors.append(Golden("chain", chain, CHAIN, colours, apply_chain(chain, colours), names))
+    vectors.append(Golden("chain", chain, CHAIN, colours, apply_chain(chain, colours), CHAINED))
     return vectors
+
+
+def _name(operation: str, title: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", f"{operation} {title.replace('.', '')}".lower()).strip("-")
 
 
 # --- text -----------------------------------------------------------------------------------------------------
@@ -165,13 +125,17 @@ def _rows(lines: Iterator[str], count: int) -> np.ndarray:
 
 
 def _operation(record: dict[str, Any]) -> Operation:
-    name = record.pop("operation")
-    if "matrix" in record:
-        record["matrix"] = tuple(record["matrix"][k:k + 3] for k in (0, 3, 6))
-    if name == "lut-3d":
-        n = round(len(record["table"]) ** (1 / 3))
-        record["table"] = record["table"].reshape(n, n, n, 3)
-    return REGISTRY[name](**record)
+    kind = REGISTRY[record.pop("operation")]
+    for field in kind.FIELDS:
+        if field.name not in record:
+            continue
+        if field.kind == "rows":
+            record[field.name] = np.reshape(record[field.name], field.shape)
+        elif field.kind == "table":
+            table = record[field.name]
+            side = round(len(table) ** (1 / (field.dimensions - 1)))
+            record[field.name] = table.reshape(*(side,) * (field.dimensions - 1), 3)
+    return kind(**record)
 
 
 def write_golden(folder: Path) -> None:

@@ -10,32 +10,23 @@ Imports of the kernels the descriptions of operations only, to read their parame
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from functools import cache
+from importlib import import_module
 from typing import Any
 
 import numpy as np
-from huewright_kernels.ops import (
-    HueSectors,
-    LogDecode,
-    LogEncode,
-    Lut1D,
-    Lut3D,
-    Matrix,
-    Operation,
-    ToneCurve,
-    Transfer,
-)
+from huewright_kernels.ops import Operation
 
-from huewright.reference.hue import hue_sectors
-from huewright.reference.log import log_decode, log_encode
-from huewright.reference.lut import lut_1d, lut_3d
-from huewright.reference.matrix import matrix
-from huewright.reference.tone import tone_curve
-from huewright.reference.transfer import transfer
 
-_REFERENCES: dict[type[Operation], Callable[[Any, np.ndarray], np.ndarray]] = {
-    LogDecode: log_decode, LogEncode: log_encode, Matrix: matrix, Transfer: transfer, ToneCurve: tone_curve,
-    HueSectors: hue_sectors, Lut1D: lut_1d, Lut3D: lut_3d,
-}
+@cache
+def _reference(kind: type[Operation]) -> Callable[[Any, np.ndarray], np.ndarray]:
+    """The function of this package that an operation names; ``TypeError`` where there is none."""
+    try:
+        found = getattr(import_module(f"{__name__}.{kind.parts.reference}"), kind.reference_name())
+    except (ModuleNotFoundError, AttributeError):
+        raise TypeError(f"no float64 reference for operation {kind.__name__}: there should be a function "
+                        f"{kind.reference_name()} in {__name__}.{kind.parts.reference}") from None
+    return found  # type: ignore[no-any-return]
 
 
 def apply(operation: Operation, rgb: Any) -> np.ndarray:
@@ -50,11 +41,7 @@ def apply_chain(operations: Iterable[Operation], rgb: Any) -> np.ndarray:
         raise ValueError(f"colours are arrays whose last axis is R, G, B; this one has shape {values.shape}")
     with np.errstate(all="ignore"):
         for operation in operations:
-            try:
-                formula = _REFERENCES[type(operation)]
-            except KeyError:
-                raise TypeError(f"no float64 reference for operation {type(operation).__name__}") from None
-            values = formula(operation, values)
+            values = _reference(type(operation))(operation, values)
     return values
 
 

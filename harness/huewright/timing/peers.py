@@ -8,11 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
+from huewright_kernels.ops import HueSectors, Matrix, Operation, ToneCurve
 
+from huewright.colorimetry.clf import clf_transforms
 from huewright.timing import work
+
+Some = TypeVar("Some", bound=Operation)
 
 Run = Callable[[np.ndarray, np.ndarray, int], None]
 """``run(source, target, threads)`` over float32 RGBA pictures."""
@@ -38,15 +42,19 @@ def opencolorio(operation: str) -> Peer | None:
     """OpenColorIO's CPU processor with its default optimisation, float32 RGBA; rows shared among threads by us."""
     import PyOpenColorIO as ocio  # noqa: N813
 
-    builders = {"log decode": (_log, SAME), "matrix": (_matrix, SAME), "display encode": (_encode, BREAK),
-                "tone curve": (_tone, SPLINE), "hue sectors": (_hue, HUE_CURVE), "LUT 3D tetrahedral": (_cube, SAME),
-                "LUT 3D trilinear": (lambda o: _cube(o, o.INTERP_LINEAR), SAME), "LUT 1D": (_lut_1d, SAME)}
+    builders: dict[str, tuple[Callable[[Any], Any], str]] = {
+                "display encode": (_encode, BREAK),
+                "tone curve": (_tone, SPLINE), "hue sectors": (_hue, HUE_CURVE)}
     if operation == "chain":
-        transforms = [_log(ocio), _matrix(ocio), _encode(ocio), _tone(ocio), _hue(ocio), _cube(ocio)]
+        transforms = [transform for name in work.CHAIN for transform in (
+            [builders[name][0](ocio)] if name in builders else clf_transforms([work.TIMED[name]], 33))]
         note = CHAIN
     elif operation in builders:
         build, note = builders[operation]
         transforms = [build(ocio)]
+    elif work.TIMED[operation].parts.peer == "clf" and work.TIMED[operation].clf() is not None:
+        # Whatever has a node of its own there is done by the same formula.
+        transforms, note = clf_transforms([work.TIMED[operation]], 33), SAME
     else:
         return None
     group = ocio.GroupTransform(transforms)
@@ -69,8 +77,9 @@ def opencolorio(operation: str) -> Peer | None:
 def numpy(operation: str) -> Peer | None:
     """Plain NumPy, as one writes it down; one thread."""
     if operation == "matrix":
-        matrix = np.array(work.BALANCE.matrix, np.float32).T
-        offset = np.array(work.BALANCE.offset, np.float32)
+        balance = _timed("matrix", Matrix)
+        matrix = np.array(balance.matrix, np.float32).T
+        offset = np.array(balance.offset, np.float32)
 
         def run(source: np.ndarray, target: np.ndarray, threads: int) -> None:
             np.matmul(source[..., :3], matrix, out=target[..., :3])
@@ -79,7 +88,8 @@ def numpy(operation: str) -> Peer | None:
         return Peer("NumPy", run)
     if operation == "tone curve":
         from scipy.interpolate import PchipInterpolator
-        curve = PchipInterpolator(work.TONE.x, work.TONE.y)
+        tone = _timed("tone curve", ToneCurve)
+        curve = PchipInterpolator(tone.x, tone.y)
 
         def run_tone(source: np.ndarray, target: np.ndarray, threads: int) -> None:
             target[..., :3] = curve(source[..., :3])
@@ -103,6 +113,12 @@ def colour_science(operation: str) -> Peer | None:
     return Peer("colour-science", run, FLOAT64)
 
 
+def _timed(name: str, kind: type[Some]) -> Some:
+    operation = work.TIMED[name]
+    assert isinstance(operation, kind)
+    return operation
+
+
 def copy(source: np.ndarray, target: np.ndarray, threads: int) -> None:
     """A memory copy, rows shared among threads."""
     from huewright_kernels.threads import for_each_tile
@@ -119,48 +135,24 @@ def _band(rows: int, bands: int, k: int) -> tuple[int, int]:
     return rows * k // bands, rows * (k + 1) // bands
 
 
-def _log(ocio: Any) -> Any:
-    log = work.LOG
-    return ocio.LogCameraTransform(
-        linSideBreak=[log["lin_side_break"]] * 3, base=log["base"], logSideSlope=[log["log_side_slope"]] * 3,
-        logSideOffset=[log["log_side_offset"]] * 3, direction=ocio.TRANSFORM_DIR_INVERSE)
-
-
-def _matrix(ocio: Any) -> Any:
-    rows = [value for row in work.BALANCE.matrix for value in (*row, 0.0)]
-    return ocio.MatrixTransform([*rows, 0, 0, 0, 1], [*work.BALANCE.offset, 0.0])
-
-
 def _encode(ocio: Any) -> Any:
     return ocio.ExponentWithLinearTransform(gamma=[1 / 0.45] * 3 + [1.0], offset=[0.099] * 3 + [0.0],
                                             direction=ocio.TRANSFORM_DIR_INVERSE)
 
 
 def _tone(ocio: Any) -> Any:
-    points = [value for pair in zip(work.TONE.x, work.TONE.y, strict=True) for value in pair]
+    tone = _timed("tone curve", ToneCurve)
+    points = [value for pair in zip(tone.x, tone.y, strict=True) for value in pair]
     curve, straight = ocio.GradingBSplineCurve(points), ocio.GradingBSplineCurve([0.0, 0.0, 1.0, 1.0])
     return ocio.GradingRGBCurveTransform(ocio.GradingRGBCurve(curve, curve, curve, straight), ocio.GRADING_VIDEO)
 
 
 def _hue(ocio: Any) -> Any:
-    curves = ocio.GradingHueCurve(ocio.GRADING_VIDEO)
-    places = [hue / 360.0 for hue in work.HUES.hues_deg]
-    turned = [place + turn / 360.0 for place, turn in zip(places, work.HUES.rotations_deg, strict=True)]
+    hues, curves = _timed("hue sectors", HueSectors), ocio.GradingHueCurve(ocio.GRADING_VIDEO)
+    places = [hue / 360.0 for hue in hues.hues_deg]
+    turned = [place + turn / 360.0 for place, turn in zip(places, hues.rotations_deg, strict=True)]
     curves.hue_hue = ocio.GradingBSplineCurve(
         [v for pair in zip(places, turned, strict=True) for v in pair], ocio.HUE_HUE)
     curves.hue_sat = ocio.GradingBSplineCurve(
-        [v for pair in zip(places, work.HUES.gains, strict=True) for v in pair], ocio.HUE_SAT)
+        [v for pair in zip(places, hues.gains, strict=True) for v in pair], ocio.HUE_SAT)
     return ocio.GradingHueCurveTransform(curves, ocio.GRADING_VIDEO)
-
-
-def _cube(ocio: Any, interpolation: Any = None) -> Any:
-    lut = ocio.Lut3DTransform(gridSize=work.LATTICE, interpolation=interpolation or ocio.INTERP_TETRAHEDRAL)
-    lut.setData(np.ascontiguousarray(work.CUBE.table).ravel())
-    return lut
-
-
-def _lut_1d(ocio: Any) -> Any:
-    table = work.OPERATIONS["LUT 1D"][0].table  # type: ignore[attr-defined]
-    lut = ocio.Lut1DTransform(length=len(table), inputHalfDomain=False)
-    lut.setData(np.ascontiguousarray(table).ravel())
-    return lut

@@ -5,41 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from huewright_kernels.ops import HueSectors, LogDecode, Lut1D, Lut3D, Matrix, Operation, ToneCurve, Transfer
+from huewright_kernels.ops import REGISTRY, Operation
 
 SIZES = {"HD": (1920, 1080), "UHD": (3840, 2160)}
-# Academy S-2016-001: ACEScct as a camera log curve.
-LOG = {"base": 2.0, "log_side_slope": 1 / 17.52, "log_side_offset": 9.72 / 17.52, "lin_side_break": 0.0078125}
-LATTICE = 33
-
-
-def lattice() -> np.ndarray:
-    """A LUT's table (33, 33, 33, 3) that bends and mixes the channels a little."""
-    grid = np.linspace(0.0, 1.0, LATTICE)
-    table = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), axis=-1) ** 1.1
-    result: np.ndarray = (table @ np.array([[0.9, 0.05, 0.05], [0.02, 0.95, 0.03], [0.0, 0.1, 0.9]])).astype(np.float32)
-    return result
-
-
-DECODE = LogDecode(**LOG)
-BALANCE = Matrix(((1.2, -0.1, -0.1), (0.05, 0.9, 0.05), (0.0, 0.2, 0.8)), (0.01, 0.0, -0.01))
-ENCODE = Transfer("bt709", "encode")
-TONE = ToneCurve((0.0, 0.1, 0.4, 0.9, 1.0), (0.0, 0.12, 0.41, 0.93, 1.0))
-HUES = HueSectors(rotations_deg=(5.0, -12.0, 3.0, 8.0, -15.0, 2.0), gains=(1.2, 0.8, 1.1, 0.7, 1.5, 1.0))
-CUBE = Lut3D(lattice())
-
+TIMED: dict[str, Operation] = {example.timed: example.operation for kind in REGISTRY.values()
+                               for example in kind.parts.examples() if example.timed}
+"""Name of a row -> what is timed: every operation says with which parameters."""
+CHAIN = ("log decode", "matrix", "display encode", "tone curve", "hue sectors", "LUT 3D tetrahedral")
+"""The rows that the whole chain is made of, in its order."""
 OPERATIONS: dict[str, tuple[Operation, ...]] = {
-    "chain": (DECODE, BALANCE, ENCODE, TONE, HUES, CUBE),
-    "hue sectors": (HUES,),
-    "LUT 3D tetrahedral": (CUBE,),
-    "LUT 3D trilinear": (Lut3D(CUBE.table, interpolation="trilinear"),),
-    "LUT 1D": (Lut1D(np.linspace(0.0, 1.0, 1024)[:, None].repeat(3, axis=1) ** 0.5),),
-    "tone curve": (TONE,),
-    "log decode": (DECODE,),
-    "display encode": (ENCODE,),
-    "matrix": (BALANCE,),
-    "PQ encode": (Transfer("pq", "encode"),),
-}
+    "chain": tuple(TIMED[name] for name in CHAIN), **{name: (operation,) for name, operation in TIMED.items()}}
 
 
 def noise(width: int, height: int) -> np.ndarray:

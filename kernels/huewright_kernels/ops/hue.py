@@ -25,7 +25,17 @@ from typing import Any, ClassVar
 from huewright_kernels.cubic import hermite, periodic_slope
 from huewright_kernels.elementary import ONE, SMALLEST, ZERO, clamp, magnitude
 from huewright_kernels.forms import Form
-from huewright_kernels.lanes import f32, formula, left, offset, pointer_f32, pointer_f64, pointer_i64, to_float, truncated
+from huewright_kernels.lanes import (
+    f32,
+    formula,
+    left,
+    offset,
+    pointer_f32,
+    pointer_f64,
+    pointer_i64,
+    to_float,
+    truncated,
+)
 from huewright_kernels.ops.base import Bound, Example, Operation, complete
 from huewright_kernels.ops.fields import number, numbers, places
 from huewright_kernels.planes import HEADER

@@ -167,7 +167,7 @@ def _decodings() -> tuple[Example, ...]:
     return (Example("ACEScct", LogDecode(**ACESCCT), -0.4, 1.3, timed="log decode"),
             Example("six parameters", LogDecode(**_SIX), -0.4, 1.5),
             Example("no linear part", LogDecode(2.0, 0.1, 0.6), 0.0, 1.0),
-            Example("falling", LogDecode(2.0, -0.1, 0.6, 1.0, 0.1, 0.02), 0.0, 1.0, golden=False),
+            Example("falling", LogDecode(2.0, -0.1, 0.6, 1.0, 0.1, 0.02), 0.0, 1.0, (0.0, 1.0), golden=False),
             Example("base 10, no linear part", LogDecode(**_NO_TOE), golden=False),
             Example("steep toe", LogDecode(**_TOE), golden=False), Example("defaults", LogDecode(), golden=False))
 
