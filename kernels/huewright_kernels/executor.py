@@ -261,4 +261,5 @@ def _scratch() -> np.ndarray:
     return _local.scratch
 
 
-__all__ = ["BLOCK_FORMS", "CODE_OF", "FORMS", "JOB_FIELDS", "Program", "compile_chain", "core", "run", "run_colours", "warm_up"]
+__all__ = ["BLOCK_FORMS", "CODE_OF", "FORMS", "JOB_FIELDS", "Program", "compile_chain", "core", "run", "run_colours",
+           "warm_up"]

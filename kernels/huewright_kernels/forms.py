@@ -65,7 +65,8 @@ _MOVERS = {2: (pairs_to_planes, 4), 4: (rows_to_planes, 8)}
 @dataclass(frozen=True, eq=False)
 class Form:
     """One formula in one of the shapes above. ``carried`` is how many numbers ``place`` carries on, ``table`` where in
-    ``q`` the table begins; with ``apart`` above 0 each channel is looked up alone. ``blend`` is plain Python, compiled here: for one value or for a register of them."""
+    ``q`` the table begins; with ``apart`` above 0 each channel is looked up alone. ``blend`` is plain Python, compiled
+    here: for one value or for a register of them."""
 
     name: str
     channel: Callable[..., Any] | None = None
@@ -180,7 +181,7 @@ def _there(planes: str) -> str:
 
 def _defined(source: str, name: str, form: Form) -> Callable[..., Any]:
     names: dict[str, Any] = {
-        "as_i32": as_i32, "constants": constants, "moved": moved, "offset": offset, "channel_formula": form.channel,
+        "__name__": __name__, "as_i32": as_i32, "constants": constants, "moved": moved, "offset": offset, "channel_formula": form.channel,
         "pixel_formula": form.pixel, "place_formula": form.place, "finish_formula": form.finish}
     if form.blend is not None:
         names["blend_formula"] = formula(form.blend)

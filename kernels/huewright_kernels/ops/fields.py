@@ -192,8 +192,8 @@ def fields_of(kind: type) -> tuple[Field, ...]:
     found = []
     for item in dataclasses.fields(kind):
         if "field" not in item.metadata:
-            raise TypeError(f"{kind.__name__}.{item.name} is no field of an operation: declare it with number(), row(), "
-                            "rows(), numbers(), word() or table()")
+            raise TypeError(f"{kind.__name__}.{item.name} is no field of an operation: declare it with number(), "
+                            "row(), rows(), numbers(), word() or table()")
         found.append(dataclasses.replace(item.metadata["field"], name=item.name))
     return tuple(found)
 

@@ -130,8 +130,8 @@ def pack_lut_1d(p_at, counts_at, table_at, q_at, out_at):
 
 
 def pack_lut_3d(p_at, counts_at, table_at, q_at, out_at):
-    """The scaling of each channel, 24 the last entry, 25 the last cell, and from 32 on size^3 rows of R, G, B and a pad,
-    blue fastest."""
+    """The scaling of each channel, 24 the last entry, 25 the last cell, and from 32 on size^3 rows of R, G, B and a
+    pad, blue fastest."""
     p, counts, entries = pointer_f64(p_at), pointer_i64(counts_at), pointer_f32(table_at)
     q, out = pointer_f32(q_at), pointer_i64(out_at)
     n, plain = counts[0], True
@@ -327,8 +327,8 @@ def _lattices() -> tuple[Example, ...]:
 complete(Lut1D, pack=pack_lut_1d, room=lambda counts: 3 * (HEADER + counts[0]), check=_check, sentences=SENTENCES,
          forms=(_line_form("lut_1d_short", _short_cell), _line_form("lut_1d", _any_cell)), bound=TABLE,
          examples=_lines, source="SMPTE ST 2136-1, LUT1D node", reference="lut", peer="clf")
-complete(Lut3D, pack=pack_lut_3d, room=lambda counts: LATTICE_HEADER + 4 * counts[0] * counts[0] * counts[0], check=_check,
-         sentences=SENTENCES,
+complete(Lut3D, pack=pack_lut_3d, check=_check, sentences=SENTENCES,
+         room=lambda counts: LATTICE_HEADER + 4 * counts[0] * counts[0] * counts[0],
          forms=(_lattice_form("tetrahedral_plain", _plain_cell, path, path_blend, "path", 4),
                 _lattice_form("tetrahedral", _any_cell, path, path_blend, "path", 4),
                 _lattice_form("trilinear_plain", _plain_cell, cell_edges, cell_blend, "cell", 6),
