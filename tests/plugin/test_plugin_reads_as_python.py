@@ -56,12 +56,22 @@ def reader(tmp_path_factory: pytest.TempPathFactory) -> Path:
     raise AssertionError(result.stderr)
 
 
-def natively(reader: Path, kind: str, cases: list[tuple[int, bytes]]) -> list[Verdict]:
+def natively(reader: Path, kind: str, cases: list[tuple[int, bytes]]) -> Callable[[], list[Verdict]]:
+    """Starts the reading; call what comes back for the verdicts."""
     folder = reader.parent
     (folder / "cases").write_bytes(b"".join(struct.pack("ii", option, len(data)) + data for option, data in cases))
-    result = subprocess.run([reader, kind, "cases", "results"], cwd=folder, capture_output=True, text=True, check=False)
-    assert result.returncode == 0 and not result.stderr, result.stderr[-3000:]
-    data, at, verdicts = (folder / "results").read_bytes(), 0, []
+    process = subprocess.Popen([reader, kind, "cases", "results"], cwd=folder, stderr=subprocess.PIPE, text=True)
+
+    def verdicts() -> list[Verdict]:
+        _, said = process.communicate()
+        assert process.returncode == 0 and not said, said[-3000:]
+        return unpacked((folder / "results").read_bytes())
+    return verdicts
+
+
+def unpacked(data: bytes) -> list[Verdict]:
+    """What read_files wrote."""
+    at, verdicts = 0, []
 
     def number() -> int:
         nonlocal at
@@ -125,11 +135,12 @@ def small(operation: Operation) -> Operation:
     return type(operation)(**{**vars(operation), "table": table[(slice(0, 2),) * (table.ndim - 1)]})
 
 
-NUMBERS = ("1e39", "-1e39", "0x10", "1e999", "NaN", "Infinity", "-Infinity", "\"1\"", "true", "null", "-0", "-0.0",
-           "01", "1.", ".5", "+1", "1e", "3.4028235677973366e38", "3.4028234663852886e38", "1e-400", "9" * 400, "9" * 401,
-           "[]", "{}", "5e-324", "123456789012345678901234567890", "[1]", "\"\\u0031\"")
+NUMBERS = ("1e39", "-1e39", "0x10", "1e999", "NaN", "Infinity", "-Infinity", '"1"', "true", "null", "-0", "-0.0", "01",
+           "1.", ".5", "+1", "1e", "3.4028235677973366e38", "3.4028234663852886e38", "1e-400", "9" * 400, "9" * 401,
+           "[]", "{}", "5e-324", "123456789012345678901234567890", "[1]", '"\\u0031"')
 TEXTS = (b"\xff", b"\xc3", b"\xed\xa0\x80", b"\xf0\x9f\x98\x80", b"\xe2\x82", b"\xc0\x80", b"\\ud800",
-         b"\\ud83d\\ude00", b"\\u0000", b"\\x41", b"\\u12", b"\x00", b"\x1f", b"\x7f", b"\\\"", b"\\", b"\xef\xbb\xbf", b"\n", b"\\u0062")
+         b"\\ud83d\\ude00", b"\\u0000", b"\\x41", b"\\u12", b"\x00", b"\x1f", b"\x7f", b'\\"', b"\\",
+         b"\xef\xbb\xbf", b"\n", b"\\u0062")
 
 
 def one_number(any: random.Random, data: bytes) -> bytes:
@@ -252,8 +263,9 @@ def damaged_corrections(seed: int) -> list[tuple[int, bytes]]:
 def test_corrections_are_read_alike(reader: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     cases = damaged_corrections(seed=1)
+    native = natively(reader, "correction", cases)
     expected = [in_python(tmp_path / "case.correction", *case) for case in cases]
-    got = natively(reader, "correction", cases)
+    got = native()
     assert len(got) == len(expected)
     differing = [(number, e if isinstance(e, str) else "taken", g if isinstance(g, str) else "taken")
                  for number, (e, g) in enumerate(zip(expected, got, strict=True)) if e != g]

@@ -13,6 +13,7 @@ import shutil
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +21,9 @@ import pytest
 from huewright.colorimetry.luts import read_lut
 from huewright.errors import InputError
 from huewright.files import write_json
+from huewright.host.pictures import wrap
 from huewright.host.rendering import Renderer
+from huewright.plugin import build as building
 from huewright.plugin.effects import effect, isolation_polygons
 from huewright_kernels import compile_chain, isolate, run
 from huewright_kernels.ops import (
@@ -234,6 +237,34 @@ def test_patch_isolation(binary: Path, feather: float) -> None:
                "bottomLeft": settings["bottomRight"], "bottomRight": settings["bottomLeft"]}
     mirrored = through(binary, "PatchIsolation", flipped, PIXELS)
     assert np.abs(mirrored[1:] - expected[1:]).max() < 1e-5  # the same quads, run around the other way
+
+
+@pytest.mark.parametrize("feather", [0.0, 3.5])
+def test_a_picture_without_end_is_masked_like_any_other(binary: Path, feather: float) -> None:
+    """The standard's infinite region of definition: INT_MIN and INT_MAX, as an image of a constant has it."""
+    settings = {"topLeft": (40.3, 50.2), "topRight": (250.0, 55.7), "bottomRight": (260.1, 4.0),
+                "bottomLeft": (30.0, 6.5), "columns": 4, "rows": 3, "inset": 0.2, "feather": feather}
+    expected = through(binary, "PatchIsolation", settings, PIXELS[1:])
+    renderer = Renderer(binary, "org.huewright.PatchIsolation", settings, (WIDTH, HEIGHT - 1), PIXELS.dtype)
+    made = np.empty_like(PIXELS[1:])
+    source = replace(wrap(PIXELS[1:].copy(), renderer.components), rod=(-2**31, -2**31, 2**31 - 1, 2**31 - 1))
+    renderer.instance.connect("Source", source)
+    renderer.instance.connect("Output", wrap(made, renderer.components))
+    assert renderer.instance.render((0, 0, WIDTH, HEIGHT - 1), 0.0) == 0
+    renderer.close()
+    assert np.abs(made - expected).max() < 1e-6
+
+
+def test_a_choice_that_cannot_be_read_has_its_default_and_is_told_once(binary: Path) -> None:
+    settings = {"redRotation": 7.5, "luma": "BT.2020"}
+    renderer = Renderer(binary, "org.huewright.HueSectors", settings, (WIDTH, HEIGHT), PIXELS.dtype)
+    renderer.instance.effect.parameters["luma"].values = (7,)
+    expected = directly(effect("HueSectors").operations({**settings, "luma": "BT.709"}), PIXELS)
+    for moment in (0.0, 1.0):
+        assert renderer.render(PIXELS, moment).tobytes() == expected.tobytes()
+    messages = [words for _, words in renderer.host.journal.messages]
+    assert messages == ["the host does not tell which Luma coefficients is chosen; BT.709 is taken"]
+    renderer.close()
 
 
 def test_animated_settings_are_those_of_the_frame(binary: Path) -> None:

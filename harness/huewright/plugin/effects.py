@@ -103,6 +103,7 @@ def _from_numbers(kind: type[Operation], p: np.ndarray, counts: np.ndarray) -> O
 class Effect:
     """One effect.
 
+    colours  which numbers it expects and gives back
     steps    the chain that its parameters stand for; None: it is a mask, not a chain
     file     the parameter that holds a file's path, if it has one
     reader   what the plug-in reads that file with
@@ -114,6 +115,7 @@ class Effect:
     identifier: str
     label: str
     description: str
+    colours: str
     parameters: tuple[Parameter, ...]
     steps: tuple[Step, ...] | None = ()
     file: str = ""
@@ -434,10 +436,13 @@ _HUE_PARAMETERS, _CORRECTION_PARAMETERS = _hue_parameters("", True), _correction
 EFFECTS = (
     Effect("org.huewright.HueSectors", "Hue sectors",
            "Turns and scales hues by smooth periodic functions of hue. Luma is kept exactly; neutrals do not move.",
+           "Expects the display's signal (R', G', B', as a vectorscope shows it), not linear light or camera log, and "
+           "gives back the same kind.",
            _HUE_PARAMETERS, (_hue_step(_HUE_PARAMETERS),)),
     Effect("org.huewright.PatchIsolation", "Patch isolation",
            "Leaves only the card's patches, so that a scope shows nothing else. Coverage at the edges is exact, "
            "or a smooth step of the feather's width.",
+           "Takes pictures of any kind of colour and leaves the numbers inside the patches as they are.",
            (*(Parameter(name, "Double2D", label, "Corner of the card's area, in picture coordinates. Corners in order "
                         "around it.", corner, "", -1e6, 1e6, 0.0, 4096.0, digits=2, subtype="XYAbsolute")
               for (name, corner), label in zip(_CORNERS.items(), ("Top left", "Top right", "Bottom right",
@@ -452,6 +457,7 @@ EFFECTS = (
                       1.0)), steps=None),
     Effect("org.huewright.Lut", "LUT",
            "A look-up table from a .cube file, 1D or 3D, tetrahedral or trilinear, clamped at its domain.",
+           "Expects and gives back what the file was made for; nothing is converted.",
            (Parameter("lutFile", "String", "LUT file", "A .cube file. Empty: the picture is left as it is.", "",
                       subtype="FilePath", animates=False),
             Parameter("interpolation", "Choice", "Interpolation", "How a 3D table is read between its points.", 0,
@@ -460,6 +466,8 @@ EFFECTS = (
     Effect("org.huewright.Correction", "Card correction",
            "The whole correction: log to linear, exposure and balance, display encoding, tone, hue sectors; from a "
            "correction file or from parameters.",
+           "Expects the camera's code values as they lie in the file (full scale is 1), not converted by the host, and "
+           "gives back the display's signal that the correction was solved for.",
            _CORRECTION_PARAMETERS, _correction_steps(_CORRECTION_PARAMETERS), "correctionFile", "correction", "before",
            "source", _correction_of_file),
 )

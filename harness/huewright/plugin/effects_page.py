@@ -13,7 +13,7 @@ def documentation() -> str:
     lines = ["# The effects", "", "Contexts: filter and general. Depths: byte, short, half, float. Components: RGBA, "
              "RGB, alpha (colour effects leave alpha as it is).", ""]
     for item in EFFECTS:
-        lines += [f"## {item.label} (`{item.identifier}`)", "", item.description, "",
+        lines += [f"## {item.label} (`{item.identifier}`)", "", f"{item.description} {item.colours}", "",
                   "| parameter | type | default | range | meaning |", "|---|---|---|---|---|"]
         for p in item.parameters:
             if p.type != "Group":

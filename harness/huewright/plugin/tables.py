@@ -56,7 +56,8 @@ def constants() -> str:
         **{f"PatchIsolation_{p.name}": k for k, p in enumerate(isolation.parameters)}}
     return "\n".join([_HEAD, "#ifndef HUEWRIGHT_CONSTANTS_H", "#define HUEWRIGHT_CONSTANTS_H",
                       *(f"#define {name} {value}" for name, value in numbers.items()),
-                      f"#define LARGEST_NUMBER {_c(LARGEST)}", f"#define GROUPING {_c(GROUPING)}", "#endif", ""])
+                      f"#define LARGEST_NUMBER {_c(LARGEST)}", f"#define GROUPING {_c(GROUPING)}",
+                      f"#define VERSION_LABEL {_c('.'.join(map(str, VERSION)))}", "#endif", ""])
 
 
 def sentences() -> str:
@@ -137,8 +138,10 @@ def _effect(effect: Effect, lines: list[str]) -> list[str]:
     places_of = [names.index(name) if name else -1 for name in (effect.file, effect.option, effect.source)]
     chain_steps = f"{effect.name}_steps, {len(effect.steps)}" if effect.steps else "NULL, 0"
     reader = f"add_{effect.reader}_file" if effect.reader else "NULL"
-    return [f"    {{{_c(effect.identifier)}, {_c(effect.label)}, {_c(effect.description)}, parameters_{effect.name}, "
-            f"{len(names)}, {chain_steps}, {reader}, {', '.join(map(str, places_of))}}},"]
+    return [f"    {{{_c(effect.identifier)}, {_c(effect.label)}, {_c(f'{effect.description} {effect.colours}')}, "
+            f"parameters_{effect.name}, "
+            f"{len(names)}, {chain_steps}, {reader}, {', '.join(map(str, places_of))}, "
+            f"{int(effect.steps is None)}}},"]
 
 
 def _parameter(effect: str, p: EffectParameter, lines: list[str]) -> str:

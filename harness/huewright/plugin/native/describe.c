@@ -27,6 +27,12 @@ OfxStatus describe(const Effect *effect, OfxEffect handle)
     set_text(p, "OfxImageEffectPluginPropGrouping", GROUPING);
     set_text(p, "OfxPropPluginDescription", effect->description);
     set_numbers(p, "OfxPropVersion", version, 2, 1);
+    set_text(p, "OfxPropVersionLabel", VERSION_LABEL);
+    /* What an older host doesn't know of these it refuses to take, which does no harm. Numbers are taken as they are: the
+     * description says which. */
+    set_text(p, "OfxImageEffectPropColourManagementStyle", "OfxImageEffectColourManagementNone");
+    set_text(p, "OfxImageEffectPropNoSpatialAwareness", effect->mask ? "false" : "true");
+    set_text(p, "OfxImageEffectPropCPURenderSupported", "true");
     props->propSetString(p, "OfxImageEffectPropSupportedContexts", 0, "OfxImageEffectContextFilter");
     props->propSetString(p, "OfxImageEffectPropSupportedContexts", 1, "OfxImageEffectContextGeneral");
     for (int k = 0, at = 0; k < 4; k++) /* a host of an older version of the standard has no half floats */
@@ -84,7 +90,7 @@ static OfxStatus define_parameter(OfxParamSet set, const Parameter *q)
     set_text(p, "OfxParamPropScriptName", q->name);
     if (*q->group) set_text(p, "OfxParamPropParent", q->group);
     if (q->values == 0) {
-        props->propSetInt(p, "OfxParamPropGroupOpen", 0, 0);
+        props->propSetInt(p, "OfxParamPropGroupOpen", 0, q->open);
         return OFX_OK;
     }
     set_text(p, "OfxParamPropHint", q->hint);

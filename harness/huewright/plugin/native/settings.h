@@ -32,6 +32,7 @@ typedef struct {
     FileReader *read_file; /* NULL: it takes no file; else the places of the file's parameter, */
     int file, option;      /* of the one that goes with it, */
     int source;            /* and of the choice: 0 from the file, 1 from the parameters behind `option`; -1: none */
+    int mask;              /* what it does depends on the place in the picture */
 } Effect;
 
 extern const Effect effects_table[EFFECT_COUNT];
