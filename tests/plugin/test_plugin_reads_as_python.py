@@ -20,6 +20,7 @@ from typing import Any
 
 import pytest
 from huewright import strict_json
+from huewright.colorimetry.luts import read_lut
 from huewright.errors import InputError
 from huewright.files import json_text
 from huewright.models.chain import FORMAT, LISTS, read_chains
@@ -272,6 +273,52 @@ def test_corrections_are_read_alike(reader: Path, tmp_path: Path, monkeypatch: p
     assert not differing, f"{len(differing)} of {len(cases)} differ: {differing[:5]}"
     kinds = Counter("taken" if not isinstance(e, str) else "JSON" if ", line " in e else "operation" for e in expected)
     assert min(kinds[kind] for kind in ("taken", "JSON", "operation")) > FILES // 10, kinds
+
+
+def cube_text(any: random.Random) -> str:
+    """A .cube file, damaged or not."""
+    three = any.random() < 0.6
+    n = any.choice((2, 3)) if three else any.choice((2, 5))
+    head = [line for line in ('TITLE "x"', "# comment", "DOMAIN_MIN 0 0 0\nDOMAIN_MAX 1 1.5 1") if any.random() < 0.4]
+    head.insert(any.randrange(len(head) + 1), f"LUT_{3 if three else 1}D_SIZE {n}")
+    lines = [*head, *(" ".join(f"{any.random():.4f}" for _ in range(3)) for _ in range(n**3 if three else n))]
+    for _ in range(any.choice((0, 1, 1, 2))):
+        at, choice = any.randrange(len(lines)), any.randrange(8)
+        words = lines[at].split() or ["0"]
+        if choice < 3:
+            words[any.randrange(len(words))] = any.choice(("nan", "inf", "1e39", "-1", "1e-50", "1,5", "1.5.2", "abc", "",
+                                                           "1 2", "1e", ".5", "5."))
+            lines[at] = " ".join(words)
+        elif choice == 3:
+            del lines[at]
+        elif choice == 4:
+            lines.insert(at, any.choice(("", "#", "LUT_1D_SIZE 2", "FOO 1", "DOMAIN_MIN 1 1 1", "TITLE a")))
+        elif choice == 5:
+            lines[at] = any.choice((lines[at].lower(), f"  {lines[at]} \t", "\t".join(words)))
+        elif choice == 6:
+            lines[at] += any.choice((" 1", " x"))
+        else:
+            lines = lines[:at + 1]
+    return any.choice(("\n", "\r\n")).join(lines) + any.choice(("\n", ""))
+
+
+def test_cube_files_that_both_take_are_packed_alike(reader: Path, tmp_path: Path) -> None:
+    """Python reads them through OpenColorIO, which takes some that the plug-in refuses: a number that goes on (1.5.2),
+    rows before the size or more of them than that. Never may the plug-in take one as something else."""
+    any = random.Random(3)
+    cases = [(0, cube_text(any).encode()) for _ in range(300)]
+    native = natively(reader, "cube", cases)
+    expected: list[Verdict] = []
+    for _, data in cases:
+        (tmp_path / "case.cube").write_bytes(data)
+        try:
+            expected.append(packed(read_lut(tmp_path / "case.cube")))
+        except InputError as error:
+            expected.append(str(error))
+    verdicts = Counter((*("refused" if isinstance(verdict, str) else "taken" for verdict in pair), pair[0] == pair[1])
+                       for pair in zip(expected, native(), strict=True))
+    assert verdicts["taken", "taken", True] > 100 and verdicts["refused", "refused", False] > 50
+    assert verdicts["taken", "taken", False] == 0 and verdicts["refused", "taken", False] == 0, verdicts
 
 
 def test_the_scanner_agrees_with_pythons_reader(tmp_path: Path) -> None:

@@ -1,4 +1,5 @@
 /* .cube LUT files: keywords, then rows of three numbers, red fastest in 3D. */
+#include <errno.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -9,24 +10,31 @@
 
 static int bad_cube(Trouble *trouble, const char *path, int line, const char *what)
 {
-    return fail(trouble, OFX_FAILED, "%.250s, line %d: %s; give a .cube file", path, line, what);
+    return fail(trouble, OFX_FAILED, "%s, line %d: %s; give a .cube file", path, line, what);
 }
 
-static int three(const char *text, float *values)
+static int is_blank(char c) { return c == ' ' || c == '\t'; }
+
+/* Exactly `count` numbers that a float can carry, with blanks between them and nothing behind. */
+static int numbers(const char *text, int count, float *values)
 {
-    for (int c = 0; c < 3; c++) {
+    for (int c = 0; c < count; c++) {
         char *end;
+        errno = 0;
         values[c] = parse_float(text, &end);
-        if (end == text || !isfinite(values[c])) return 0;
+        if (end == text || errno == ERANGE || !isfinite(values[c]) || (*end && !is_blank(*end))) return 0;
         text = end;
     }
-    return 1;
+    while (is_blank(*text)) text++;
+    return !*text;
 }
 
+/* Keywords are the same in small letters. */
 static int starts(const char *line, const char *word)
 {
-    size_t n = strlen(word);
-    return strncmp(line, word, n) == 0 && (line[n] == ' ' || line[n] == '\t');
+    for (; *word; word++, line++)
+        if ((*line >= 'a' && *line <= 'z' ? *line - 32 : *line) != *word) return 0;
+    return is_blank(*line);
 }
 
 /* One line of the file, ended by a zero, without blanks around it; NULL at the end. */
@@ -50,24 +58,27 @@ static int read_cube(Program *program, const char *path, char *text, int triline
     int cube = 0, number = 0, good = 1;
     for (char *line; good && (line = next_line(&text));) {
         number++;
-        if (!*line || *line == '#' || starts(line, "TITLE")) continue;
+        if (!*line || *line == '#') continue;
+        if (count == 0 && starts(line, "TITLE")) continue;
         if (starts(line, "LUT_1D_SIZE") || starts(line, "LUT_3D_SIZE")) {
-            long n = strtol(line + 11, NULL, 10);
+            char *end;
+            long n = strtol(line + 11, &end, 10);
+            if (*end) n = 0;
             if (rows) good = bad_cube(trouble, path, number, "a second size");
             cube = line[4] == '3';
             if (n < 2 || n > (cube ? 129 : 65536)) good = good && bad_cube(trouble, path, number, "a size out of range");
             if (!good) break;
             size = (size_t)n, wanted = cube ? size * size * size : size;
             if (!(rows = take(3 * wanted * sizeof *rows))) good = no_memory(trouble);
-        } else if (starts(line, "DOMAIN_MIN")) {
-            if (!three(line + 10, low)) good = bad_cube(trouble, path, number, "three numbers belong here");
-        } else if (starts(line, "DOMAIN_MAX")) {
-            if (!three(line + 10, high)) good = bad_cube(trouble, path, number, "three numbers belong here");
-        } else if (starts(line, "LUT_1D_INPUT_RANGE") || starts(line, "LUT_3D_INPUT_RANGE")) {
-            char *end;
-            low[0] = low[1] = low[2] = parse_float(line + 18, &end);
-            high[0] = high[1] = high[2] = parse_float(end, &end);
-        } else if (!rows || count == wanted || !three(line, rows + 3 * count)) {
+        } else if (count == 0 && starts(line, "DOMAIN_MIN")) {
+            if (!numbers(line + 10, 3, low)) good = bad_cube(trouble, path, number, "three numbers belong here");
+        } else if (count == 0 && starts(line, "DOMAIN_MAX")) {
+            if (!numbers(line + 10, 3, high)) good = bad_cube(trouble, path, number, "three numbers belong here");
+        } else if (count == 0 && (starts(line, "LUT_1D_INPUT_RANGE") || starts(line, "LUT_3D_INPUT_RANGE"))) {
+            float range[2];
+            if (!numbers(line + 18, 2, range)) good = bad_cube(trouble, path, number, "two numbers belong here");
+            for (int c = 0; good && c < 3; c++) low[c] = range[0], high[c] = range[1];
+        } else if (!rows || count == wanted || !numbers(line, 3, rows + 3 * count)) {
             good = bad_cube(trouble, path, number, "this line doesn't belong here");
         } else {
             count++;
@@ -100,6 +111,10 @@ int add_cube_file(Program *program, const char *path, int trilinear, Trouble *tr
 {
     size_t size = 0;
     char *text = read_whole(path, CUBE_WHAT, &size, trouble);
+    if (text && strlen(text) != size) {
+        give(text);
+        return bad_cube(trouble, path, 1, "this is no text");
+    }
     int good = text && read_cube(program, path, text, trilinear, trouble);
     give(text);
     return good;
