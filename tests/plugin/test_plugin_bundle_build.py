@@ -33,6 +33,26 @@ def test_lies_as_the_standard_packages_it(bundle: Path, binary: Path) -> None:
     assert "org.huewright.HueSectors" in page and "| `redRotation` |" in page
 
 
+GENERATED = ("constants.h", "sentences.h", "kernels.h", "steps.h")
+HEADERS = ("ofx_abi.h", "memory.h", "text.h", "program.h", "json.h", "readers.h", "settings.h", "isolation.h",
+           "render.h", "describe.h")
+"""From the lowest up."""
+
+
+def test_each_c_header_includes_lower_ones_only() -> None:
+    """Memory, text, program, readers, settings, render, entry: a circle among them would show here."""
+    found = sorted(path.name for path in building.SOURCES.glob("*.h"))
+    assert found == sorted(HEADERS)
+    for path in building.SOURCES.iterdir():
+        known = HEADERS[:HEADERS.index(path.name)] if path.suffix == ".h" else HEADERS
+        for name in re.findall(r'#include "([^"]+)"', path.read_text()):
+            assert name in (*known, *GENERATED), f"{path.name} includes {name}"
+    made = {unit: (building.SOURCES / unit).read_text() for unit in building.UNITS if unit != "tables.c"}
+    for place, (unit, text) in enumerate(made.items()):
+        own = {f"{name[:-2]}.h" for name in list(made)[place + 1:]}
+        assert not own & set(re.findall(r'#include "([^"]+)"', text)), unit
+
+
 def test_needs_the_c_library_only(binary: Path) -> None:
     needed = set(re.findall(r"NEEDED.*\[(.*)\]", run("readelf", "-d", binary)))
     assert needed <= {"libc.so.6", "libm.so.6", "ld-linux-x86-64.so.2"}

@@ -286,8 +286,8 @@ def cube_text(any: random.Random) -> str:
         at, choice = any.randrange(len(lines)), any.randrange(8)
         words = lines[at].split() or ["0"]
         if choice < 3:
-            words[any.randrange(len(words))] = any.choice(("nan", "inf", "1e39", "-1", "1e-50", "1,5", "1.5.2", "abc", "",
-                                                           "1 2", "1e", ".5", "5."))
+            words[any.randrange(len(words))] = any.choice(("nan", "inf", "1e39", "-1", "1e-50", "1,5", "1.5.2", "abc",
+                                                           "", "1 2", "1e", ".5", "5."))
             lines[at] = " ".join(words)
         elif choice == 3:
             del lines[at]
