@@ -192,7 +192,7 @@ def test_every_formula_has_an_example() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("operation", forms_once())
+@pytest.mark.parametrize("operation", list(forms_once()))
 def test_one_pixel_at_a_time_gives_the_bits_of_the_blocks(operation: Operation) -> None:
     rng = np.random.default_rng(3)
     special = np.stack(np.meshgrid(SPECIAL, SPECIAL, SPECIAL), axis=-1).reshape(-1, 3)
