@@ -181,7 +181,8 @@ def _there(planes: str) -> str:
 
 def _defined(source: str, name: str, form: Form) -> Callable[..., Any]:
     names: dict[str, Any] = {
-        "__name__": __name__, "as_i32": as_i32, "constants": constants, "moved": moved, "offset": offset, "channel_formula": form.channel,
+        "__name__": __name__, "as_i32": as_i32, "constants": constants, "moved": moved, "offset": offset,
+        "channel_formula": form.channel,
         "pixel_formula": form.pixel, "place_formula": form.place, "finish_formula": form.finish}
     if form.blend is not None:
         names["blend_formula"] = formula(form.blend)

@@ -32,8 +32,8 @@ def _registered() -> dict[str, type[Operation]]:
                  and kind.__module__ == home.__name__ and "name" in vars(kind)]
         for kind in kinds:
             if "parts" not in vars(kind):
-                raise TypeError(f"operation {kind.name!r} is not complete: end its module, {home.__name__}, with a call "
-                                "of complete()")
+                raise TypeError(f"operation {kind.name!r} is not complete: end its module, {home.__name__}, with a "
+                                "call of complete()")
             if kind.name in found:
                 raise TypeError(f"two operations are called {kind.name!r}")
             found[kind.name] = kind
