@@ -42,10 +42,14 @@ def operation_checks() -> Iterator[Check]:
     yield kernel_check("the whole chain, codes to 0.8", REFERENCE, CHAIN, chain(), colours_between(0.0, 0.8))
 
 
+SOLVED = (("log-decode", "ACEScct"), ("matrix", "exposure and balance"), ("transfer", "bt709 encode"),
+          ("tone-curve", "three bars"), ("hue-sectors", "six hues, BT.709"))
+
+
 def chain() -> tuple[Operation, ...]:
-    """A chain as a solve gives it: of the first examples of what it is made of."""
-    return tuple(REGISTRY[name].parts.examples()[0].operation
-                 for name in ("log-decode", "matrix", "transfer", "tone-curve", "hue-sectors"))
+    """A chain as a solve gives it, of examples by their titles."""
+    return tuple(next(example.operation for example in REGISTRY[name].parts.examples() if example.title == title)
+                 for name, title in SOLVED)
 
 
 def first_sectors() -> HueSectors:

@@ -2,8 +2,8 @@
 
 Every operation says which node is the same: a matrix, a log curve, a CDL and a table have one. Curves without a node,
 channel by channel, become one half-domain LUT1D (an entry for each half float, so relative steps of 2^-11 down to
-black, negatives and values over 1 included). What has no node (hue sectors) becomes a LUT3D over the display signal: its
-lattice has the neutral axis on its diagonal, where tetrahedral interpolation keeps neutrals exact, and it is
+black, negatives and values over 1 included). What has no node (hue sectors) becomes a LUT3D over the display signal:
+its lattice has the neutral axis on its diagonal, where tetrahedral interpolation keeps neutrals exact, and it is
 entered through a piecewise linear shaper (:mod:`huewright.colorimetry.lattice`), so that a coloured highlight above
 white isn't clamped before its hue is turned. The range covered is what code values in [0, 1] can reach.
 """

@@ -69,6 +69,7 @@ def _examples() -> tuple[Example, ...]:
         Example("balance", Matrix(((1.2, -0.1, -0.1), (0.05, 0.9, 0.05), (0.0, 0.2, 0.8)), (0.01, 0.0, -0.01)),
                 timed="matrix", golden=False),
         Example("", Matrix(((1.3, -0.2, -0.1), (0.05, 0.9, 0.05), (0.02, -0.4, 1.38)), (0.01, 0.0, -0.02))),
+        Example("exposure and balance", Matrix(((1.21, 0.0, 0.0), (0.0, 1.1, 0.0), (0.0, 0.0, 1.33))), golden=False),
         Example("camera", Matrix(((1.7, -0.5, -0.2), (-0.1, 1.3, -0.2), (0.02, -0.6, 1.58)), (0.01, -0.02, 0.0)),
                 golden=False))
 
