@@ -76,14 +76,14 @@ def test_keys_that_stand_twice_huge_numbers_and_deep_nesting_are_refused(tmp_pat
     text = json_text(survey_to_dict(SURVEY))
     path = tmp_path / "s.json"
     path.write_text(text.replace('"width": 64,', '"width": 64, "width": 65,'))
-    with pytest.raises(InputError, match="the key 'width' stands twice"):
+    with pytest.raises(InputError, match="a key that stands twice"):
         load_survey(path)
     path.write_text(text.replace('"width": 64', f'"width": {"6" * 5000}'))
-    with pytest.raises(InputError, match="a whole number of 5000 digits"):
+    with pytest.raises(InputError, match="a number of more than 400 characters"):
         load_survey(path)
     for depth in (100, 100_000):
         path.write_text(text.replace('"width": 64', f'"width": {"[" * depth}{"]" * depth}'))
-        with pytest.raises(InputError, match="nested too deeply"):
+        with pytest.raises(InputError, match="nested more than 24 deep"):
             load_survey(path)
 
 

@@ -214,7 +214,7 @@ def test_not_a_number_comes_out_where_it_went_in(example: Example) -> None:
     wanted = apply_chain([operation], colours)
     assert np.isfinite(out[3:][np.isfinite(wanted[3:])]).all()
     assert np.isnan(out[:3]).any(axis=1).all()
-    if operation.separable():
+    if all(form.channel is not None or form.apart for form in operation.parts.forms):
         assert np.array_equal(np.isnan(out), np.isnan(colours))
 
 

@@ -1,14 +1,13 @@
 """Typed models from files and back: strict reading, by msgspec, with errors that name the key in one sentence.
 
-What every file is refused for, before its model is looked at: a key that stands twice, a number that is not finite or
-has hundreds of digits, nesting deeper than any model's, control characters in text.
+What every file is refused for, before its model is looked at: what :mod:`huewright.strict_json` refuses, whole numbers
+beyond any of ours, and control characters in text.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import difflib
-import json
 import math
 import re
 from collections.abc import Iterable
@@ -20,15 +19,15 @@ import numpy as np
 from huewright_kernels.ops import Operation, operation_from_dict
 from msgspec import inspect
 
+from huewright import strict_json
 from huewright.errors import InputError
-from huewright.files import read_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 T = TypeVar("T")
 
-MOST_DEPTH = 24           # levels of nesting; the models have half as many
+MOST_DEPTH = strict_json.DEEPEST
 MOST_DIGITS = 20          # of a whole number; 2**64 has as many
 MOST = 1e9                # no figure of ours is larger
 MOST_CODE = 1e6           # code values: half floats end at 65504, and light in float files stays far below this
@@ -51,34 +50,14 @@ Point = tuple[Code, Code]
 def load_record(path: Path | str, what: str, form: str, remedy: str) -> dict[str, Any]:
     """The JSON object in ``path``, of the format ``form``; ``what`` it is ("survey file") and ``remedy`` ("make one
     with ...") are for the sentence of the :class:`InputError`."""
-    text = read_text(path, what)
+    record = strict_json.read(path, what, remedy)
     try:
-        record = json.loads(text, object_pairs_hook=_object, parse_int=_whole)
         _check_plain(record)
-    except json.JSONDecodeError as error:
-        raise InputError(f"{path}, line {error.lineno}: not a {what} ({error.msg}); {remedy}") from None
-    except RecursionError:
-        raise InputError(f"{path}: not a {what} (nested too deeply); {remedy}") from None
     except ValueError as error:
         raise InputError(f"{path}: damaged {what} ({error}); {remedy}") from None
     if not isinstance(record, dict) or record.get("format") != form:
         raise InputError(f"{path}: not a {what}, whose format is {form}; {remedy}")
     return record
-
-
-def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    record = dict(pairs)
-    if len(record) != len(pairs):
-        names = [name for name, _ in pairs]
-        double = next(name for name in names if names.count(name) > 1)
-        raise ValueError(f"the key {double[:80]!r} stands twice")
-    return record
-
-
-def _whole(digits: str) -> int:
-    if len(digits) > MOST_DIGITS:
-        raise ValueError(f"a whole number of {len(digits)} digits, {digits[:12]}..., is none of a file's")
-    return int(digits)
 
 
 def check_plain(record: Any) -> None:
