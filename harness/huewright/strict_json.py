@@ -23,7 +23,8 @@ from huewright.files import read_bytes
 
 DEEPEST, MOST_KEYS, LONGEST_NUMBER = 24, 10_000, 400
 """Levels of nesting, keys of one record, characters of one number."""
-FAULTS = ("a value is missing", "a text has no end", "a text with a control character", "a text that is no UTF-8",
+FAULTS = ("a value is missing, or none that JSON has: NaN and Infinity are not", "a text has no end",
+          "a text with a control character", "a text that is no UTF-8",
           "a text with an unknown escape", "a key is missing", "a key without a colon",
           "a list or record without an end", "a key that stands twice", f"nested more than {DEEPEST} deep",
           f"more than {MOST_KEYS} keys in one record", f"a number of more than {LONGEST_NUMBER} characters",

@@ -335,9 +335,9 @@ def test_the_scanner_agrees_with_pythons_reader(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("text", "words", "line"), [
-    ("", "a value is missing", 1), ('{"a": 1,\n "a": 2}', "a key that stands twice", 2),
+    ("", strict_json.FAULTS[0], 1), ('{"a": 1,\n "a": 2}', "a key that stands twice", 2),
     ("[1,\n2", "without an end", 2),
-    ("[NaN]", "a value is missing", 1), ("[" * 30 + "]" * 30, "nested more than 24 deep", 1),
+    ("[NaN]", strict_json.FAULTS[0], 1), ("[" * 30 + "]" * 30, "nested more than 24 deep", 1),
     ("[" + "1" * 500 + "]", "more than 400 characters", 1), ('["\n"]', "control character", 1), ("{} x", "behind", 1),
     ('{"a" 1}', "without a colon", 1), ("{1: 2}", "a key is missing", 1), ('["\\x"]', "unknown escape", 1),
     ('{"b": {"a": 1}, "b": {"a": 1}}', "a key that stands twice", 1)])
