@@ -53,6 +53,8 @@ class Counts:
     current_value_reads: list[str] = field(default_factory=list)
     refused_memory: int = 0
     refused_images: int = 0
+    renders: int = 0
+    passed_through: int = 0
     suites: dict[str, bool] = field(default_factory=dict)
     dialogs: list[int] = field(default_factory=list)
 

@@ -296,6 +296,7 @@ class Instance:
 
     def render(self, window: Window, time: float = 0.0) -> int:
         self.host.time = time
+        self.host.counts.renders += 1
         return self.plugin.call(standard.RENDER, self.effect, self._render_flags() | {
             "OfxPropTime": time, "OfxImageEffectPropRenderWindow": window,
             "OfxImageEffectPropFieldToRender": standard.FIELD_NONE})
@@ -321,7 +322,7 @@ class Instance:
         status, clip = self.identity(window, time)
         if status != OK or clip not in self.effect.clips or source.components != output.components:
             return False
-        self.host.journal.add("note", f"passes clip {clip} through: the host copies it and does not call render")
+        self.host.counts.passed_through += 1
         (x1, y1, x2, y2), (left, low, right, top), (x0, y0, *_) = window, source.bounds, output.bounds
         output.pixels[y1 - y0:y2 - y0, x1 - x0:x2 - x0] = 0
         x1, y1, x2, y2 = max(x1, left), max(y1, low), min(x2, right), min(y2, top)

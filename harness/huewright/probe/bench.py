@@ -166,6 +166,8 @@ class Bench:
         for instance in instances:
             instance.destroy()
         plugin.unload()
+        if self.host.counts.passed_through and not self.host.counts.renders:
+            self.host.journal.add("note", "passes its source through: the host copies it and never calls render")
         for memory in self.host.open_memory():
             what = "imageMemoryFree" if memory.image else "memoryFree"
             self.error(f"{memory.size} bytes allocated in {memory.action} were never freed ({what})")
