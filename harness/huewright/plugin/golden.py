@@ -42,9 +42,16 @@ class Golden:
     chain: tuple[str, ...] = ()
 
 
+# Of sRGB, BT.709 and HLG, encoding and decoding, and of the log curves among the examples.
+_BREAKS = tuple(at * side for at in (0.0031308, 0.018, 0.04045, 0.081, 1 / 12, 0.5, 0.0078125, 0.01, 0.1551, 0.301)
+                for side in (0.84, 0.96, 1.04, 1.16))
+
+
 def _colours(low: float, high: float) -> np.ndarray:
-    """Greys, the 75 % bars, and invented colours over [low, high]; all exact in float32."""
-    greys = np.repeat(np.array([low, 0.0, 0.005, 0.04, 0.18, 0.41, 0.75, 1.0, high])[:, None], 3, axis=1)
+    """Greys (both sides of each curve's break among them), the 75 % bars, and invented colours over [low, high]; all
+    exact in float32."""
+    steps = [low, 0.0, 0.005, 0.04, 0.18, 0.41, 0.75, 1.0, high, *_BREAKS, -0.02, -0.3]
+    greys = np.repeat(np.array(steps)[:, None], 3, axis=1)
     bars = 0.75 * np.array([[1, 0, 0], [1, 1, 0], [0, 1, 0], [0, 1, 1], [0, 0, 1], [1, 0, 1]], np.float64)
     invented = np.random.default_rng(20).uniform(low, high, (17, 3))
     rows = np.concatenate([greys, bars, invented]).astype(np.float32)

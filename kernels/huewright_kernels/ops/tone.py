@@ -119,7 +119,8 @@ def _examples() -> tuple[Example, ...]:
         Example("three anchors", ToneCurve((0.0, 0.4, 1.0), (0.02, 0.41, 0.95)), high=2.0),
         Example("six anchors", ToneCurve((-0.2, 0.0, 0.1, 0.35, 0.7, 1.1), (-0.1, 0.01, 0.08, 0.4, 0.72, 1.0)),
                 high=2.0),
-        Example("two anchors", ToneCurve((0.0, 1.0), (-0.1, 1.2)), high=2.0, golden=False),
+        Example("two anchors", ToneCurve((0.0, 1.0), (-0.1, 1.2)), high=2.0),
+        Example("flat ends", ToneCurve((0.0, 0.5, 0.6, 1.0), (0.0, 0.02, 0.6, 0.65)), high=2.0),
         Example("three bars", ToneCurve((0.04, 0.38, 0.91), (0.02, 0.41, 0.95)), golden=False),
         Example("sixteen anchors", ToneCurve(tuple(ramp.tolist()), tuple((ramp**1.4 + 0.01).tolist())), golden=False),
         Example("knee", ToneCurve((0.0, 0.2, 0.5, 0.8, 1.0), (-0.02, 0.15, 0.55, 0.9, 0.97)), golden=False))

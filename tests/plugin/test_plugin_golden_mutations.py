@@ -1,0 +1,225 @@
+"""The golden vectors must find a port out: each change of a formula that a port could get wrong fails at least one.
+
+The port here is written from PORTING.md alone, in float64, with everything that is changed as a name.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from huewright.plugin.golden import Golden, from_text
+
+FOLDER = Path(__file__).parents[2] / "kernels" / "golden"
+RIGHT: dict[str, Any] = {
+    "709 break": 0.018, "709 slope": 4.5, "709 scale": 1.099, "709 code break": 0.081, "709 code slope": 4.5,
+    "srgb break": 0.0031308, "srgb code break": 0.04045, "srgb slope": 12.92, "hlg break": 1 / 12,
+    "hlg code break": 0.5, "hlg mirrored": True, "1886 mirrored": True, "709 mirrored": False, "pq below 0": 0.0,
+    "flat end": True, "end slope": "three points", "outside": "straight", "interior": "harmonic",
+    "log break": "the curve's own",
+    "lattice": "tetrahedral", "blue fastest": True, "clamped": True, "turn": 1.0, "slope at the break": True}
+CHANGES: tuple[tuple[str, Any], ...] = (
+    *((name, RIGHT[name] * factor) for name in list(RIGHT)[:10] for factor in (0.95, 1.05)
+      if (name, factor) != ("srgb code break", 0.95)),
+    ("srgb code break", 0.8 * 0.04045),  # nearer, sRGB's two parts differ by less than the tolerance
+    ("hlg mirrored", False), ("1886 mirrored", False), ("709 mirrored", True), ("pq below 0", 0.01),
+    ("flat end", False), ("end slope", "secant"), ("outside", "held"), ("interior", "mean"),
+    ("log break", 0.95), ("log break", 1.05),
+    ("lattice", "trilinear"), ("blue fastest", False), ("clamped", False), ("turn", -1.0),
+    ("slope at the break", False))
+
+
+def mirrored(x: np.ndarray, on: bool, curve: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+    return np.where((x < 0) & on, -curve(np.abs(x)), curve(x)) if on else curve(x)
+
+
+def transfer(o: dict[str, Any], x: np.ndarray, k: dict[str, Any]) -> np.ndarray:
+    encode, curve = o["direction"] == "encode", o["curve"]
+    with np.errstate(all="ignore"):
+        if curve == "bt709" and encode:
+            return mirrored(x, k["709 mirrored"], lambda v: np.where(
+                v >= k["709 break"], k["709 scale"] * v**0.45 - (k["709 scale"] - 1), k["709 slope"] * v))
+        if curve == "bt709":
+            return np.where(x >= k["709 code break"], ((x + 0.099) / 1.099)**(1 / 0.45), x / k["709 code slope"])
+        if curve == "srgb" and encode:
+            return np.where(x >= k["srgb break"], 1.055 * x**(1 / 2.4) - 0.055, k["srgb slope"] * x)
+        if curve == "srgb":
+            return np.where(x >= k["srgb code break"], ((x + 0.055) / 1.055)**2.4, x / k["srgb slope"])
+        if curve == "bt1886":
+            power = 1 / 2.4 if encode else 2.4
+            return mirrored(x, True, lambda v: v**power) if k["1886 mirrored"] else np.maximum(x, 0)**power
+        if curve == "pq":
+            return pq(np.where(x < 0, k["pq below 0"], x), encode)
+        if curve == "hlg":
+            a = 0.17883277
+            b, c = 1 - 4 * a, 0.5 - a * math.log(4 * a)
+            if encode:
+                def hlg(v: np.ndarray) -> np.ndarray:
+                    return np.where(v <= k["hlg break"], np.sqrt(3 * np.maximum(v, 0)),
+                                    a * np.log(np.maximum(12 * v - b, 1e-30)) + c)
+            else:
+                def hlg(v: np.ndarray) -> np.ndarray:
+                    return np.where(v <= k["hlg code break"], v * np.abs(v) / 3, (np.exp((v - c) / a) + b) / 12)
+            return mirrored(x, True, hlg) if k["hlg mirrored"] else hlg(np.maximum(x, 0))
+    return x
+
+
+def pq(x: np.ndarray, encode: bool) -> np.ndarray:
+    m1, m2 = 2610 / 16384, 2523 / 4096 * 128
+    c1, c2, c3 = 3424 / 4096, 2413 / 4096 * 32, 2392 / 4096 * 32
+    if encode:
+        y = x**m1
+        return ((c1 + c2 * y) / (1 + c3 * y))**m2
+    p = x**(1 / m2)
+    return (np.maximum(p - c1, 0) / (c2 - c3 * p))**(1 / m1)
+
+
+def log_curve(o: dict[str, Any], x: np.ndarray, k: dict[str, Any]) -> np.ndarray:
+    base, a, b = o.get("base", 2.0), o.get("log_side_slope", 1.0), o.get("log_side_offset", 0.0)
+    c, d, x0 = o.get("lin_side_slope", 1.0), o.get("lin_side_offset", 0.0), o.get("lin_side_break")
+
+    def curved(v: Any) -> Any:
+        return a * np.log(np.maximum(c * v + d, 2.0**-126)) / math.log(base) + b
+
+    def opened(v: Any) -> Any:
+        return (base**((v - b) / a) - d) / c
+
+    encode = o["operation"] == "log-encode"
+    if x0 is None:
+        return curved(x) if encode else opened(x)
+    s = o.get("linear_slope") or a * c / ((c * x0 + d) * math.log(base))
+    if not k["slope at the break"]:
+        s = 1.0
+    offset = curved(x0) - s * x0
+    at = x0 if k["log break"] == RIGHT["log break"] else x0 * k["log break"]
+    if encode:
+        return np.where(x > at, curved(x), s * x + offset)
+    falls = -1.0 if s < 0 else 1.0
+    return np.where(falls * x > falls * curved(at), opened(x), (x - offset) / s)
+
+
+def tone(o: dict[str, Any], colours: np.ndarray, k: dict[str, Any]) -> np.ndarray:
+    x, y = np.array(o["x"]), np.array(o["y"])
+    h, d = np.diff(x), np.diff(y) / np.diff(x)
+    m = np.zeros(len(x))
+    if len(x) == 2 or k["end slope"] == "secant":
+        m[0], m[-1] = d[0], d[-1]
+    else:
+        for end, h0, h1, d0, d1 in ((0, h[0], h[1], d[0], d[1]), (-1, h[-1], h[-2], d[-1], d[-2])):
+            slope = ((2 * h0 + h1) * d0 - h0 * d1) / (h0 + h1)
+            m[end] = 0.0 if slope * d0 <= 0 and k["flat end"] else slope
+    for j in range(1, len(x) - 1):
+        w0, w1 = 2 * h[j] + h[j - 1], h[j] + 2 * h[j - 1]
+        m[j] = (w0 + w1) / (w0 / d[j - 1] + w1 / d[j]) if k["interior"] == "harmonic" else (d[j - 1] + d[j]) / 2
+    inside = np.clip(colours, x[0], x[-1])
+    j = np.clip(np.searchsorted(x, inside, side="right") - 1, 0, len(x) - 2)
+    t = (inside - x[j]) / h[j]
+    result = (y[j] * (1 + 2 * t) * (1 - t)**2 + y[j + 1] * t**2 * (3 - 2 * t)
+              + h[j] * t * (1 - t) * (m[j] * (1 - t) - m[j + 1] * t))
+    if k["outside"] == "straight":
+        result = result + m[0] * np.minimum(colours - x[0], 0) + m[-1] * np.maximum(colours - x[-1], 0)
+    return result
+
+
+def lattice(o: dict[str, Any], colours: np.ndarray, k: dict[str, Any]) -> np.ndarray:
+    table = o["table"]
+    n = len(table)
+    if not k["blue fastest"]:
+        table = table.transpose(2, 1, 0, 3)
+    low, high = np.array(o.get("domain_min", (0.0,) * 3)), np.array(o.get("domain_max", (1.0,) * 3))
+    place = (colours - low) / (high - low) * (n - 1)
+    if k["clamped"]:
+        place = np.clip(place, 0, n - 1)
+    cell = np.clip(np.floor(place), 0, n - 2).astype(int)
+    fraction = place - cell
+    results = []
+    for (i, f) in zip(cell, fraction, strict=True):
+        if o.get("interpolation") == "trilinear" or k["lattice"] == "trilinear":
+            value = sum((f[0] if a else 1 - f[0]) * (f[1] if b else 1 - f[1]) * (f[2] if c else 1 - f[2])
+                        * table[i[0] + a, i[1] + b, i[2] + c] for a in (0, 1) for b in (0, 1) for c in (0, 1))
+        else:
+            at = i.copy()
+            order = np.argsort(-f, kind="stable")
+            value = table[tuple(at)] * (1 - f[order[0]])
+            for step, axis in enumerate(order):
+                at[axis] += 1
+                value = value + table[tuple(at)] * (f[axis] - (f[order[step + 1]] if step < 2 else 0.0))
+        results.append(value)
+    return np.array(results)
+
+
+def hues(o: dict[str, Any], colours: np.ndarray, k: dict[str, Any]) -> np.ndarray:
+    kr, kb = o.get("kr", 0.2126), o.get("kb", 0.0722)
+    x, turn, gain = np.array(o["hues_deg"]), k["turn"] * np.array(o["rotations_deg"]), np.log(o["gains"])
+    luma = colours @ np.array([kr, 1 - kr - kb, kb])
+    cb, cr = (colours[:, 2] - luma) / (2 * (1 - kb)), (colours[:, 0] - luma) / (2 * (1 - kr))
+    hue = np.degrees(np.arctan2(cr, cb)) % 360
+    delta = np.radians(periodic(x, x + turn, 360.0, hue) - np.where(hue < x[0], hue + 360, hue))
+    factor = np.exp(periodic(x, gain, 0.0, hue))
+    new_cb = factor * (np.cos(delta) * cb - np.sin(delta) * cr)
+    new_cr = factor * (np.sin(delta) * cb + np.cos(delta) * cr)
+    red, blue = luma + 2 * (1 - kr) * new_cr, luma + 2 * (1 - kb) * new_cb
+    return np.stack([red, (luma - kr * red - kb * blue) / (1 - kr - kb), blue], -1)
+
+
+def periodic(x: np.ndarray, y: np.ndarray, rise: float, at: np.ndarray) -> np.ndarray:
+    xs, ys = np.append(x, x[0] + 360), np.append(y, y[0] + rise)
+    h, d = np.diff(xs), np.diff(ys) / np.diff(xs)
+    before, secant = np.roll(h, 1), np.roll(d, 1)
+    w0, w1 = 2 * h + before, h + 2 * before
+    with np.errstate(all="ignore"):
+        m = np.where(secant * d <= 0, 0.0, (w0 + w1) / (w0 / secant + w1 / d))
+    m = np.append(m, m[0])
+    at = np.where(at < x[0], at + 360, at)
+    j = np.clip(np.searchsorted(xs, at, side="right") - 1, 0, len(x) - 1)
+    t = (at - xs[j]) / h[j]
+    return (ys[j] * (1 + 2 * t) * (1 - t)**2 + ys[j + 1] * t**2 * (3 - 2 * t)
+            + h[j] * t * (1 - t) * (m[j] * (1 - t) - m[j + 1] * t))
+
+
+def port(o: dict[str, Any], colours: np.ndarray, k: dict[str, Any]) -> np.ndarray:
+    name = o["operation"]
+    if name == "matrix":
+        return colours @ np.array(o["matrix"]).T + np.array(o["offset"])
+    if name == "lut-1d":
+        table = o["table"]
+        place = (colours - np.array(o["domain_min"])) / (np.array(o["domain_max"]) - np.array(o["domain_min"]))
+        place = (np.clip(place, 0, 1) if k["clamped"] else place) * (len(table) - 1)
+        return np.stack([np.interp(place[:, c], np.arange(len(table)), table[:, c]) for c in range(3)], -1)
+    forms: dict[str, Callable[..., np.ndarray]] = {
+        "transfer": transfer, "tone-curve": tone, "lut-3d": lattice, "hue-sectors": hues,
+        "log-decode": log_curve, "log-encode": log_curve}
+    return forms[name](o, colours, k)
+
+
+def vectors() -> dict[str, Golden]:
+    found = {path.stem: from_text(path.stem, path.read_text(encoding="ascii")) for path in sorted(FOLDER.glob("*.txt"))}
+    known = {"matrix", "lut-1d", "transfer", "tone-curve", "lut-3d", "hue-sectors", "log-decode", "log-encode"}
+    return {name: golden for name, golden in found.items() if golden.operations and golden.operations[0].name in known}
+
+
+def failing(k: dict[str, Any]) -> list[str]:
+    failed = []
+    for name, golden in vectors().items():
+        (operation,) = golden.operations
+        record = {"operation": operation.name, **{key: value for key, value in vars(operation).items()
+                                                  if value is not None}}
+        with np.errstate(all="ignore"):
+            got = port(record, golden.colours, k)
+        error = np.abs(got - golden.results) / np.maximum(1, np.abs(golden.results))
+        if not np.all(error <= golden.tolerance):
+            failed.append(name)
+    return failed
+
+
+def test_the_port_passes() -> None:
+    assert len(vectors()) >= 25 and failing(RIGHT) == []
+
+
+@pytest.mark.parametrize(("name", "value"), CHANGES)
+def test_a_changed_port_fails(name: str, value: Any) -> None:
+    assert failing({**RIGHT, name: value})
