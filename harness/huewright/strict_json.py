@@ -55,17 +55,17 @@ def scanner(compiled: Callable[[Any], Any]) -> dict[str, Any]:
     symbol(text, at)            code point of a text's character at ``at``, and the place behind it; likewise
     """
     @compiled
-    def blank(text, n, at):
+    def blank(text: Any, n: Any, at: Any) -> Any:
         while at < n and (text[at] == 32 or text[at] == 10 or text[at] == 13 or text[at] == 9):
             at += 1
         return at
 
     @compiled
-    def digit(text, n, at):
+    def digit(text: Any, n: Any, at: Any) -> Any:
         return at < n and 48 <= text[at] <= 57
 
     @compiled
-    def nibble(c):
+    def nibble(c: Any) -> Any:
         """The value of a hexadecimal digit, or -1."""
         if 48 <= c <= 57:
             return c - 48
@@ -74,7 +74,7 @@ def scanner(compiled: Callable[[Any], Any]) -> dict[str, Any]:
         return c - 87 if 97 <= c <= 102 else -1
 
     @compiled
-    def continued(text, n, at):
+    def continued(text: Any, n: Any, at: Any) -> Any:
         """How many bytes the UTF-8 character at ``at`` (128 or above) has; 0 if it is none."""
         c = text[at] + 0
         if c < 0xC2 or c > 0xF4:
@@ -89,7 +89,7 @@ def scanner(compiled: Callable[[Any], Any]) -> dict[str, Any]:
         return size
 
     @compiled
-    def text_end(text, n, at):
+    def text_end(text: Any, n: Any, at: Any) -> Any:
         """JsonError and place: of the closing quote, if there is none."""
         while at < n:
             c = text[at] + 0
@@ -122,7 +122,7 @@ def scanner(compiled: Callable[[Any], Any]) -> dict[str, Any]:
         return NO_END, at
 
     @compiled
-    def escaped(text, at):
+    def escaped(text: Any, at: Any) -> Any:
         """The four hexadecimal digits from ``at`` on."""
         value = 0
         for k in range(4):
@@ -130,7 +130,7 @@ def scanner(compiled: Callable[[Any], Any]) -> dict[str, Any]:
         return value
 
     @compiled
-    def symbol(text, at):
+    def symbol(text: Any, at: Any) -> Any:
         c = text[at] + 0
         if c == 92:
             c = text[at + 1] + 0
@@ -152,7 +152,7 @@ def scanner(compiled: Callable[[Any], Any]) -> dict[str, Any]:
         return c, at + size
 
     @compiled
-    def same(text, a, b):
+    def same(text: Any, a: Any, b: Any) -> Any:
         """Whether two texts are the same, whichever way they are written."""
         while text[a] != 34 and text[b] != 34:
             one, a = symbol(text, a)
@@ -162,7 +162,7 @@ def scanner(compiled: Callable[[Any], Any]) -> dict[str, Any]:
         return text[a] == text[b]
 
     @compiled
-    def number_end(text, n, at):
+    def number_end(text: Any, n: Any, at: Any) -> Any:
         """JsonError and place behind the number."""
         start = at
         if text[at] == 45:
@@ -189,7 +189,7 @@ def scanner(compiled: Callable[[Any], Any]) -> dict[str, Any]:
         return (LONG, start) if at - start > LONGEST_NUMBER else (0, at)
 
     @compiled
-    def word_end(text, n, at):
+    def word_end(text: Any, n: Any, at: Any) -> Any:
         """The place behind null, true or false; 0 if there is none of them."""
         if at + 4 <= n:
             a, b, c, d = text[at] + 0, text[at + 1] + 0, text[at + 2] + 0, text[at + 3] + 0
@@ -202,7 +202,7 @@ def scanner(compiled: Callable[[Any], Any]) -> dict[str, Any]:
         return 0
 
     @compiled
-    def scan(text, n, scratch):
+    def scan(text: Any, n: Any, scratch: Any) -> Any:
         depth, records, top, phase, at = 0, 0, 0, _VALUE, 0
         while True:
             at = blank(text, n, at)
@@ -264,7 +264,7 @@ def scanner(compiled: Callable[[Any], Any]) -> dict[str, Any]:
                     at = end
 
     @compiled
-    def after(text, at):
+    def after(text: Any, at: Any) -> Any:
         depth = 0
         while True:
             c = text[at] + 0

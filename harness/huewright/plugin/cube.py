@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from huewright_kernels.ops import Lut1D, Lut3D, Matrix
 from huewright_kernels.ops.fields import places
 from huewright_kernels.ops.lut import INTERPOLATION
@@ -14,7 +16,7 @@ _THREE, _SIZE, _TRILINEAR = (VALUES.index(name) for name in VALUES[6:])
 _MATRIX, _OFFSET = places(Matrix)
 
 
-def _domain(v, p, counts):
+def _domain(v: Any, p: Any, counts: Any) -> int:
     changed = 0
     for c in range(3):
         if v[c] != 0.0 or v[3 + c] != 1.0:
@@ -24,12 +26,12 @@ def _domain(v, p, counts):
     return changed
 
 
-def _table(v, p, counts):
+def _table(v: Any, p: Any, counts: Any) -> int:
     counts[0] = int(v[_SIZE])
     return 1 if v[_THREE] == 0.0 else 0
 
 
-def _lattice(v, p, counts):
+def _lattice(v: Any, p: Any, counts: Any) -> int:
     counts[0] = int(v[_SIZE])
     p[INTERPOLATION] = v[_TRILINEAR]
     return 1 if v[_THREE] != 0.0 else 0

@@ -231,7 +231,7 @@ def _hue_step(parameters: Sequence[Parameter]) -> Step:
     (kr_709, kb_709), (kr_2020, kb_2020) = LUMA.values()
     sectors = len(HUES)
 
-    def choose(v, p, counts):
+    def choose(v: Any, p: Any, counts: Any) -> int:
         """The control hues in rising order; left out where nothing is turned or scaled."""
         moved = 0
         for k in range(sectors):
@@ -316,14 +316,14 @@ def _correction_steps(parameters: Sequence[Parameter]) -> tuple[Step, ...]:
     anchors = len(_TONE)
     (x_at, y_at), (matrix_at, _), curve_at = places(ToneCurve), places(Matrix), places(Transfer)[0]
 
-    def log(v, p, counts):
+    def log(v: Any, p: Any, counts: Any) -> int:
         for k in range(7):
             p[log_places[k]] = v[log_values[k]]
         counts[break_field] = 1 if v[linear_part] != 0.0 else 0
         counts[slope_field] = 1 if v[linear_slope] != 0.0 else 0
         return 1 if v[decode] != 0.0 else 0
 
-    def gains(v, p, counts):
+    def gains(v: Any, p: Any, counts: Any) -> int:
         """2^stops, exact for whole stops: the fraction by the exponential function, the rest by doubling."""
         whole = math.floor(v[exposure])
         gain = math.exp((v[exposure] - whole) * _LN_2)
@@ -336,11 +336,11 @@ def _correction_steps(parameters: Sequence[Parameter]) -> tuple[Step, ...]:
                 changed = 1
         return changed
 
-    def encoding(v, p, counts):
+    def encoding(v: Any, p: Any, counts: Any) -> int:
         p[curve_at] = curve_of[int(v[display])]
         return 1 if v[display] != 0.0 else 0
 
-    def tone(v, p, counts):
+    def tone(v: Any, p: Any, counts: Any) -> int:
         counts[0] = counts[1] = anchors
         changed = 0
         for k in range(anchors):
@@ -372,7 +372,7 @@ _QUAD_PLACES = (0, NUMBERS, 2 * NUMBERS, 3 * NUMBERS)
 _COLUMNS, _ROWS, _INSET = 4 * NUMBERS, 5 * NUMBERS, 6 * NUMBERS
 
 
-def isolation_quads(v, frame, quads):
+def isolation_quads(v: Any, frame: Any, quads: Any) -> int:
     """The quads of the patch isolation effect: columns x rows cells of the card's area, seen in perspective, each cell
     shrunk towards its middle by the inset. Returns how many; 0 if the corners are not those of a convex quad.
 

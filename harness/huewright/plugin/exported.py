@@ -6,7 +6,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from huewright_kernels.lanes import formula, pointer_f64, pointer_i64, pointer_u8
+from huewright_kernels import lanes
+from huewright_kernels.lanes import formula
 from huewright_kernels.native import Exported
 
 from huewright import strict_json
@@ -16,6 +17,10 @@ from huewright.plugin.effects import EFFECTS, Step
 SOURCES = tuple(Path(module.__file__ or "") for module in (strict_json, cube, effects)) + (Path(__file__),)
 """Where the functions stand: what is emitted changes with them."""
 _LEVELS = ("baseline",)
+# Their types are the compiler's, not Python's.
+pointer_f64: Any = lanes.pointer_f64
+pointer_i64: Any = lanes.pointer_i64
+pointer_u8: Any = lanes.pointer_u8
 
 
 def exported() -> dict[str, Exported]:
@@ -37,7 +42,7 @@ def chains() -> dict[str, tuple[Step, ...]]:
 def _step(step: Step) -> Callable[..., Any]:
     choose = formula(step.choose)
 
-    def chosen(values_at, p_at, counts_at):
+    def chosen(values_at: Any, p_at: Any, counts_at: Any) -> Any:
         return choose(pointer_f64(values_at), pointer_f64(p_at), pointer_i64(counts_at))
     return chosen
 
@@ -45,7 +50,7 @@ def _step(step: Step) -> Callable[..., Any]:
 def _quads() -> Callable[..., Any]:
     quads = formula(effects.isolation_quads)
 
-    def placed(values_at, frame_at, quads_at):
+    def placed(values_at: Any, frame_at: Any, quads_at: Any) -> Any:
         return quads(pointer_f64(values_at), pointer_f64(frame_at), pointer_f64(quads_at))
     return placed
 
@@ -54,14 +59,14 @@ def _json() -> dict[str, tuple[Callable[..., Any], str]]:
     scanner = strict_json.scanner(formula)
     scan, after, symbol = scanner["scan"], scanner["after"], scanner["symbol"]
 
-    def scanned(text_at, n, scratch_at, out_at):
+    def scanned(text_at: Any, n: Any, scratch_at: Any, out_at: Any) -> Any:
         out = pointer_i64(out_at)
         out[0], out[1] = scan(pointer_u8(text_at), n, pointer_i64(scratch_at))
 
-    def behind(text_at, at):
+    def behind(text_at: Any, at: Any) -> Any:
         return after(pointer_u8(text_at), at)
 
-    def decoded(text_at, at, out_at):
+    def decoded(text_at: Any, at: Any, out_at: Any) -> Any:
         out = pointer_i64(out_at)
         out[0], out[1] = symbol(pointer_u8(text_at), at)
 
