@@ -10,11 +10,12 @@ from huewright_kernels.ops import Operation, operation_from_dict
 
 from huewright import strict_json
 from huewright.errors import InputError
+from huewright.models.record import NO_FORM
 
 FORMAT = "huewright-correction-1"
 WHAT, REMEDY = "correction file", "solve again or mend it"
 LISTS = ("operations", "neutral_operations")
-NO_CORRECTION = "%s: not a correction file; make one with `huewright solve`"
+NO_CORRECTION = NO_FORM % ("%s", WHAT, FORMAT, REMEDY)
 DAMAGED = f"%s: damaged {WHAT} (%s); {REMEDY}"
 ABSENT, NO_LIST = "%s is missing", "%s takes a list of operations"
 AT, NO_RECORD = "%s[%d]: %s", "an operation is a record with its name and its parameters"

@@ -16,13 +16,14 @@ from numpy.typing import NDArray
 
 from huewright.errors import InputError
 from huewright.files import write_json
+from huewright.models import chain
 from huewright.models.card import Role
 from huewright.models.cautions import AnyCaution, Edited
 from huewright.models.footage import Footage
 from huewright.models.reasons import AnyPatchReason
 from huewright.models.record import Name, Number, Positive, from_record, load_record, to_record
 
-FORMAT = "huewright-correction-1"
+FORMAT = chain.FORMAT
 # A target beyond these (display signal, nominally 0..1 and -0.5..0.5) is a slip of the keyboard.
 _MOST_LUMA, _MOST_CHROMA = 2.0, 1.0
 _NO_CHROMA = 1e-6
@@ -176,8 +177,9 @@ def save_correction(correction: Correction, path: Path | str, *, overwrite: bool
 
 def load_correction(path: Path | str) -> Correction:
     """Raises :class:`InputError`, naming the file and the key, if ``path`` is no correction file or a damaged one."""
-    record = load_record(path, "correction file", FORMAT, "solve again or mend it")
+    record = load_record(path, chain.WHAT, FORMAT, chain.REMEDY)
     try:
+        chain.chains_of(record)  # what the plug-in reads too is refused first, in the words of both
         return correction_from_dict(record)
     except ValueError as error:
-        raise InputError(f"{path}: damaged correction file ({error}); solve again or mend it") from None
+        raise InputError(chain.DAMAGED % (path, error)) from None

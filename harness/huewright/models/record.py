@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+NO_FORM = "%s: not a %s, whose format is %s; %s"
 MOST_DEPTH = strict_json.DEEPEST
 MOST_DIGITS = 20          # of a whole number; 2**64 has as many
 MOST = 1e9                # no figure of ours is larger
@@ -56,7 +57,7 @@ def load_record(path: Path | str, what: str, form: str, remedy: str) -> dict[str
     except ValueError as error:
         raise InputError(f"{path}: damaged {what} ({error}); {remedy}") from None
     if not isinstance(record, dict) or record.get("format") != form:
-        raise InputError(f"{path}: not a {what}, whose format is {form}; {remedy}")
+        raise InputError(NO_FORM % (path, what, form, remedy))
     return record
 
 
