@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import PyOpenColorIO as ocio  # noqa: N813
 import pytest
-from huewright.reference import apply
+from huewright.colorimetry.luts import read_lut_file
+from huewright.reference import apply, apply_chain
 from huewright_kernels.executor import compile_chain, run_colours
+from huewright_kernels.ops import LogEncode, Transfer
 from huewright_kernels.ops.cdl import STYLES, AscCdl
 
 GRADE = {"slope": (1.35, 0.9, 0.71), "offset": (0.05, -0.03, 0.12), "power": (0.93, 1.1, 1.27), "saturation": 1.24}
@@ -39,6 +43,30 @@ def test_against_opencolorio(style: str) -> None:
     processor.getOptimizedCPUProcessor(ocio.OPTIMIZATION_NONE).applyRGB(theirs)
     ours = run_colours(compile_chain([AscCdl(**GRADE, style=style)]), colours)
     assert np.abs(ours - theirs).max() < 4e-6
+
+
+CC = """<?xml version="1.0" encoding="UTF-8"?>
+<ColorCorrection xmlns="urn:ASC:CDL:v1.2" id="shot">
+  <SOPNode><Slope>1.35 0.9 0.71</Slope><Offset>0.05 -0.03 0.12</Offset><Power>0.93 1.1 1.27</Power></SOPNode>
+  <SatNode><Saturation>1.24</Saturation></SatNode>
+</ColorCorrection>
+"""
+
+
+@pytest.mark.parametrize(("name", "text"), [
+    ("shot.cc", CC),
+    ("shot.cdl", CC.replace("<ColorCorrection xmlns", "<ColorDecisionList xmlns").replace(' id="shot">', ">"
+        '<ColorDecision><ColorCorrection id="shot">').replace("</ColorCorrection>", "</ColorCorrection>"
+        "</ColorDecision></ColorDecisionList>"))])
+def test_a_persons_cdl_file_takes_part_in_a_chain(tmp_path: Path, name: str, text: str) -> None:
+    """The XML of ASC CDL 1.2, read exactly, clamping as the standard has it."""
+    (tmp_path / name).write_text(text, encoding="utf-8")
+    reading = read_lut_file(tmp_path / name)
+    (cdl,) = reading.operations
+    assert cdl == AscCdl(**GRADE) and not reading.baked
+    colours = np.random.default_rng(4).uniform(-0.3, 1.6, (2000, 3)).astype(np.float32)
+    ours = run_colours(compile_chain([LogEncode(), cdl, Transfer()]), colours)
+    assert np.abs(ours - apply_chain([LogEncode(), cdl, Transfer()], colours)).max() < 4e-6
 
 
 def test_what_it_refuses() -> None:

@@ -21,6 +21,7 @@ from huewright.steps.export import check_exports, export_correction
 from huewright.words import sentence
 from huewright_kernels import compile_chain, run_colours
 from huewright_kernels.ops import HueSectors, LogDecode, LogEncode, Lut1D, Lut3D, Matrix, ToneCurve, Transfer
+from huewright_kernels.ops.cdl import AscCdl
 
 pytestmark = pytest.mark.slow
 
@@ -94,7 +95,8 @@ MATRIX = ocio.MatrixTransform(matrix=[1, .1, 0, 0, 0, .9, .1, 0, .05, 0, 1, 0, 0
     ([log_transform(ocio.TRANSFORM_DIR_INVERSE)], (LogDecode,)),
     ([log_transform(ocio.TRANSFORM_DIR_FORWARD)], (LogEncode,)),
     ([ocio.RangeTransform(0.1, 0.9, 0.0, 1.0)], (Lut1D,)),
-    ([ocio.CDLTransform(slope=[1.1, .9, 1.2], offset=[.01, 0, -.02], power=[1, 1, 1], sat=0.8)], (Matrix,)),
+    ([ocio.CDLTransform(slope=[1.1, .9, 1.2], offset=[.01, 0, -.02], power=[1, 1, 1], sat=0.8)], (AscCdl,)),
+    ([ocio.CDLTransform(slope=[1.1, .9, 1], offset=[0, 0, 0], power=[1.2, 1, .9], sat=0.7)], (AscCdl,)),
     ([log_transform(ocio.TRANSFORM_DIR_INVERSE), MATRIX, table_transform(), random_lattice(5, ocio.INTERP_TETRAHEDRAL)],
      (LogDecode, Matrix, Lut1D, Lut3D)),
 ])
@@ -110,8 +112,7 @@ def test_clf_steps_become_the_same_operations(tmp_path: Path, transforms: list, 
 
 
 @pytest.mark.parametrize("transform", [
-    ocio.ExponentTransform(value=[0.5, 2.2, 2.4, 1.0]),
-    ocio.CDLTransform(slope=[1.1, .9, 1], offset=[0, 0, 0], power=[1.2, 1, .9], sat=0.7)])
+    ocio.ExponentTransform(value=[0.5, 2.2, 2.4, 1.0]), ocio.ExponentTransform(value=[1.3, 0.9, 1.1, 1.0])])
 def test_other_steps_are_baked_and_measured(tmp_path: Path, transform: ocio.Transform) -> None:
     path = write_clf(tmp_path / "a.clf", transform)
     reading = read_lut_file(path)

@@ -36,9 +36,11 @@ def test_every_operation_has_a_reference() -> None:
 
 def test_operation_without_reference_is_named() -> None:
     class Other(Operation):
-        name = "other"
+        name = "an-other"
+        FIELDS = ()
+        parts = Matrix.parts
 
-    with pytest.raises(TypeError, match="Other"):
+    with pytest.raises(TypeError, match="function an_other in huewright.reference.matrix"):
         apply(Other(), WIDE)
     with pytest.raises(ValueError, match="shape"):
         apply(Matrix(), np.zeros(4))

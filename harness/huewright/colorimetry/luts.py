@@ -1,6 +1,8 @@
 """LUT files as operations: .cube, CLF and whatever else OpenColorIO reads.
 
-Each step of the file becomes the operation that is the same (matrix, log curve, 1D table, 3D lattice). Where a
+Each step of the file becomes the operation that is the same (matrix, log curve, CDL, 1D table, 3D lattice). A .cdl, .cc
+or .ccc file names no style: it is taken as ASC CDL 1.2 defines it, limited to [0, 1] after slope and offset and at the
+end. Where a
 file holds a step that none of ours equals (an exponent, a one-sided clamp, an inverted table), the whole file is
 baked from [0, 1] instead: into a 1D table of 4096 entries if no channel depends on another, else into a lattice
 of 65 points along each axis; how far the baked form is from the file is measured and said.
@@ -17,6 +19,7 @@ from typing import Any
 import numpy as np
 import PyOpenColorIO as ocio  # noqa: N813  (the name its documentation uses)
 from huewright_kernels.ops import LogDecode, LogEncode, Lut1D, Lut3D, Matrix, Operation
+from huewright_kernels.ops.cdl import AscCdl
 
 from huewright.errors import InputError
 
@@ -75,7 +78,9 @@ def _processor(path: Path, way: ocio.Interpolation = ocio.INTERP_DEFAULT) -> oci
         raise InputError(f"{path}: there is no such LUT file; check the path")
     ocio.ClearAllCaches()  # it remembers files by name, and a name may hold another LUT by now
     try:
-        return ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(src=str(path.resolve()), interpolation=way))
+        file = ocio.FileTransform(src=str(path.resolve()), interpolation=way)
+        file.setCDLStyle(ocio.CDL_ASC)
+        return ocio.Config.CreateRaw().getProcessor(file)
     except (ocio.Exception, UnicodeDecodeError) as error:  # it quotes the file in its message, whatever that holds
         raise InputError(f"{path}: not a LUT that can be read ({_reason(str(error))}); "
                          "give a .cube, .clf or another LUT file") from None
@@ -110,7 +115,7 @@ def _same(transform: Any, suffix: str) -> Operation | None:
     if isinstance(transform, (ocio.LogAffineTransform, ocio.LogTransform)):
         return _plain_log(transform, forward)
     if isinstance(transform, ocio.CDLTransform):
-        return _linear_cdl(transform, forward)
+        return _cdl(transform, forward)
     return None
 
 
@@ -180,19 +185,11 @@ def _log(base: float, values: dict[str, Sequence[float]], forward: bool) -> Oper
     return kind(base=float(base), **{name: float(channels[0]) for name, channels in values.items()})
 
 
-def _linear_cdl(transform: Any, forward: bool) -> Matrix | None:
-    """A CDL whose powers are 1 and that doesn't clamp is a matrix (ASC CDL 1.2; saturation about BT.709 luma)."""
-    if transform.getStyle() != ocio.CDL_NO_CLAMP or any(power != 1 for power in transform.getPower()):
-        return None
-    luma = np.array([0.2126, 0.7152, 0.0722])
-    saturation = transform.getSat()
-    mixing = saturation * np.eye(3) + (1 - saturation) * np.tile(luma, (3, 1))
-    offset = mixing @ np.array(transform.getOffset())
-    matrix = mixing @ np.diag(transform.getSlope())
-    if not forward:
-        inverse = np.linalg.inv(matrix)
-        return _as_matrix(inverse, -inverse @ offset)
-    return _as_matrix(matrix, offset)
+def _cdl(transform: Any, forward: bool) -> AscCdl:
+    style = ("Fwd" if forward else "Rev") + ("NoClamp" if transform.getStyle() == ocio.CDL_NO_CLAMP else "")
+    slope, offset, power = (tuple(float(v) for v in row)
+                            for row in (transform.getSlope(), transform.getOffset(), transform.getPower()))
+    return AscCdl(slope, offset, power, float(transform.getSat()), style)  # type: ignore[arg-type]
 
 
 def _baked(path: Path, processor: ocio.Processor) -> LutReading:

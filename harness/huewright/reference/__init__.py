@@ -19,13 +19,13 @@ from huewright_kernels.ops import Operation
 
 
 @cache
-def _reference(kind: type[Operation]) -> Callable[[Any, np.ndarray], np.ndarray]:
+def _reference(module: str, function: str) -> Callable[[Any, np.ndarray], np.ndarray]:
     """The function of this package that an operation names; ``TypeError`` where there is none."""
     try:
-        found = getattr(import_module(f"{__name__}.{kind.parts.reference}"), kind.reference_name())
+        found = getattr(import_module(f"{__name__}.{module}"), function)
     except (ModuleNotFoundError, AttributeError):
-        raise TypeError(f"no float64 reference for operation {kind.__name__}: there should be a function "
-                        f"{kind.reference_name()} in {__name__}.{kind.parts.reference}") from None
+        raise TypeError(f"no float64 reference for an operation: there should be a function {function} in "
+                        f"{__name__}.{module}") from None
     return found  # type: ignore[no-any-return]
 
 
@@ -41,7 +41,7 @@ def apply_chain(operations: Iterable[Operation], rgb: Any) -> np.ndarray:
         raise ValueError(f"colours are arrays whose last axis is R, G, B; this one has shape {values.shape}")
     with np.errstate(all="ignore"):
         for operation in operations:
-            values = _reference(type(operation))(operation, values)
+            values = _reference(operation.parts.reference, operation.reference_name())(operation, values)
     return values
 
 

@@ -88,9 +88,10 @@ def judge_declaration(problem: Problem) -> Judgement:
     if standing == FITS:
         return Judgement(standing, agreement)
     nearest = () if is_picture else nearest_declarations(problem, agreement)
+    off, bent_ire, misfit, veil = (float(f"{value:.6g}") for value in (
+        agreement.off, agreement.bent_ire, agreement.misfit, agreement.veil))
     return Judgement(standing, agreement, DeclarationDoubted(
-        standing == AGAINST, agreement.bar, *(float(f"{value:.6g}") for value in (
-            agreement.off, agreement.bent_ire, agreement.misfit, SETTLED, agreement.veil)), is_picture, nearest))
+        standing == AGAINST, agreement.bar, off, bent_ire, misfit, SETTLED, veil, is_picture, nearest))
 
 
 def judge_reading(reading: Reading, card: Card, footage: Footage) -> Judgement:
