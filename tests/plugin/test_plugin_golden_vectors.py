@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from huewright.files import write_json
 from huewright.host.rendering import Renderer
+from huewright.plugin.generated import operations_page
 from huewright.plugin.golden import Golden, from_text, golden_vectors, to_text, write_golden
 from huewright_kernels import compile_chain, run_colours
 from huewright_kernels.ops import REGISTRY, Operation
@@ -82,3 +83,8 @@ def test_a_wrong_port_would_fail(name: str) -> None:
     golden = read(name)
     assert error(golden, golden.colours) > 100 * golden.tolerance
     assert error(golden, golden.results * 1.001) > golden.tolerance
+
+
+def test_the_page_of_operations_is_what_they_say_of_themselves() -> None:
+    page = (FOLDER.parents[1] / "harness" / "docs" / "operations.md").read_text(encoding="utf-8")
+    assert page == operations_page(), "write it anew with python -m huewright.plugin.generated"
