@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from huewright.errors import InputError
 from huewright.frames import parse_sequence, read_frame
+from huewright.models.record import to_record
 from huewright.steps.demo import run_demo
 
 pytestmark = pytest.mark.slow
@@ -21,7 +22,7 @@ def job(tmp_path_factory):
 
 def test_summary_on_disk_is_the_summary_returned(job):
     folder, summary = job
-    assert json.loads((folder / "demo" / "summary.json").read_text()) == json.loads(json.dumps(summary))
+    assert json.loads((folder / "demo" / "summary.json").read_text()) == json.loads(json.dumps(to_record(summary)))
     assert set(summary["cameras"]) == {"A", "B"}
 
 

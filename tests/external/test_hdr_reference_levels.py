@@ -30,6 +30,9 @@ PQ_BARS = {"yellow": (568, 571, 381), "cyan": (484, 566, 571), "green": (474, 56
            "magenta": (536, 361, 564), "red": (530, 350, 256), "blue": (317, 236, 562)}
 
 
+SQUARE = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
+
+
 @pytest.mark.parametrize(("display", "reflectance", "percent", "nits"), [
     ("pq", 1.0, 58, 203), ("pq", 0.18, 38, 26), ("hlg", 1.0, 75, 203), ("hlg", 0.18, 38, 26),
 ])
@@ -79,7 +82,7 @@ def test_hlg_light_is_that_of_bt2100() -> None:
 @pytest.mark.parametrize("transform", ["CAT16", "Bradford"])
 @pytest.mark.parametrize("illuminant", ["A", "D50", "FL11", "LED-B3"])
 def test_adaptation_is_colour_sciences_and_takes_white_to_white(transform: str, illuminant: str) -> None:
-    card = Card("invented", (1.0, 1.0), (), illuminant=illuminant)
+    card = Card("invented", (1.0, 1.0), (Patch("grey", "bar", SQUARE, level_ire=41.0),), illuminant=illuminant)
     white = np.array(illuminant_xyz(illuminant, card.observer))
     xyz = np.random.default_rng(2).random((20, 3))
     expected = colour.adaptation.chromatic_adaptation_VonKries(xyz, white, display_white_xyz(), transform=transform)
@@ -99,7 +102,7 @@ def test_spectra_are_integrated_as_colour_science_does() -> None:
     patches = colour.SDS_COLOURCHECKERS["ISO 17321-1"]
     for name in list(patches)[:4]:
         spectrum = patches[name]
-        patch = Patch(name, "check", (), wavelengths_nm=tuple(spectrum.wavelengths.tolist()),
+        patch = Patch(name, "check", SQUARE, wavelengths_nm=tuple(spectrum.wavelengths.tolist()),
                       reflectance=tuple(spectrum.values.tolist()))
         card = Card("iso", (1.0, 1.0), (patch,), illuminant="D50")
         with colour.utilities.suppress_warnings(colour_runtime_warnings=True):      # it says which steps it aligns

@@ -153,10 +153,11 @@ def test_one_frame_is_one_frame_and_an_edited_correction_is_said_to_be_one(comma
         assert code == 0, err
         assert "caution" in err and "was edited by hand since it was solved" in err
     operation = next(row for row in record["operations"] if row["operation"] == "hue-sectors")
-    operation["gains"][0] = float("nan")
+    operation["gains"][0] = -1.0
     Path("edited.json").write_text(json.dumps(record))
-    refused(command("render", "edited.json", take / "a.0001.png", "nan/a.####.png"), 2, "edited.json", "gains[0]")
-    assert not Path("nan").exists()
+    refused(command("render", "edited.json", take / "a.0001.png", "wrong/a.####.png"), 2, "edited.json",
+            "hue gains must be positive")
+    assert not Path("wrong").exists()
 
 
 def test_several_exports_are_all_written_or_none(command, take: Path) -> None:

@@ -55,7 +55,7 @@ def test_legal_range_and_primaries() -> None:
     ({"encoding": "base=ten"}, "base is a number"),
     ({"encoding": "bass=10"}, "no parameter of a log curve"),
     ({"encoding": "base=10,base=2"}, "given twice"),
-    ({"encoding": "base=1"}, "base must be positive and not 1"),
+    ({"encoding": "base=1"}, "base must not be 1"),
     ({"encoding": "log_side_slope=-1"}, "falls with more light"),
     ({"encoding": "linear_slope=3"}, "without lin_side_break"),
     ({"encoding": "lin_side_break=-1"}, "log"),

@@ -155,7 +155,7 @@ def test_a_table_is_undone_to_within_its_stated_error() -> None:
 
 
 @pytest.mark.parametrize(("operation", "words"), [
-    (ToneCurve(), "tone curve"), (Lut3D(), "cannot be undone"),
+    (ToneCurve(), "'tone-curve' cannot be undone"), (Lut3D(), "cannot be undone"),
     (Lut1D(np.array([[0.0] * 3, [0.6] * 3, [0.5] * 3, [1.0] * 3])), "does not rise"),
 ])
 def test_what_cannot_be_undone_is_said(operation: object, words: str) -> None:

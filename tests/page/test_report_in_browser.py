@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from huewright.models.reasons import Covered
 from huewright.report.page import write_page
 from PIL import Image
 
@@ -43,7 +44,7 @@ def address(take, pictures, tmp_path_factory) -> str:
 def bad_address(take, pictures, tmp_path_factory) -> str:
     """A page with all that can go wrong: limits missed, a note, long names, a shot that flashes."""
     names, folder = pictures
-    rows = tuple(dataclasses.replace(row, note="a thumb lies over a part of it") for row in take.proof.patches)
+    rows = tuple(dataclasses.replace(row, reasons=(Covered(),)) for row in take.proof.patches)
     shot = {"name": "scene-12-second-day/a_rather_long_name_of_a_shot.####.dpx", "frames": 240, "shown": 1007,
             "integers": True, "pixels_over_range_percent": 0.0, "pixels_under_range_percent": 0.0,
             "pixels_at_end_stops_percent": 1.25, "flashes": 5, "red_flashes": 0, "flashes_too_many": True}
