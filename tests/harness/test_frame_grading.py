@@ -97,7 +97,9 @@ def test_noise_over_the_end_of_the_code_range_alone_is_no_reason():
     white = judged.reading.patch("white")
     assert 0.01 < max(white.clipped) < 0.25
     assert not white.excluded
-    assert np.abs(np.array(white.mean) - truth.patches[0]).max() < 0.002
+    # A clipped white doesn't help to tell the light, so its reading is as uncertain as it says for that.
+    off = np.abs(np.array(white.mean) - truth.patches[0])
+    assert off.max() < 0.003 and (off < np.maximum(0.002, 2 * np.array(white.standard_error))).all()
 
 
 def test_strong_noise_in_a_log_curves_darks_does_not_shift_them():

@@ -109,7 +109,7 @@ def test_corners_are_those_of_the_generator(survey, take):
 
 def test_the_advice_names_the_chosen_frames(survey):
     assert sentence(survey.advice).startswith("Usable: frame")
-    assert f"noise {survey.merge_gain:.1f} times less" in sentence(survey.advice)
+    assert f"{survey.merge_gain:.1f} times less uncertain" in sentence(survey.advice)
 
 
 def test_the_advice_says_when_one_frame_stands_alone(tmp_path, card_file):

@@ -26,6 +26,7 @@ from huewright.models.reasons import (
 from huewright.reference import apply
 
 MIDDLE_GREY = 0.18
+VEIL_TOLD = 0.005  # of white
 SPARE = 0.2        # stops between the brightest bar and the end of the code range
 
 
@@ -62,10 +63,19 @@ def _place(reason: FrameReason) -> tuple[object, ...]:
 def usable_advice(chosen: list[Judged], reading: Reading, gain: float) -> Usable:
     """Says what was chosen, and what the person should know all the same."""
     numbers = sorted(frame.reading.frame for frame in chosen if frame.reading.frame is not None)
+    veil = _veil(chosen)
     lost = [patch for patch in reading.patches if patch.excluded]
-    # The gain is of their noise only: what frames share (the light, a lens' flare) merging can't lessen.
     return Usable(tuple(numbers), gain, tuple(patch.name for patch in lost), lost[0].reasons[0] if lost else None,
-                  reading.light_stops if reading.light_stops > 0.7 else None)
+                  reading.light_stops if reading.light_stops > 0.7 else None, *veil)
+
+
+def _veil(chosen: list[Judged]) -> tuple[float | None, float | None]:
+    """Light added all over the card, share of white, and its standard error; None where it is less than is told."""
+    told = [frame for frame in chosen if np.isfinite(frame.veil_error)]
+    if not told:
+        return None, None
+    veil = float(np.mean([frame.veil for frame in told]))
+    return (None, None) if veil < VEIL_TOLD else (veil, float(np.mean([frame.veil_error for frame in told])))
 
 
 def _clipped_cure(frames: list[Judged], card: Card, light: LinearLight) -> Remedy:

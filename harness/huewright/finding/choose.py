@@ -23,6 +23,9 @@ MOST_WORSE = 2.5
 # Frames that agree to this (code values) are equally good: five times finer than anything that is asked of a reading.
 SAME = 2e-4
 APART_SIGMAS = 5.0
+# Of what is unknown of the light, the share that frames of one take have in common (variance): found on path-traced
+# takes.
+COMMON = 0.3
 
 
 def compare_frames(frames: list[Judged], light: LinearLight) -> list[np.ndarray]:
@@ -184,7 +187,7 @@ def choose(frames: list[Judged], most: int, light: LinearLight) -> tuple[list[Ju
 
 @dataclass(frozen=True)
 class Merge:
-    """``gain`` is how many times less noisy the merge is than its best frame alone (median over the patches)."""
+    """``gain`` is how many times less uncertain the merge is than its best frame alone (median over the patches)."""
 
     reading: Reading
     gain: float
@@ -205,6 +208,7 @@ def merge(frames: list[Judged], light: LinearLight) -> Merge:
     glare = np.array([[patch.glare for patch in frame.reading.patches] for frame in frames])
     bias = GLARE_SHIFT * np.sqrt(np.maximum(-np.log2(np.maximum(1 - glare, 1e-6)), 0.0)) * 0.5
     weight = np.where(excluded[..., None], 0.0, 1 / (error**2 + bias[..., None] ** 2 + 1e-10))
+    noisy = np.array([frame.raw.tail_error for frame in frames])[..., None]
     patches = []
     gains = []
     for k, patch in enumerate(first.reading.patches):
@@ -213,13 +217,18 @@ def merge(frames: list[Judged], light: LinearLight) -> Merge:
             patches.append(patch)
             continue
         w = weight[use, k]
-        mean = (w * code[use, k]).sum(axis=0) / w.sum(axis=0)
-        sigma = np.sqrt(1 / w.sum(axis=0))
+        share = w / w.sum(axis=0)
+        mean = (share * code[use, k]).sum(axis=0)
+        # Noise lessens with the number of frames; what the light does to all of them alike doesn't.
+        sigma = np.sqrt((share**2 * noisy[use, k] ** 2).sum(axis=0))
+        alone = np.maximum(error[use, k] ** 2 - noisy[use, k] ** 2, 0.0)
+        shared = np.sqrt(COMMON * (share * alone).sum(axis=0) + (1 - COMMON) * (share**2 * alone).sum(axis=0))
         count = int(use.sum())
         if count > 1:
             # Frames that disagree more than their noise allows make the merge less certain.
             chi2 = (w * (code[use, k] - mean) ** 2).sum(axis=0) / (count - 1)
-            sigma = sigma * np.sqrt(np.maximum(chi2, 1.0))
+            shared = shared * np.sqrt(np.clip(chi2, 1.0, 9.0))
+        sigma = np.hypot(sigma, shared)
         if use[0]:
             gains.append(float(np.median(error[0, k] / sigma)))
         noise = np.mean([frame.raw.noise[k] for frame, good in zip(frames, use, strict=True) if good], axis=0)

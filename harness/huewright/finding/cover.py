@@ -15,6 +15,7 @@ from huewright.finding.edges import sample
 from huewright.finding.light import Field, LinearLight
 from huewright.finding.pose import Pose
 from huewright.finding.spots import clear_ground
+from huewright.finding.veil import Veil
 from huewright.models.card import Card
 
 AROUND = 32
@@ -53,8 +54,8 @@ def covered_spots(ground: np.ndarray, error: np.ndarray, inside: np.ndarray, whi
     return none if off.sum() > MOST_COVERED * inside.sum() else off
 
 
-def ring_covered(rgb: np.ndarray, card: Card, pose: Pose, light: LinearLight, field: Field, usual: np.ndarray,
-                 white: np.ndarray, blur_px: float, noise: float) -> np.ndarray:
+def ring_covered(rgb: np.ndarray, card: Card, pose: Pose, light: LinearLight, field: Field, veil: Veil,
+                 usual: np.ndarray, white: np.ndarray, blur_px: float, noise: float) -> np.ndarray:
     """(p,) fraction of the ground right around each patch that is covered; 0 where it can't be told.
 
     ``usual`` (3,) the ground's linear light at the card's middle, ``noise`` of one pixel over white.
@@ -71,7 +72,7 @@ def ring_covered(rgb: np.ndarray, card: Card, pose: Pose, light: LinearLight, fi
     told &= (pixels > 2).all(axis=1) & (pixels < (w - 2, h - 2)).all(axis=1)
     cross = np.array([[0, 0], [0.7, 0], [-0.7, 0], [0, 0.7], [0, -0.7]])
     seen = light.to_linear(sample(rgb, pixels[:, None] + cross[None]).mean(axis=1).astype(np.float64))
-    here = usual * np.exp(field.log_light(flat))[:, None]
+    here = usual * np.exp(field.log_light(flat))[:, None] + veil.at(flat)
     off = (off_ground(seen, here, white, noise / 2.0) & told).reshape(room.shape)
     count = told.reshape(room.shape).sum(axis=1)
     enough = count >= AROUND // 4

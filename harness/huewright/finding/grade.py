@@ -6,10 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from huewright.finding.expect import expected_colour
 from huewright.finding.find import Found
 from huewright.finding.pose import Pose
-from huewright.finding.read import RawReading
+from huewright.finding.read import VEIL_SHARE, RawReading
 from huewright.models import reasons
 from huewright.models.card import Card
 from huewright.models.reading import Matrix3, PatchReading, Reading, Triple, clipping_tells
@@ -24,12 +23,12 @@ MOST_SPILL = 1.1          # of RawReading.spill: from here on neighbours shift a
 SMEAR_OF_PATCH = 0.22      # edge width over the smallest side: a smear may be what looks like reflections all over
 LEAST_PATCH_PX = 7.0
 MOST_TILT_DEG = 50.0
-MOST_LIGHT_STOPS = 1.5
-MOST_ERROR = 0.004         # standard error of a bar's mean, code values
+MOST_LIGHT_STOPS = 2.0
+MOST_ERROR = 0.004         # standard error of a bar's mean from noise alone, code values
 MOST_EXCLUDED = 0.34       # of the patches
-# Light added evenly over the whole card, as a share of a perfect white. Lenses flare by up to about 2 % (common
-# practice, no source); a display picture's own curve may lift its blacks by more.
-MOST_EVEN_VEIL, MOST_EVEN_VEIL_DISPLAY = 0.03, 0.08
+# Light added all over the card, as a share of a perfect white: from here on what is left of it, once it is taken off,
+# is too much. Where the bars, less the veil, still aren't in proportion, its size is not believed.
+MOST_VEIL, MOST_MISFIT = 0.08, 0.08
 
 
 @dataclass(frozen=True)
@@ -48,6 +47,8 @@ class Judged:
     tilt_deg: float
     light_stops: float
     noise: float
+    veil: float
+    veil_error: float
     reasons: tuple[FrameReason, ...] = ()
     excluded: tuple[str, ...] = field(default_factory=tuple)
 
@@ -74,25 +75,16 @@ def score_of(shift: np.ndarray) -> np.ndarray:
     return 1.0 - np.exp2(-((shift / GLARE_SHIFT) ** 2))
 
 
-def even_veil(raw: RawReading, card: Card) -> float:
-    """Light added all over the card, as a share of a perfect white's: what lifts the dark bars against the bright one.
-
-    From each pair of the brightest bar and a darker one, whose reflectances are known, in linear light; the least of
-    them, for what is local to one bar is told by other means. 0 where there are no two bars to tell.
-    """
-    bars = [(float(np.mean(expected_colour(patch) ** 2)), float(raw.linear[k].mean())) for k, patch in
-            enumerate(card.patches) if patch.role == "bar" and raw.seen[k] > 0.9
-            and raw.clipped[k].max() < CLIPPED_BAR and not raw.hidden[k] and raw.spill[k] <= MOST_SPILL]
-    bars = sorted(bar for bar in bars if np.isfinite(bar[0]))
-    if len(bars) < 2 or bars[-1][0] < 0.5 or bars[-1][1] <= 0:
-        return 0.0
-    white, seen_white = bars[-1]
-    shares = []
-    for reflectance, seen in bars[:-1]:
-        ratio = max(seen, 0.0) / seen_white
-        if reflectance < 0.5 * white and ratio < 1:
-            shares.append((ratio * white - reflectance) / (1 - ratio))
-    return max(0.0, min(shares, default=0.0))
+def veil_share(raw: RawReading) -> tuple[float, float]:
+    """Light added all over the card by mirroring or flare, as a share of a perfect white's, and its standard error:
+    the mean over patches and channels. (0, infinity) where no bars of known reflectance tell it."""
+    if not raw.lifted.told:
+        return 0.0, float("inf")
+    seen = raw.seen > 0.9
+    if not seen.any():
+        return 0.0, float("inf")
+    share, error = raw.added[seen] / raw.lifted.white, raw.added_error[seen] / raw.lifted.white
+    return float(share.mean()), float(np.hypot(error.mean(), VEIL_SHARE * share.mean()))
 
 
 def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Pose | None = None,
@@ -123,7 +115,7 @@ def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Po
     if previous is not None:
         motion = float(np.linalg.norm(previous.corners(card) - found.corners, axis=1).mean())
     return Judged(reading, raw, found, float(glare.max()), float(clipped.max()), blur_px(raw, found), motion, smallest,
-                  tilt, raw.light_stops, noise, why, tuple(excluded))
+                  tilt, raw.light_stops, noise, *veil_share(raw), why, tuple(excluded))
 
 
 def _patch_reason(raw: RawReading, role: str, k: int, glare: float, clipped: np.ndarray) -> PatchReason | None:
@@ -171,9 +163,9 @@ def _frame_reasons(card: Card, patches: list[PatchReading], raw: RawReading, fou
     if chips and len(lost) > len(chips) / 2 and not why:
         why.append(reasons.PatchesLost(lost[0], count=len(lost), of=len(chips), chips=True,
                                        blur_px=blur if lost[0] == "blurred" else None))
-    veil = even_veil(raw, card)
-    limit = MOST_EVEN_VEIL_DISPLAY if raw.display else MOST_EVEN_VEIL
-    if veil > limit and not any(reason.kind == "glare" for reason in why):
+    veil, _ = veil_share(raw)
+    too_much = veil > MOST_VEIL or (veil > MOST_MISFIT / 4 and raw.lifted.misfit > MOST_MISFIT)
+    if too_much and not any(reason.kind == "glare" for reason in why):
         why.append(reasons.VeiledCard(veil))
     if smallest < LEAST_PATCH_PX:
         why.append(reasons.CardSmall(smallest))
@@ -181,8 +173,7 @@ def _frame_reasons(card: Card, patches: list[PatchReading], raw: RawReading, fou
         why.append(reasons.CardTilted(tilt))
     if raw.light_stops > MOST_LIGHT_STOPS:
         why.append(reasons.LightUneven(raw.light_stops))
-    worst = max((max(patch.standard_error) for patch, p in zip(patches, card.patches, strict=True) if p.role == "bar"),
-                default=0.0)
+    worst = max((float(raw.tail_error[k]) for k, p in enumerate(card.patches) if p.role == "bar"), default=0.0)
     if worst > MOST_ERROR:
         why.append(reasons.CardNoisy(worst))
     return tuple(why)

@@ -174,14 +174,17 @@ class Remedy(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Usable(Coded, frozen=True):
-    """``frames`` were merged, to ``gain`` times less noise than in the best alone; ``without`` patches of the merge,
-    the first of them for the reason ``because``; light over the card differs by ``light_stops``, where that is much."""
+    """``frames`` were merged, ``gain`` times less uncertain than the best alone; ``without`` patches of the merge, the
+    first of them for the reason ``because``; light over the card differs by ``light_stops``, where that is much; mirror
+    light or flare of ``veil`` (share of white; ``veil_error`` its standard error) was taken off, where that is much."""
 
     frames: tuple[Frame, ...]
     gain: Positive
     without: tuple[Name, ...] = ()
     because: AnyPatchReason | None = None
     light_stops: Positive | None = None
+    veil: Positive | None = None
+    veil_error: Positive | None = None
 
 
 class NoCardInTake(Coded, frozen=True):

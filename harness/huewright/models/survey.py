@@ -32,6 +32,8 @@ class FrameGrade:
     tilt_deg       angle between the card and the image plane, in degrees
     light_stops    uneven light over the card, in stops
     noise          typical noise over the patches, as a fraction of full scale
+    veil           light added all over the card (mirroring, flare) and taken off, as a share of a perfect white's;
+                   ``veil_error`` its standard error, None where no bars of known reflectance tell it
     """
 
     frame: Frame
@@ -47,6 +49,8 @@ class FrameGrade:
     noise: Positive = 0.0
     corners: tuple[Point, ...] = ()
     excluded_patches: tuple[Name, ...] = ()
+    veil: Positive = 0.0
+    veil_error: Positive | None = None
 
 
 @dataclass(frozen=True)

@@ -88,7 +88,8 @@ def _surveyed(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int],
     done, floats = 0, False
 
     def graded(rgb: np.ndarray, found: Found, number: int, previous: Found | None, whole: bool) -> Judged:
-        low, high = (0.0, 1.0) if whole or footage.encoding != "linear" else (-NO_LIMIT, NO_LIMIT)
+        # Floats go on below 0 and above 1, whatever they encode.
+        low, high = (0.0, 1.0) if whole else (-NO_LIMIT, NO_LIMIT)
         raw = read_patches(rgb, card, found, light, clip_low=low, clip_high=high)
         return judge(raw, card, found, number, previous=None if previous is None else previous.pose)
 
@@ -185,4 +186,4 @@ def _grade(frame: Judged, motion: float, chosen: bool, remark: FrameReason | Non
         reasons = (*reasons, remark)
     return FrameGrade(number, verdict, reasons, frame.glare, frame.clipped, frame.edge_width_px, motion,
                       frame.patch_px, frame.tilt_deg, frame.light_stops, frame.noise, frame.reading.corners,
-                      frame.excluded)
+                      frame.excluded, frame.veil, frame.veil_error if np.isfinite(frame.veil_error) else None)

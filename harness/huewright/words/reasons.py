@@ -145,12 +145,18 @@ def _(item: reasons.Usable) -> str:
     numbers = sorted(item.frames)
     text = f"Usable: frame{'' if len(numbers) == 1 else 's'} {number_words(numbers)}"
     if len(numbers) > 1:
-        text += f" merged, noise {item.gain:.1f} times less than in the best alone"
+        text += f" merged, {item.gain:.1f} times less uncertain than the best alone"
     else:
         text += " alone, with no other good frame to hold it against: a faint reflection would go unseen"
     if item.without:
         text += f"; without {', '.join(item.without)}" + ("" if item.because is None else
                                                           f" ({sentence(item.because)})")
+    if item.veil is not None and item.veil_error is not None:
+        low, high = (100 * max(item.veil + side * 1.96 * item.veil_error, 0.0) for side in (-1, 1))
+        text += (f"; a veil of {100 * item.veil:.1f} % of white ({low:.1f} to {high:.1f}) lies over the card (mirror "
+                 "light or flare) and was taken off, so bars on their levels say nothing of it: if the card mirrors "
+                 "it, the shots are right without it; if the lens flares, the shots have it too and their blacks stay "
+                 "lifted")
     if item.light_stops is not None:
         text += f"; light over the card differs by {item.light_stops:.1f} stops (taken off)"
     return text + "."
