@@ -129,7 +129,8 @@ def test_figures_are_those_of_the_files(job: Job, tmp_path: Path) -> None:
     for row in proof.patches:
         for side, operations in (("before", job.correction.neutral_operations), ("after", job.correction.operations)):
             expected = to_ycbcr(apply_chain(operations, job.codes[row.name]), (0.2126, 0.0722))
-            assert np.abs(np.array(getattr(row, side)) - expected).max() < 6e-4      # noise of 0.0005 over a patch
+            # Noise of 0.0005 over a patch, and the light on the card, which a frame tells to a thousandth.
+            assert np.abs(np.array(getattr(row, side)) - expected).max() < 6e-4 + 1e-3 * expected[..., 0].max()
     assert proof.summary["worst_hue_error_after_deg"] < 0.2
     assert proof.summary["worst_level_error_after_ire"] < 0.1
     assert proof.summary["mean_check_delta_e_after"] < proof.summary["mean_check_delta_e_before"] / 3
