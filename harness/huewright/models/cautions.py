@@ -93,13 +93,22 @@ class OnlyThroughLook(Caution, frozen=True):
     """All that is known of the footage is the look LUT, after which exposure and balance then act."""
 
 
+class VeilTakenOff(Caution, frozen=True):
+    """Mirror light or flare over the card of ``veil`` (share of white; ``veil_error`` its standard error) was taken off
+    before anything was solved, so bars on their levels say nothing of it."""
+
+    veil: Share
+    veil_error: Positive
+
+
 class OffTarget(Caution, frozen=True):
     misses: tuple[Miss, ...]
     limits: Limits
 
 
 class Uncertain(Caution, frozen=True):
-    """Half of the 95 % interval by which noise may carry each of these beyond the limits."""
+    """Half of the 95 % interval by which noise, and what is known of the light, may carry each of these beyond the
+    limits."""
 
     misses: tuple[Miss, ...]
     limits: Limits

@@ -27,7 +27,7 @@ class SolveSettings:
                          moves its mean (see :func:`huewright.models.reading.clipping_tells`)
     trust_encoding       goes on where the bars contradict the declared encoding or range
     hue_limit_deg, radius_limit, level_limit_ire
-                         what counts as on target; beyond it, or where noise alone may carry a patch beyond it,
+                         what counts as on target; beyond it, or where its interval may carry a patch beyond it,
                          the solve warns
     """
 

@@ -20,6 +20,7 @@ from huewright.models.coded import has
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.models.proof import PatchProof, Proof
+from huewright.models.reasons import Usable
 from huewright.models.settings import SolveSettings
 from huewright.models.survey import FrameGrade, Survey
 from huewright.proof.likeness import CONTRADICTED, shot_words, traits_of, unlike
@@ -46,6 +47,8 @@ def whole_proof(correction: Correction, survey: Survey, patches: tuple[PatchProo
     passed, verdict = _verdict(summary, settings)
     declaration = str(correction.diagnostics.get("declaration", UNCHECKED))
     verdict = f"{verdict} {declaration_words(correction)}".rstrip()
+    if taken_off(survey) is not None:
+        verdict += " The bars stand where they do because a veil was taken off the card: see the cautions."
     frames = {"chosen": list(survey.chosen),
               "usable": [grade.frame for grade in survey.grades if grade.verdict == "usable"],
               "refused": [{"frame": grade.frame, "verdict": grade.verdict, "reasons": grade.reasons}
@@ -173,6 +176,14 @@ def _verdict(summary: dict[str, Any], settings: SolveSettings) -> tuple[bool, st
                     f"(CIEDE2000){left}.")
 
 
+def taken_off(survey: Survey) -> cautions.VeilTakenOff | None:
+    """The veil that the survey took off, where it is large enough to be told."""
+    advice = survey.advice
+    if not isinstance(advice, Usable) or advice.veil is None or advice.veil_error is None:
+        return None
+    return cautions.VeilTakenOff(advice.veil, advice.veil_error)
+
+
 def declaration_words(correction: Correction) -> str:
     """A sentence of the verdict where the bars don't fit what was declared of the footage; else empty."""
     return {AGAINST: "But the bars contradict the declared encoding or range (see the cautions), which was trusted at "
@@ -192,6 +203,9 @@ def _basis(settings: SolveSettings, frames: int, near: bool) -> str:
 def _cautions(correction: Correction, survey: Survey, summary: dict[str, Any], tally: RangeTally,
               match: RenderMatch) -> tuple[Caution, ...]:
     said: list[Caution] = list(correction.cautions)
+    veil = taken_off(survey)
+    if veil is not None:
+        said.append(veil)
     if match.near is not None:
         said.append(cautions.RenderedNear(match.near))
     if match.not_finite:

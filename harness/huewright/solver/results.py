@@ -251,7 +251,7 @@ def _cautions(problem: Problem, patches: tuple[PatchResult, ...], numbers: dict[
 
 
 def _off_target(patches: tuple[PatchResult, ...], settings: SolveSettings) -> list[Caution]:
-    """Used patches that miss, and those that noise alone may carry beyond the limits."""
+    """Used patches that miss, and those whose intervals reach beyond the limits."""
     missing: list[cautions.Miss] = []
     uncertain: list[cautions.Miss] = []
     for row in patches:

@@ -78,14 +78,22 @@ def _(item: cautions.OnlyThroughLook) -> str:
 
 
 @sentence.register
+def _(item: cautions.VeilTakenOff) -> str:
+    low, high = (100 * max(item.veil + side * 1.96 * item.veil_error, 0.0) for side in (-1, 1))
+    return (f"a veil of {100 * item.veil:.1f} % of white ({low:.1f} to {high:.1f}) lay over the card and was taken "
+            "off, as light that the card mirrors: then the shots are right without it; if the lens flares instead, the "
+            "shots have it too and their blacks stay lifted by as much")
+
+
+@sentence.register
 def _(item: cautions.OffTarget) -> str:
     return f"off target: {_misses(item.misses)} ({_limits(item.limits)})"
 
 
 @sentence.register
 def _(item: cautions.Uncertain) -> str:
-    return (f"noise leaves these uncertain by (95 % interval): {_misses(item.misses)} ({_limits(item.limits)}); more "
-            "frames of the card, or a larger card in frame, would help")
+    return (f"noise and uneven light leave these uncertain by (95 % interval): {_misses(item.misses)} "
+            f"({_limits(item.limits)}); more frames of the card, or a larger card in frame, would help")
 
 
 def _misses(misses: Sequence[cautions.Miss]) -> str:
