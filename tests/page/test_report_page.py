@@ -9,7 +9,7 @@ from html.parser import HTMLParser
 import pytest
 from huewright import words
 from huewright.errors import InputError
-from huewright.models.cautions import ChannelsLost
+from huewright.models.cautions import ChannelsLost, Limits, Miss, Uncertain
 from huewright.models.proof import PatchProof, Proof
 from huewright.models.reasons import WithoutPatches
 from huewright.report.page import page_html, write_page
@@ -81,6 +81,14 @@ def test_text_from_outside_cannot_become_markup(take):
 def test_a_failed_proof_says_so(take):
     text = page_html(dataclasses.replace(take.proof, passed=False), {})
     assert "Outside the stated limits" in text and "Within the stated limits" not in text
+
+
+def test_a_proof_that_is_known_no_better_than_its_limits_does_not_say_within_them(take):
+    unsure = Uncertain((Miss("yellow", "hue_deg", 0.95),), Limits(0.5, 0.01, 0.5))
+    calm = dataclasses.replace(take.proof, passed=True, cautions=())
+    assert "uncertain by more than the limits" not in page_html(calm, {})
+    text = page_html(dataclasses.replace(calm, cautions=(unsure,)), {})
+    assert "On target, but uncertain by more than the limits" in text and "Within the stated limits" not in text
 
 
 def test_what_was_not_measured_leaves_no_empty_section():

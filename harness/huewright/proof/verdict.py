@@ -47,6 +47,8 @@ def whole_proof(correction: Correction, survey: Survey, patches: tuple[PatchProo
     passed, verdict = _verdict(summary, settings)
     declaration = str(correction.diagnostics.get("declaration", UNCHECKED))
     verdict = f"{verdict} {declaration_words(correction)}".rstrip()
+    if passed:
+        verdict = f"{verdict} {uncertainty_words(correction)}".rstrip()
     if taken_off(survey) is not None:
         verdict += " The bars stand where they do because a veil was taken off the card: see the cautions."
     frames = {"chosen": list(survey.chosen),
@@ -174,6 +176,18 @@ def _verdict(summary: dict[str, Any], settings: SolveSettings) -> tuple[bool, st
     left = f", which is no true colour yet (over {TRUE_DELTA_E:g})" if new > TRUE_DELTA_E else ""
     return passed, (f"{head}; check patches, which the solve never saw, {moved} from {old:.1f} to {new:.1f} ΔE "
                     f"(CIEDE2000){left}.")
+
+
+def uncertainty_words(correction: Correction) -> str:
+    """A sentence of the verdict where what is known of a patch reaches beyond the limits; else empty."""
+    misses = [miss for caution in correction.cautions if isinstance(caution, cautions.Uncertain)
+              for miss in caution.misses]
+    units = {"hue_deg": (1.0, "° in hue"), "radius": (100.0, " % in saturation"), "level_ire": (1.0, " IRE in level")}
+    worst = [f"{factor * max(miss.by for miss in misses if miss.quantity == quantity):.2f}{unit}"
+             for quantity, (factor, unit) in units.items() if any(miss.quantity == quantity for miss in misses)]
+    if not worst:
+        return ""
+    return f"It is known no better than to {', '.join(worst)} (95 % interval), which is more than the limits."
 
 
 def taken_off(survey: Survey) -> cautions.VeilTakenOff | None:

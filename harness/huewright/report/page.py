@@ -19,7 +19,7 @@ from huewright.colorimetry.display import BT2020, Display, display_named
 from huewright.colorimetry.shown import HDR, shown_note
 from huewright.errors import InputError
 from huewright.files import refuse_existing, write_text
-from huewright.models.cautions import BeyondPreferred, NotScreened, Screened
+from huewright.models.cautions import BeyondPreferred, NotScreened, Screened, Uncertain
 from huewright.models.coded import has
 from huewright.models.proof import Proof
 from huewright.report import tables
@@ -80,6 +80,7 @@ def page_html(proof: Proof, pictures: Mapping[str, Path | str]) -> str:
     return environment.get_template("page.html").render(
         proof=proof, title=proof.title or "A colour correction", version=__version__, script=Markup(script),
         script_hash=f"sha256-{digest}", stylesheet=Markup(styles), worse=_worse(proof),
+        unsure=has(proof.cautions, Uncertain),
         deferred=has(proof.cautions, *DEFERRING), cautions=[words.sentence(caution) for caution in proof.cautions],
         figures=tables.figures_of(proof), facts=tables.facts_of(proof),
         shots=tables.shots_of(proof), subject=tables.ledger(proof.subject),
