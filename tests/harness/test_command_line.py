@@ -322,6 +322,8 @@ def test_a_proof_that_is_not_within_its_limits_exits_with_1_and_writes_all(comma
     for name in ("correction.json", "correction.cube", "correction.clf", "take/a.0002.png", "proof/proof.json",
                  "proof/proof.html", "job.json"):
         assert (tmp_path / "all" / name).exists(), name
+    there = {path.relative_to("all").as_posix() for path in Path("all").rglob("*") if path.is_file()}
+    assert set(json.loads(Path("all/job.json").read_text())["files"]) == there - {"job.json"}
     assert not json.loads(Path("all.json").read_text())["proof"]["passed"]
     refused(command("prove", "all/correction.json", "all/survey.json", "--card", CARD, "--before", pattern, "--after",
                     "all/take/a.####.png", "--out", "again"), 1, "not within its limits")

@@ -106,8 +106,9 @@ def run_job(
                   out_dir=out / "proof", title=title, overwrite=overwrite, progress=progress)
     clock.lap("prove")
     result = JobResult(survey, correction, proof, tuple(renders), exports, clock.laps)
-    write_json(out / "job.json", {"verdict": proof.verdict, "seconds": clock.laps, "chosen": list(survey.chosen)},
-               overwrite=overwrite)
+    made = sorted({path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()} - {"job.json"})
+    write_json(out / "job.json", {"verdict": proof.verdict, "seconds": clock.laps, "chosen": list(survey.chosen),
+                                  "files": made}, overwrite=overwrite)
     return result
 
 
