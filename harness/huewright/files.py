@@ -196,15 +196,6 @@ def _render(value: Any, indent: str) -> str:
     return json.dumps(value, allow_nan=False)
 
 
-def read_json(path: Path | str, what: str) -> Any:
-    """The parsed file; :class:`InputError` naming ``what`` was expected if it can't be read or parsed."""
-    try:
-        return json.loads(read_text(path, what))
-    except json.JSONDecodeError as error:
-        raise InputError(f"{path}, line {error.lineno}: not a {what} ({error.msg}); "
-                         "give a file that huewright wrote") from None
-
-
 MISSING = "%s: there is no such %s; check the path"
 UNREADABLE = "%s: this %s cannot be read (%s); check the file"
 NO_FILE = "%s: this is %s; give the %s itself"

@@ -173,7 +173,7 @@ def _decodings() -> tuple[Example, ...]:
 
 
 def _encodings() -> tuple[Example, ...]:
-    return (Example("ACEScct", LogEncode(**ACESCCT)),
+    return (Example("ACEScct", LogEncode(**ACESCCT), timed="log encode"),
             Example("six parameters", LogEncode(**_SIX, linear_slope=6.0)),
             Example("base 10, no linear part", LogEncode(**_NO_TOE), golden=False),
             Example("steep toe", LogEncode(**_TOE), golden=False), Example("defaults", LogEncode(), golden=False))
