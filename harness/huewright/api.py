@@ -7,7 +7,7 @@ can't support an answer. ``progress(done, total, what)`` is called now and then 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,12 +17,23 @@ from huewright.frames.sequence import FrameSequence
 from huewright.models.card import Card
 from huewright.models.correction import Correction
 from huewright.models.proof import Proof
+from huewright.models.settings import Strength
 from huewright.models.survey import Survey
 from huewright.progress import Progress, silent
-from huewright.steps.inputs import card_from, correction_from, footage_from, settings_from, survey_from, take_from
+from huewright.steps.inputs import (
+    card_from,
+    correction_from,
+    footage_from,
+    settings_from,
+    strength_from,
+    survey_from,
+    take_from,
+)
 from huewright.steps.outputs import save
 
 if TYPE_CHECKING:
+    from huewright_kernels.ops import Operation
+
     from huewright.steps.export import ExportSummary
     from huewright.steps.render import RenderSummary
 
@@ -60,11 +71,14 @@ def survey(take: FrameSequence | Path | str | Sequence[np.ndarray], card: Card |
 
 
 def solve(survey: Survey | Path | str, card: Card | Path | str | None = None, *, targets: str = "vectorscope",
-          fraction: float = 0.5, display: str = "bt709", method: str = "sectors",
-          trust_encoding: bool = False) -> Correction:
-    """One correction from a survey (or a survey file): what `huewright solve` does.
+          fraction: float = 0.5, display: str = "bt709", method: str = "sectors", trust_encoding: bool = False,
+          levels_ire: Mapping[str, float] | None = None, fractions: Mapping[str, float] | None = None,
+          strength: Strength | float | None = None) -> Correction:
+    """One correction from a survey (or a survey file): what `huewright solve` does. It reads and writes nothing where
+    survey and card are given as such.
 
-    ``card`` None is the card file that the survey was made with. The options are the command line's.
+    ``card`` None is the card file that the survey was made with. The options are the command line's: ``levels_ire`` is
+    ``--level`` by bar, ``fractions`` is ``--chip-fraction`` by chip.
 
     >>> import huewright as hw
     >>> survey = hw.survey("take/a.####.png", "card.toml", encoding="display")
@@ -78,14 +92,48 @@ def solve(survey: Survey | Path | str, card: Card | Path | str | None = None, *,
     surveyed = survey_from(survey)
     named = surveyed.card if card is None else card
     settings = settings_from(targets=targets, fraction=fraction, display=display, method=method,
-                             trust_encoding=trust_encoding)
+                             trust_encoding=trust_encoding, levels_ire=levels_ire, fractions=fractions,
+                             strength=strength)
     return solve_survey(surveyed, card_from(named), settings, card_path=None if isinstance(named, Card) else named)
 
 
+def at_strength(correction: Correction | Path | str, strength: Strength | float) -> Correction:
+    """``correction`` done in part, whatever strength it has: its operations, where they leave each patch, and what is
+    to be known of them. A number is of hues and levels alike. Where the operations alone are wanted, say for a slider,
+    :func:`operations_at` makes them without solving anything.
+
+    Raises :class:`InputError` for a correction that was edited by hand or doesn't record what it was solved from.
+
+    >>> import huewright as hw
+    >>> correction = hw.solve(hw.survey("take/a.####.png", "card.toml", encoding="display"))
+    >>> hw.at_strength(correction, hw.Strength(hues=0.8)).strength
+    Strength(levels=1.0, hues=0.8)
+    """
+    from huewright.steps.solve import solve_at
+
+    return solve_at(correction_from(correction), strength_from(strength))
+
+
+def operations_at(correction: Correction, strength: Strength | float) -> tuple[Operation, ...]:
+    """The chain of ``correction`` at ``strength``, for the kernels: a function of these two alone, which solves, reads
+    and writes nothing. Raises as :func:`at_strength`.
+
+    >>> import huewright as hw
+    >>> correction = hw.solve(hw.survey("take/a.####.png", "card.toml", encoding="display"))
+    >>> hw.operations_at(correction, 1.0) == correction.operations
+    True
+    """
+    from huewright.steps.solve import operations_at as chain_at
+
+    return chain_at(correction, strength_from(strength))
+
+
 def render(correction: Correction | Path | str, shot: FrameSequence | Path | str, out: Path | str, *,
-           out_range: str = "full", out_bits: int | None = None, dither: bool = True, overwrite: bool = False,
-           resume: bool = False, threads: int | None = None, progress: Progress = silent) -> RenderSummary:
-    """``shot`` rendered to ``out``, a pattern or a folder: what `huewright render` does.
+           strength: Strength | float | None = None, out_range: str = "full", out_bits: int | None = None,
+           dither: bool = True, overwrite: bool = False, resume: bool = False, threads: int | None = None,
+           progress: Progress = silent) -> RenderSummary:
+    """``shot`` rendered to ``out``, a pattern or a folder: what `huewright render` does. ``strength`` None is the
+    correction's own.
 
     Pictures in memory go through :meth:`Correction.apply`.
 
@@ -102,7 +150,10 @@ def render(correction: Correction | Path | str, shot: FrameSequence | Path | str
     """
     from huewright.steps.render import render_take
 
-    return render_take(correction_from(correction), take_from(shot), out, range_=out_range, bits=out_bits,
+    model = correction_from(correction)
+    if strength is not None:
+        model = at_strength(model, strength)
+    return render_take(model, take_from(shot), out, range_=out_range, bits=out_bits,
                        dither=dither, overwrite=overwrite, resume=resume, threads=threads, progress=progress)
 
 
@@ -151,4 +202,4 @@ def export(correction: Correction | Path | str, *out: Path | str, size: int = 65
     return export_all(correction_from(correction), out, size=size, overwrite=overwrite)
 
 
-__all__ = ["export", "prove", "render", "save", "solve", "survey"]
+__all__ = ["at_strength", "export", "operations_at", "prove", "render", "save", "solve", "survey"]

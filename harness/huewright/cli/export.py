@@ -20,6 +20,7 @@ def register(app: typer.Typer) -> None:
         out: Annotated[list[Path], typer.Argument(help="Files to write: .cube, .clf, .cdl, .cc or .ccc.",
                                                   show_default=False)],
         size: Annotated[int, typer.Option("--size", min=2, max=129, help="Points along each axis of a 3D LUT.")] = 65,
+        strength: options.Strength = None,
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
@@ -27,13 +28,13 @@ def register(app: typer.Typer) -> None:
         from huewright.cli.show import caution, say
         from huewright.errors import InputError
         from huewright.steps.export import export_all
-        from huewright.steps.inputs import correction_from
+        from huewright.steps.inputs import at_strength, correction_from, strength_named
         from huewright.steps.outputs import refuse_outputs, write_figures
 
         refuse_outputs(json_file, overwrite=overwrite)
         if json_file in out:
             raise InputError(f"{json_file}: named twice; give the figures a file of their own")
-        model = correction_from(correction)
+        model = at_strength(correction_from(correction), strength_named(strength or ()))
         summaries = export_all(model, out, size=size, overwrite=overwrite)
         write_figures(json_file, summaries, overwrite=overwrite)
         for summary in summaries:

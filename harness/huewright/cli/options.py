@@ -44,6 +44,13 @@ Targets = Annotated[str, typer.Option("--targets", help="Where chips shall land:
                                       "bar of their name) or 'colorimetric' (the card's reference colours).")]
 Fraction = Annotated[float, typer.Option("--fraction", help="How far towards its 75 % bar a "
                                          "chip shall land (common practice: half-way).")]
+Level = Annotated[list[str] | None, typer.Option("--level", metavar="BAR=IRE", help="Put this grey bar at this level "
+                                                 "instead of the card's, say middle=41; as often as there are bars.")]
+ChipFraction = Annotated[list[str] | None, typer.Option(
+    "--chip-fraction", metavar="CHIP=SHARE", help="--fraction for one chip, by its name or its hue's, say red=0.55.")]
+Strength = Annotated[list[str] | None, typer.Option(
+    "--strength", metavar="[hues=|levels=]SHARE", help="Do only a share of the correction, 0 to 1: of the hues, of the "
+    "levels (exposure, balance, tone), or of both. Chips and bars then stop on the way to their targets.")]
 Method = Annotated[str, typer.Option("--method", help="sectors, matrix-sectors (a matrix first, for a "
                                      "sensor's own colours), balance, matrix, polynomial-2 or polynomial-3.")]
 TrustEncoding = Annotated[bool, typer.Option(

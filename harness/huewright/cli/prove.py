@@ -59,6 +59,7 @@ def register(app: typer.Typer) -> None:
         after_range: Annotated[str, typer.Option("--after-range", help="Code range that the rendered files were "
                                                  "written with: full or legal.")] = "full",
         after_bits: Annotated[int, typer.Option("--after-bits", help="Bit depth that a legal range refers to.")] = 10,
+        strength: options.Strength = None,
         shot: Annotated[list[str] | None, typer.Option("--shot", help="A shot as it was filmed, to be shown and looked "
                                                        "through for range and flashing; give it as often as there are "
                                                        "shots, each with its --rendered.")] = None,
@@ -74,7 +75,14 @@ def register(app: typer.Typer) -> None:
         """
         from huewright.cli.show import caution, progress_line, say
         from huewright.errors import InputError
-        from huewright.steps.inputs import card_from, correction_from, survey_from, take_from
+        from huewright.steps.inputs import (
+            at_strength,
+            card_from,
+            correction_from,
+            strength_named,
+            survey_from,
+            take_from,
+        )
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.prove import NOT_VERIFIED
         from huewright.steps.prove import prove as prove_step
@@ -83,8 +91,9 @@ def register(app: typer.Typer) -> None:
         if len(shot or ()) != len(rendered or ()):
             raise InputError("each --shot needs its --rendered; give as many of the one as of the other")
         pairs = [(take_from(a), take_from(b)) for a, b in zip(shot or (), rendered or (), strict=True)]
+        model = at_strength(correction_from(correction), strength_named(strength or ()))
         with progress_line() as progress:
-            result = prove_step(correction_from(correction), survey_from(survey), card_from(card),
+            result = prove_step(model, survey_from(survey), card_from(card),
                                 before=take_from(before), after=take_from(after), shots=pairs, out_dir=out,
                                 after_range=after_range, after_bits=after_bits, title=title, overwrite=overwrite,
                                 progress=progress)

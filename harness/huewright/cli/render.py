@@ -17,6 +17,7 @@ def register(app: typer.Typer) -> None:
         shot: options.Take,
         out: Annotated[str, typer.Argument(help="Where the frames go: a pattern or a folder; the suffix says the "
                                            "format (.exr, .dpx, .tif, .png).", show_default=False)],
+        strength: options.Strength = None,
         out_range: Annotated[str, typer.Option("--out-range", help="Code range to write: full or legal.")] = "full",
         out_bits: Annotated[int | None, typer.Option("--out-bits", help="Bit depth to write; the source's if not "
                                                      "given.")] = None,
@@ -33,12 +34,12 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Render the correction over a shot, frame by frame, whole frames only."""
         from huewright.cli.show import caution, counted, progress_line, say
-        from huewright.steps.inputs import correction_from, frames_of, take_from
+        from huewright.steps.inputs import at_strength, correction_from, frames_of, strength_named, take_from
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.render import EDITED_BY_HAND, edited_by_hand, render_take
 
         refuse_outputs(json_file, overwrite=overwrite)
-        model = correction_from(correction)
+        model = at_strength(correction_from(correction), strength_named(strength or ()))
         if edited_by_hand(model):
             caution(EDITED_BY_HAND)
         sequence = frames_of(take_from(shot), frames, skip_missing=skip_missing)

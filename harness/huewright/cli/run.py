@@ -30,6 +30,9 @@ def register(app: typer.Typer) -> None:
         corners: options.Corners = None,
         targets: options.Targets = "vectorscope",
         fraction: options.Fraction = 0.5,
+        chip_fraction: options.ChipFraction = None,
+        level: options.Level = None,
+        strength: options.Strength = None,
         display: options.Display = "bt709",
         method: options.Method = "sectors",
         trust_encoding: options.TrustEncoding = False,
@@ -45,7 +48,7 @@ def register(app: typer.Typer) -> None:
         """
         from huewright.cli.prove import demand_limits, proof_table
         from huewright.cli.show import caution, counted, progress_line, say
-        from huewright.steps.inputs import footage_from, settings_from, take_from
+        from huewright.steps.inputs import footage_from, named_numbers, settings_from, strength_named, take_from
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.prove import NOT_VERIFIED
         from huewright.steps.run import run_job
@@ -55,7 +58,10 @@ def register(app: typer.Typer) -> None:
         footage = footage_from(encoding=encoding, code_range=code_range, bits=bits, primaries=primaries, look=look,
                                look_input=look_input, ocio_config=ocio_config)
         settings = settings_from(targets=targets, fraction=fraction, display=display, method=method,
-                                 trust_encoding=trust_encoding)
+                                 trust_encoding=trust_encoding,
+                                 levels_ire=named_numbers(level or (), "--level", "middle=41"),
+                                 fractions=named_numbers(chip_fraction or (), "--chip-fraction", "red=0.55"),
+                                 strength=strength_named(strength or ()))
         sequence, shots = take_from(take), tuple(take_from(text) for text in shot or ())
         with progress_line() as progress:
             result = run_job(sequence, card, footage, out, shots=shots, settings=settings,

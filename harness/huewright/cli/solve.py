@@ -37,6 +37,9 @@ def register(app: typer.Typer) -> None:
         out: Annotated[Path, typer.Option("--out", help="The correction file to write.")] = Path("correction.json"),
         targets: options.Targets = "vectorscope",
         fraction: options.Fraction = 0.5,
+        chip_fraction: options.ChipFraction = None,
+        level: options.Level = None,
+        strength: options.Strength = None,
         display: options.Display = "bt709",
         method: options.Method = "sectors",
         trust_encoding: options.TrustEncoding = False,
@@ -47,17 +50,21 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Solve exposure, balance, tone and every hue at once; write one correction file."""
         from huewright.cli.show import caution, number, say, table
-        from huewright.steps.inputs import card_from, settings_from, survey_from
+        from huewright.steps.inputs import card_from, named_numbers, settings_from, strength_named, survey_from
         from huewright.steps.outputs import refuse_outputs, save, write_figures
         from huewright.steps.solve import solve_survey
 
         refuse_outputs(out, json_file, overwrite=overwrite)
         settings = settings_from(targets=targets, fraction=fraction, display=display, method=method,
-                                 trust_encoding=trust_encoding)
+                                 trust_encoding=trust_encoding,
+                                 levels_ire=named_numbers(level or (), "--level", "middle=41"),
+                                 fractions=named_numbers(chip_fraction or (), "--chip-fraction", "red=0.55"),
+                                 strength=strength_named(strength or ()))
         result = solve_survey(survey_from(survey), card_from(card), settings, card_path=card)
         save(result, out, overwrite=overwrite)
         write_figures(json_file, result, overwrite=overwrite)
-        say(table("Solved", ["parameter", "value", "standard error"],
+        part = "" if result.strength.full else " at full strength"
+        say(table(f"Solved{part}", ["parameter", "value", "standard error"],
                   [[name, number(value, 4), number(error, 4)] for name, (value, error) in result.parameters.items()]),
             patch_table(result))
         if compare:

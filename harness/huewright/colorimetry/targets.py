@@ -16,7 +16,8 @@ A chip's level is never asked for: turning hues keeps Y'.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -43,6 +44,7 @@ MODES = ("vectorscope", "colorimetric")
 BAR_SIGNALS = {"red": (1, 0, 0), "yellow": (1, 1, 0), "green": (0, 1, 0), "cyan": (0, 1, 1), "blue": (0, 0, 1),
                "magenta": (1, 0, 1)}
 CHIP_FRACTION = 0.5              # common practice, no source
+LEVELS_IRE = (-5.0, 105.0)       # what a bar can be asked for: the range that EBU R 103 prefers
 
 
 @dataclass(frozen=True)
@@ -70,17 +72,21 @@ def bar_vectors(display: str = "bt709") -> dict[str, tuple[float, float]]:
 
 
 def targets_for(card: Card, *, mode: str = "vectorscope", fraction: float = CHIP_FRACTION, display: str = "bt709",
-                adaptation: str = "CAT16") -> dict[str, Target]:
+                adaptation: str = "CAT16", levels_ire: Mapping[str, float] | None = None,
+                fractions: Mapping[str, float] | None = None) -> dict[str, Target]:
     """A target for each patch of ``card``, by name; check patches get their reference colour if they have one.
 
-    Raises :class:`InputError` where the card lacks what a target needs, naming the patch.
+    levels_ire   levels of single bars, by name, instead of the card's: of a BT.709 picture, as the card's are
+    fractions    fractions of single chips, by their name or their hue's, instead of ``fraction``
+
+    Raises :class:`InputError` where the card lacks what a target needs, naming the patch, and for levels and fractions
+    that can't be or that no patch has.
     """
     known = display_named(display)
     if mode not in MODES:
         raise InputError(f"targets are one of {', '.join(MODES)}, not {mode!r}")
-    if not 0 < fraction <= 1:
-        raise InputError(f"the chips' fraction of the 75 % bar lies above 0 and up to 1, not {fraction:g}"
-                         + (f"; {fraction:g} % is {fraction / 100:g}" if 1 < fraction <= 100 else ""))
+    asked = _chip_fractions(card, mode, fraction, fractions or {})
+    card = _with_levels(card, levels_ire or {})
     luma = (known.kr, known.kb)
     reference = {name: to_ycbcr(rgb, luma) for name, rgb in reference_rgb(card, display, adaptation).items()}
     levels = {}
@@ -96,13 +102,59 @@ def targets_for(card: Card, *, mode: str = "vectorscope", fraction: float = CHIP
             if place is None:
                 raise InputError(f"patch {patch.name!r} has no reference value for colorimetric targets; give it "
                                  "reflectance or xyz in the card file, or use vectorscope targets")
-            targets[patch.name] = Target(float(place[0]) if patch.role == "bar" else None, float(place[1]),
-                                         float(place[2]))
+            level = None if patch.role != "bar" else float(place[0])
+            if patch.name in (levels_ire or {}):
+                level = _bar_level(patch, known, place)
+            targets[patch.name] = Target(level, float(place[1]), float(place[2]))
         elif patch.role == "bar":
             targets[patch.name] = Target(_bar_level(patch, known, place), 0.0, 0.0)
         else:
-            targets[patch.name] = _chip_target(patch, known, fraction, levels.get(patch.name))
+            targets[patch.name] = _chip_target(patch, known, asked[patch.name], levels.get(patch.name))
+    if levels_ire:
+        _refuse_crossed(card, targets, reference)
     return targets
+
+
+def _chip_fractions(card: Card, mode: str, fraction: float, fractions: Mapping[str, float]) -> dict[str, float]:
+    """Of each chip, by name."""
+    for what, value in (("the chips' fraction", fraction), *((f"{name}'s fraction", value)
+                                                             for name, value in fractions.items())):
+        if not 0 < value <= 1:
+            raise InputError(f"{what} of the 75 % bar lies above 0 and up to 1, not {value:g}"
+                             + (f"; {value:g} % is {value / 100:g}" if 1 < value <= 100 else ""))
+    chips = card.of_role("chip")
+    if fractions and mode != "vectorscope":
+        raise InputError("a chip's fraction is of its 75 % bar on the vectorscope; colorimetric targets are the card's "
+                         "own colours: leave --chip-fraction out, or use --targets vectorscope")
+    known = [name for chip in chips for name in (chip.name, chip.hue)]
+    strange = next((name for name in fractions if name not in known), None)
+    if strange is not None:
+        raise InputError(f"the card has no chip {strange!r}, nor one of that hue; its chips are "
+                         f"{', '.join(chip.name for chip in chips) or 'none'}")
+    return {chip.name: fractions.get(chip.name, fractions.get(chip.hue or "", fraction)) for chip in chips}
+
+
+def _with_levels(card: Card, levels_ire: Mapping[str, float]) -> Card:
+    """``card`` with these bars' levels."""
+    bars = [bar.name for bar in card.of_role("bar")]
+    for name, level in levels_ire.items():
+        if name not in bars:
+            raise InputError(f"the card has no bar {name!r}; its bars are {', '.join(bars) or 'none'}")
+        if not LEVELS_IRE[0] <= level <= LEVELS_IRE[1]:
+            raise InputError(f"{name}'s level lies between {LEVELS_IRE[0]:g} and {LEVELS_IRE[1]:g} IRE, not {level:g}")
+    if not levels_ire:
+        return card
+    return replace(card, patches=tuple(replace(patch, level_ire=levels_ire.get(patch.name, patch.level_ire))
+                                       for patch in card.patches))
+
+
+def _refuse_crossed(card: Card, targets: Mapping[str, Target], reference: Mapping[str, np.ndarray]) -> None:
+    """Raises :class:`InputError` where a darker bar is asked to be lighter than a lighter one: no curve does it."""
+    bars = sorted((float(reference[bar.name][0]), bar.name) for bar in card.of_role("bar") if bar.name in reference)
+    for (_, darker), (_, lighter) in zip(bars, bars[1:], strict=False):
+        if (targets[darker].luma or 0.0) >= (targets[lighter].luma or 0.0):
+            raise InputError(f"{darker} is asked to be as light as {lighter} or lighter, but the card's is the darker; "
+                             "keep their order with --level")
 
 
 def _differs(display: Display) -> bool:

@@ -101,6 +101,33 @@ class VeilTakenOff(Caution, frozen=True):
     veil_error: Positive
 
 
+class DoneInPart(Caution, frozen=True):
+    """Less than full strength was asked for, 0 to 1 of ``levels`` and ``hues``: patches are held against where that
+    leaves them, short of their own targets by up to ``hue_deg``, ``radius`` (share of the target's) and
+    ``level_ire``."""
+
+    levels: Share
+    hues: Share
+    hue_deg: Positive
+    radius: Positive
+    level_ire: Positive
+
+
+class Asked(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A target that the person set, and what it would be otherwise."""
+
+    patch: Name
+    asked: Number
+    otherwise: Number
+
+
+class TargetsAsked(Caution, frozen=True):
+    """Levels of bars, in IRE, and chips' fractions of their 75 % bars that are not the card's and the usual ones."""
+
+    levels: tuple[Asked, ...] = ()
+    fractions: tuple[Asked, ...] = ()
+
+
 class OffTarget(Caution, frozen=True):
     misses: tuple[Miss, ...]
     limits: Limits

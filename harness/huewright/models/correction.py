@@ -22,6 +22,7 @@ from huewright.models.cautions import AnyCaution, Edited
 from huewright.models.footage import Footage
 from huewright.models.reasons import AnyPatchReason
 from huewright.models.record import Name, Number, Positive, from_record, load_record, to_record
+from huewright.models.settings import Strength
 
 FORMAT = chain.FORMAT
 # A target beyond these (display signal, nominally 0..1 and -0.5..0.5) is a slip of the keyboard.
@@ -33,7 +34,9 @@ _NO_CHROMA = 1e-6
 class PatchResult:
     """One patch's target and what the solve predicts, in Y'CbCr of the display's luma coefficients.
 
-    target        (Y', Cb, Cr) with None where nothing is asked (a vectorscope chip has no Y' target)
+    target        (Y', Cb, Cr) with None where nothing is asked (a vectorscope chip has no Y' target). Of a correction
+                  of less than full strength it is where that strength leaves a patch which the full one puts on
+                  ``full_target``; at full strength that is None
     before, after (Y', Cb, Cr): before is exposure, balance, tone and hues left alone
     used          False for check patches and excluded ones
     *_standard_error   of where the patch lands, as carried from the reading's noise (None: no target)
@@ -60,6 +63,7 @@ class PatchResult:
     leave_one_out_hue_deg: Number | None = None
     leave_one_out_radius: Number | None = None
     reasons: tuple[AnyPatchReason, ...] = ()
+    full_target: tuple[Number | None, Number | None, Number | None] | None = None
 
     def __post_init__(self) -> None:
         luma, cb, cr = self.target
@@ -82,12 +86,27 @@ class Parameter:
 
 
 @dataclass(frozen=True)
+class Solved:
+    """The answer in parts, at full strength: exposure, and what red and blue get on top of it, in stops; ``colour`` and
+    the tone curve and hue sectors as :meth:`huewright.solver.chain.Chain.after_decode` takes them."""
+
+    exposure_stops: Number = 0.0
+    red_stops: Number = 0.0
+    blue_stops: Number = 0.0
+    colour: tuple[Operation, ...] = ()
+    tone: tuple[Operation, ...] = ()
+    sectors: tuple[Operation, ...] = ()
+
+
+@dataclass(frozen=True)
 class Correction:
     """``operations`` is the whole chain from file code values (integers scaled to 0..1) to the full-range
     display signal. ``neutral_operations`` is the same chain with nothing corrected (the "before" picture).
 
     parameters    every solved number by name
     diagnostics   numbers a colour scientist asks for: condition, leave_one_out_deg, noise_gain_db, ...
+    strength      how much of what was solved ``operations`` do; ``parameters`` are of full strength
+    solved        the answer in parts, from which other strengths are made; None where nothing but whole can be done
     cautions      what must be known of it
     provenance    versions, hashes of the inputs, settings: what it takes to do it again
 
@@ -104,6 +123,8 @@ class Correction:
     diagnostics: dict[str, Any] = field(default_factory=dict)
     cautions: tuple[AnyCaution, ...] = ()
     provenance: dict[str, Any] = field(default_factory=dict)
+    strength: Strength = Strength()
+    solved: Solved | None = None
 
     def __post_init__(self) -> None:
         if not self.operations and (self.neutral_operations or self.parameters):
@@ -136,8 +157,8 @@ class Correction:
         return np.asarray(result, np.float32).reshape(pixels.shape)
 
 
-_ORDER = ("method", "display", "cautions", "parameters", "operations", "neutral_operations", "patches", "diagnostics",
-          "footage", "provenance")
+_ORDER = ("method", "display", "strength", "cautions", "parameters", "operations", "neutral_operations", "solved",
+          "patches", "diagnostics", "footage", "provenance")
 
 
 def correction_to_dict(correction: Correction) -> dict[str, Any]:

@@ -2,12 +2,35 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from huewright.errors import InputError
-from huewright.models.record import Name, Positive, Share
+from huewright.models.record import Name, Number, Positive, Share
 
 METHODS = ("sectors", "matrix-sectors", "balance", "matrix", "polynomial-2", "polynomial-3")
+
+
+@dataclass(frozen=True)
+class Strength:
+    """How much of what was solved is done, 0 to 1: straight lines from no change to the answer in the solve's own
+    unknowns (stops, places of tone anchors, degrees, logarithms of gains, entries of a matrix).
+
+    levels    exposure, balance and tone
+    hues      the turn and scale of every hue, and a matrix where the method has one
+    """
+
+    levels: Share = 1.0
+    hues: Share = 1.0
+
+    def __post_init__(self) -> None:
+        for name, value in (("levels", self.levels), ("hues", self.hues)):
+            if not 0 <= value <= 1:
+                raise InputError(f"the strength of {name} lies between 0 and 1, not {value:g}"
+                                 + (f"; {value:g} % is {value / 100:g}" if 1 < value <= 100 else ""))
+
+    @property
+    def full(self) -> bool:
+        return self.levels == self.hues == 1.0
 
 
 @dataclass(frozen=True)
@@ -15,6 +38,9 @@ class SolveSettings:
     """Targets, method, and how firmly the answer is held.
 
     mode, fraction, display, adaptation   see :func:`huewright.colorimetry.targets.targets_for`
+    levels_ire           bars' levels that the person asks for instead of the card's, by the bar's name
+    fractions            chips' fractions instead of ``fraction``, by the chip's name or its hue's
+    strength             how much of the answer is done
     method               one of :data:`METHODS`
     floor                least standard deviation that a measured Y', Cb or Cr is credited with: print tolerance
                          and uneven texture never average out
@@ -48,7 +74,13 @@ class SolveSettings:
     radius_limit: Positive = 0.01
     level_limit_ire: Positive = 0.5
     trust_encoding: bool = False
+    levels_ire: dict[Name, Number] = field(default_factory=dict)
+    fractions: dict[Name, Positive] = field(default_factory=dict)
+    strength: Strength = Strength()
 
     def __post_init__(self) -> None:
         if self.method not in METHODS:
             raise InputError(f"unknown method {self.method!r}; known: {', '.join(METHODS)}")
+        if self.method.startswith("polynomial") and not self.strength.full:
+            raise InputError(f"method {self.method} is a table that is done whole or not at all; leave --strength out, "
+                             "or choose sectors, matrix-sectors, matrix or balance")

@@ -44,7 +44,7 @@ def whole_proof(correction: Correction, survey: Survey, patches: tuple[PatchProo
                 match: RenderMatch, grades: list[FrameGrade], settings: SolveSettings) -> Proof:
     """The proof of the card take, measured on ``grades``' frames; without shots, pictures and title."""
     summary = _summary(correction, patches, sides, tally, match, len(grades))
-    passed, verdict = _verdict(summary, settings)
+    passed, verdict = _verdict(summary, settings, in_part=has(correction.cautions, cautions.DoneInPart))
     declaration = str(correction.diagnostics.get("declaration", UNCHECKED))
     verdict = f"{verdict} {declaration_words(correction)}".rstrip()
     if passed:
@@ -153,8 +153,8 @@ def _summary(correction: Correction, patches: tuple[PatchProof, ...], sides: dic
     return {key: float(f"{value:.5g}") if isinstance(value, float) else value for key, value in summary.items()}
 
 
-def _verdict(summary: dict[str, Any], settings: SolveSettings) -> tuple[bool, str]:
-    """Whether every used patch is within the settings' limits, and one sentence."""
+def _verdict(summary: dict[str, Any], settings: SolveSettings, *, in_part: bool = False) -> tuple[bool, str]:
+    """Whether every used patch is within the settings' limits of what was asked, and one sentence."""
     parts, passed = [], True
     for key, limit, unit in (("worst_hue_error_after_deg", settings.hue_limit_deg, "° in hue"),
                              ("worst_radius_error_after_percent", 100 * settings.radius_limit, " % in saturation"),
@@ -166,7 +166,8 @@ def _verdict(summary: dict[str, Any], settings: SolveSettings) -> tuple[bool, st
     left_out = summary["patches_not_used"]
     which = "Chips and bars are" if not left_out else "The chips and bars that could be used are"
     off = ", ".join(parts[:-1]) + f" and {parts[-1]}" if len(parts) > 1 else "".join(parts)
-    head = (f"{which} on their targets" if passed else "NOT within the limits") + f": off by at most {off}"
+    where = "where the strength asked for leaves them, not on their targets" if in_part else "on their targets"
+    head = (f"{which} {where}" if passed else "NOT within the limits") + f": off by at most {off}"
     if left_out:
         head += f"; {left_out} more could not be used"
     old, new = summary["mean_check_delta_e_before"], summary["mean_check_delta_e_after"]

@@ -10,9 +10,10 @@ from huewright_kernels.ops import Operation
 
 from huewright.colorimetry.declare import THROUGH_LOOK
 from huewright.colorimetry.display import BT709, from_ycbcr, hue_deg
-from huewright.colorimetry.targets import delta_e
+from huewright.colorimetry.targets import Target, delta_e, targets_for
 from huewright.models import cautions
 from huewright.models.cautions import Caution
+from huewright.models.coded import has
 from huewright.models.correction import Correction, Parameter, PatchResult
 from huewright.models.reasons import PatchReason
 from huewright.models.settings import SolveSettings
@@ -25,6 +26,7 @@ from huewright.solver.linear import matrix_without
 from huewright.solver.model import Model
 from huewright.solver.problem import Problem, Solution
 from huewright.solver.sectors import arriving_ycbcr, solve_balance
+from huewright.solver.strength import chain_at, solution_at, solved_of
 
 INTERVAL = 1.96             # standard errors to either side of a 95 % interval
 CHECK_MARGIN = 0.3          # CIEDE2000 by which check patches may be worse than with balance alone, unwarned
@@ -36,24 +38,30 @@ LEAVE_ONE_OUT_CAUTION_DEG = 20.0
 def correction_from(problem: Problem, solution: Solution, *, identity: bool = False,
                     provenance: dict[str, Any] | None = None) -> Correction:
     """The correction, with everything that a colour scientist asks for. ``identity``: nothing is to be changed."""
-    neutral = problem.chain.neutral()
-    operations = neutral if identity else solution.operations(problem.chain)
+    neutral, strength = problem.chain.neutral(), problem.settings.strength
+    full = neutral if identity else solution.operations(problem.chain)
+    solved = solved_of(solution)
+    operations = full if identity or strength.full or solved is None else chain_at(problem.chain, solved, strength)
+    done = solution_at(problem, solution, strength)
     samples = problem.samples
     before = quality.landing_ycbcr(neutral, samples, problem.luma)
     after = quality.landing_ycbcr(operations, samples, problem.luma)
-    errors = _landing_errors(problem, solution) if not identity else {}
+    # What is asked of less than full strength: a patch that the full one misses, it misses by as much.
+    shift = after - (after if operations is full else quality.landing_ycbcr(full, samples, problem.luma))
+    errors = _landing_errors(problem, done) if not identity else {}
     left_out = _left_out(problem, solution)
     colours = _delta_e(problem, samples, before, after)
     rows = {sample.name: _result(problem, sample, before[k], after[k], colours.get(sample.name),
-                                 errors.get(sample.name), left_out.get(sample.name))
+                                 errors.get(sample.name), left_out.get(sample.name),
+                                 None if strength.full else shift[k])
             for k, sample in enumerate(samples)}
     patches = tuple(rows[patch.name] for patch in problem.card.patches if patch.name in rows)
     judgement = judge_declaration(problem)
-    diagnostics = {**_diagnostics(problem, solution, operations, neutral, patches, identity), **_declared(judgement)}
+    diagnostics = {**_diagnostics(problem, done, operations, neutral, patches, identity), **_declared(judgement)}
     doubt = () if judgement.caution is None else (judgement.caution,)
     said = (*doubt, *solution.cautions, *_cautions(problem, patches, diagnostics))
     return Correction(solution.method, problem.footage, problem.settings.display, operations, neutral, patches,
-                      _parameters(solution, identity), diagnostics, said, provenance or {})
+                      _parameters(solution, identity), diagnostics, said, provenance or {}, strength, solved)
 
 
 def significant(value: Any, digits: int = 7) -> Any:
@@ -73,8 +81,9 @@ def _decimals(value: float | None, digits: int = 6) -> float | None:
 
 def _result(problem: Problem, sample: Sample, before: np.ndarray, after: np.ndarray,
             colours: tuple[float, float] | None, errors: np.ndarray | None,
-            left_out: np.ndarray | None) -> PatchResult:
-    target = sample.target
+            left_out: np.ndarray | None, shift: np.ndarray | None) -> PatchResult:
+    asked = sample.target
+    target = asked if shift is None or sample.role == "check" else _shifted(asked, shift)
     used = sample.role != "check" and sample.name not in problem.evidence.unused
     hue_error = ratio = level_error = None
     if sample.role == "chip":
@@ -82,6 +91,8 @@ def _result(problem: Problem, sample: Sample, before: np.ndarray, after: np.ndar
     if sample.role == "bar" and target.luma is not None:
         level_error = 100.0 * (after[0] - target.luma)
     hue_se, radius_se, level_se = (None, None, None) if errors is None else errors
+    if radius_se is not None and sample.role == "chip":
+        radius_se *= asked.radius / target.radius
     return PatchResult(
         name=sample.name, role=sample.role, used=used,
         target=(_decimals(target.luma, 7), _decimals(target.cb, 7), _decimals(target.cr, 7)),
@@ -93,7 +104,15 @@ def _result(problem: Problem, sample: Sample, before: np.ndarray, after: np.ndar
         level_standard_error_ire=_decimals(level_se),
         leave_one_out_hue_deg=_decimals(None if left_out is None else left_out[0], 4),
         leave_one_out_radius=_decimals(None if left_out is None else left_out[1], 4),
-        reasons=problem.evidence.unused.get(sample.name, ()))
+        reasons=problem.evidence.unused.get(sample.name, ()),
+        full_target=None if target is asked else (_decimals(asked.luma, 7), _decimals(asked.cb, 7),
+                                                  _decimals(asked.cr, 7)))
+
+
+def _shifted(target: Target, shift: np.ndarray) -> Target:
+    luma, cb, cr = (None if value is None else float(value + by)
+                    for value, by in zip((target.luma, target.cb, target.cr), shift, strict=True))
+    return Target(luma, cb, cr)
 
 
 def _triple(values: np.ndarray) -> tuple[float, float, float]:
@@ -230,6 +249,7 @@ def _declared(judgement: Judgement) -> dict[str, Any]:
 
 def _cautions(problem: Problem, patches: tuple[PatchResult, ...], numbers: dict[str, Any]) -> list[Caution]:
     said: list[Caution] = [cautions.OnlyThroughLook()] if problem.footage.encoding == THROUGH_LOOK else []
+    said += _as_asked(problem, patches)
     said += _off_target(patches, problem.settings)
     guessed = [chip.name for chip in problem.evidence.chips if chip.name not in problem.reference]
     if problem.settings.mode == "vectorscope" and problem.display.primaries != BT709 and guessed:
@@ -247,7 +267,35 @@ def _cautions(problem: Problem, patches: tuple[PatchResult, ...], numbers: dict[
         worst = max((row for row in patches if row.leave_one_out_hue_deg is not None),
                     key=lambda row: abs(row.leave_one_out_hue_deg or 0.0))
         said.append(cautions.ChipFarFromOthers(worst.name, abs(worst.leave_one_out_hue_deg or 0.0)))
-    return said + _check_cautions(patches, numbers)
+    if not (has(said, cautions.DoneInPart, cautions.TargetsAsked)):     # which say that colours then differ
+        said += _check_cautions(patches, numbers)
+    return said
+
+
+def _as_asked(problem: Problem, patches: tuple[PatchResult, ...]) -> list[Caution]:
+    """What the person asked for that is not the card's own targets, or not the whole way to them."""
+    settings, said = problem.settings, list[Caution]()
+    if settings.levels_ire or settings.fractions:
+        usual = targets_for(problem.card, mode=settings.mode, fraction=settings.fraction)
+        said.append(cautions.TargetsAsked(
+            tuple(cautions.Asked(name, level, significant(100 * (usual[name].luma or 0.0)))
+                  for name, level in settings.levels_ire.items()),
+            tuple(cautions.Asked(name, value, settings.fraction) for name, value in settings.fractions.items())))
+    if settings.strength.full:
+        return said
+    short = {"hue_deg": 0.0, "radius": 0.0, "level_ire": 0.0}
+    for row in patches:
+        if not row.used or row.full_target is None:
+            continue
+        full, aim = (Target(*target) for target in (row.full_target, row.target))
+        if row.role == "chip":
+            hue, ratio = miss(np.array([0.0, aim.cb, aim.cr]), full)
+            short["hue_deg"] = max(short["hue_deg"], abs(hue))
+            short["radius"] = max(short["radius"], abs(ratio - 1))
+        elif full.luma is not None and aim.luma is not None:
+            short["level_ire"] = max(short["level_ire"], 100 * abs(aim.luma - full.luma))
+    said.append(cautions.DoneInPart(settings.strength.levels, settings.strength.hues, **significant(short)))
+    return said
 
 
 def _off_target(patches: tuple[PatchResult, ...], settings: SolveSettings) -> list[Caution]:

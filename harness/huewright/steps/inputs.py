@@ -5,6 +5,8 @@ Whatever is such a model already passes through, so that the steps serve the com
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,7 +18,7 @@ from huewright.models.survey import Survey, load_survey
 
 if TYPE_CHECKING:
     from huewright.models.correction import Correction
-    from huewright.models.settings import SolveSettings
+    from huewright.models.settings import SolveSettings, Strength
 
 
 def take_from(named: FrameSequence | Path | str) -> FrameSequence:
@@ -76,8 +78,69 @@ def footage_from(*, encoding: str, code_range: str = "full", bits: int = 10, pri
 
 
 def settings_from(*, targets: str = "vectorscope", fraction: float = 0.5, display: str = "bt709",
-                  method: str = "sectors", trust_encoding: bool = False) -> SolveSettings:
+                  method: str = "sectors", trust_encoding: bool = False, levels_ire: Mapping[str, float] | None = None,
+                  fractions: Mapping[str, float] | None = None,
+                  strength: Strength | float | None = None) -> SolveSettings:
     """How to solve; raises as :class:`huewright.models.settings.SolveSettings`."""
     from huewright.models.settings import SolveSettings
 
-    return SolveSettings(mode=targets, fraction=fraction, display=display, method=method, trust_encoding=trust_encoding)
+    return SolveSettings(mode=targets, fraction=fraction, display=display, method=method, trust_encoding=trust_encoding,
+                         levels_ire=_plain(levels_ire), fractions=_plain(fractions), strength=strength_from(strength))
+
+
+def _plain(values: Mapping[str, float] | None) -> dict[str, float]:
+    return {str(name): float(value) for name, value in (values or {}).items()}
+
+
+def strength_from(named: Strength | float | None) -> Strength:
+    """A number is that of hues and levels alike; None is full strength."""
+    from huewright.models.settings import Strength
+
+    if isinstance(named, Strength):
+        return named
+    value = 1.0 if named is None else float(named)
+    return Strength(value, value)
+
+
+def at_strength(correction: Correction, strength: Strength | None) -> Correction:
+    """``correction`` at ``strength``, or at its own (None); raises as :func:`huewright.steps.solve.solve_at`."""
+    from huewright.steps.solve import solve_at
+
+    return correction if strength is None else solve_at(correction, strength)
+
+
+def named_numbers(texts: Sequence[str], option: str, example: str) -> dict[str, float]:
+    """``name=number`` texts of ``option``, several in one text divided by commas; :class:`InputError` otherwise."""
+    found: dict[str, float] = {}
+    for part in (part.strip() for text in texts for part in text.split(",")):
+        name, equals, value = (piece.strip() for piece in part.rpartition("="))
+        number = _number(value)
+        if not equals or not name or number is None:
+            raise InputError(f"{option} takes a name and a number, such as {option} {example}, not {part!r}")
+        if name in found:
+            raise InputError(f"{option} names {name} twice; give it one number")
+        found[name] = number
+    return found
+
+
+def strength_named(texts: Sequence[str]) -> Strength | None:
+    """From "0.8" (hues and levels alike), "hues=0.8", "hues=0.8,levels=1"; None where nothing is said."""
+    from huewright.models.settings import Strength
+
+    if not texts:
+        return None
+    if len(texts) == 1 and (both := _number(texts[0])) is not None:
+        return Strength(both, both)
+    found = named_numbers(texts, "--strength", "hues=0.8")
+    strange = next((name for name in found if name not in ("hues", "levels")), None)
+    if strange is not None:
+        raise InputError(f"--strength is of hues, of levels, or one number for both, not of {strange!r}")
+    return Strength(**found)
+
+
+def _number(text: str) -> float | None:
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None

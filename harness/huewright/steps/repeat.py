@@ -8,14 +8,10 @@ from pathlib import Path
 
 from huewright.errors import InputError
 from huewright.files import json_text, read_text
-from huewright.models.card import Card
 from huewright.models.correction import correction_to_dict, load_correction
-from huewright.models.reading import Reading
-from huewright.models.record import from_record
-from huewright.models.settings import SolveSettings
 from huewright.provenance.digests import digest
 from huewright.provenance.record import changed_outside
-from huewright.steps.solve import solve_recorded
+from huewright.steps.solve import NOT_RECORDED, recorded_inputs, solve_recorded
 
 
 @dataclass(frozen=True)
@@ -37,16 +33,12 @@ def repeat(correction_path: Path | str) -> Repeat:
     path = Path(correction_path)
     correction = load_correction(path)
     recorded = correction.provenance
+    card, reading, settings = recorded_inputs(correction, str(path))
+    inputs = recorded["inputs"]
     try:
-        inputs = recorded["inputs"]
-        card, reading = from_record(inputs["card"], Card), from_record(inputs["reading"], Reading)
-        settings = from_record(recorded["settings"], SolveSettings)
         hashes = {"card": recorded["card_sha256"], "reading": recorded["reading_sha256"]}
-    except ValueError as error:
-        raise InputError(f"{path}: damaged correction file (provenance: {error}); solve again or mend it") from None
-    except (KeyError, TypeError) as error:
-        raise InputError(f"{path}: this correction does not record {error}, so it cannot be repeated; make it with "
-                         "`huewright solve`") from None
+    except KeyError as error:
+        raise InputError(NOT_RECORDED % (path, error)) from None
     changed = [f"the {name} inside the file does not match its recorded hash"
                for name, value in hashes.items() if digest(inputs[name]) != value]
     changed += changed_outside(recorded)

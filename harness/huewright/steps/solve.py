@@ -6,19 +6,20 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from huewright.errors import NoAnswerError
+from huewright.errors import InputError, NoAnswerError
 from huewright.models.card import Card
 from huewright.models.cautions import DeclarationDoubted
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.models.reading import Reading
-from huewright.models.record import to_record
-from huewright.models.settings import SolveSettings
+from huewright.models.record import from_record, to_record
+from huewright.models.settings import SolveSettings, Strength
 from huewright.models.survey import Survey
 from huewright.provenance.belonging import card_cautions, check_surveyed_card
 from huewright.provenance.record import provenance_of
 from huewright.solver.answer import solve
 from huewright.solver.compare import compare
+from huewright.solver.strength import operations_at
 
 
 def solve_survey(survey: Survey, card: Card, settings: SolveSettings | None = None, *,
@@ -49,6 +50,36 @@ def solve_recorded(reading: Reading, card: Card, footage: Footage, settings: Sol
     return replace(correction, cautions=(*card_cautions(provenance), *correction.cautions))
 
 
+NOT_RECORDED = ("%s: this correction does not record %s, so it cannot be repeated; make it with `huewright solve`")
+
+
+def recorded_inputs(correction: Correction, called: str) -> tuple[Card, Reading, SolveSettings]:
+    """What ``correction`` was solved from, as it records it; :class:`InputError`, naming it as ``called``, if it
+    doesn't or that is damaged."""
+    recorded = correction.provenance
+    try:
+        inputs = recorded["inputs"]
+        return (from_record(inputs["card"], Card), from_record(inputs["reading"], Reading),
+                from_record(recorded["settings"], SolveSettings))
+    except ValueError as error:
+        raise InputError(f"{called}: damaged correction file (provenance: {error}); solve again or mend it") from None
+    except (KeyError, TypeError) as error:
+        raise InputError(NOT_RECORDED % (called, error)) from None
+
+
+def solve_at(correction: Correction, strength: Strength) -> Correction:
+    """``correction`` at ``strength``, solved again from what it records; its operations are made of the parts that it
+    holds. Raises :class:`InputError` as :func:`recorded_inputs` and :func:`.operations_at`."""
+    if strength == correction.strength:
+        return correction
+    operations = operations_at(correction, strength)
+    card, reading, settings = recorded_inputs(correction, "at another strength")
+    settings = replace(settings, strength=strength)
+    provenance = {**correction.provenance, "settings": to_record(settings)}
+    again = solve_recorded(reading, card, correction.footage, settings, provenance)
+    return replace(again, operations=operations, solved=correction.solved)
+
+
 def demand_declaration(correction: Correction, settings: SolveSettings) -> None:
     """Raises :class:`NoAnswerError` for a contradicted declaration that nobody insisted on."""
     doubt = next((item for item in correction.cautions if isinstance(item, DeclarationDoubted)), None)
@@ -68,4 +99,5 @@ def _reading(survey: Survey) -> Reading:
     return survey.reading
 
 
-__all__ = ["Correction", "compare_survey", "solve_recorded", "solve_survey"]
+__all__ = ["NOT_RECORDED", "Correction", "compare_survey", "operations_at", "recorded_inputs", "solve_at",
+           "solve_recorded", "solve_survey"]

@@ -86,6 +86,25 @@ def _(item: cautions.VeilTakenOff) -> str:
 
 
 @sentence.register
+def _(item: cautions.DoneInPart) -> str:
+    return (f"done in part, as asked ({strength_words(item.levels, item.hues)}): chips and bars are held against where "
+            f"that leaves them, short of their targets by up to {item.hue_deg:.1f} degrees of hue, "
+            f"{100 * item.radius:.1f} % of radius and {item.level_ire:.1f} IRE")
+
+
+def strength_words(levels: float, hues: float) -> str:
+    return f"strength {hues:g}" if levels == hues else f"strength {hues:g} of hues, {levels:g} of levels"
+
+
+@sentence.register
+def _(item: cautions.TargetsAsked) -> str:
+    said = [f"{one.patch} at {one.asked:g} IRE (the card's: {one.otherwise:.1f})" for one in item.levels]
+    said += [f"{one.patch} at {one.asked:g} of its 75 % bar (the others: {one.otherwise:g})" for one in item.fractions]
+    return (f"targets as asked: {', '.join(said)}; colours are held against the card's references all the same, and "
+            "show the difference")
+
+
+@sentence.register
 def _(item: cautions.OffTarget) -> str:
     return f"off target: {_misses(item.misses)} ({_limits(item.limits)})"
 
