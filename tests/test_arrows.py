@@ -47,7 +47,7 @@ ALLOWED: dict[str, set[str]] = {
     "steps": {"cards", "finding", "solver", "provenance", "rendering", "proof", "report", "accuracy", "timing",
               "plugin", "host", "probe", "huewright_demo", *BELOW_PROOF},
     "cli": {"steps", "words", "errors", "progress", "version"},
-    "api": {"huewright_kernels", "steps", "models", "frames", "progress"},
+    "api": {"huewright_kernels", "steps", "words", "models", "frames", "errors", "progress"},
     "huewright": {"api", "models", "errors", "progress", "version"},
 }
 """Package (of the harness by its last name) -> what of this project it may import besides itself."""

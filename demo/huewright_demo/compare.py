@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -13,7 +13,17 @@ from huewright.colorimetry.targets import delta_e
 from huewright.frames import parse_sequence, read_frame
 from huewright.models.card import Card
 from huewright.models.correction import Correction
-from huewright.models.proof import Proof
+from huewright.models.demo import (
+    AgainstTargets,
+    AgainstTruth,
+    Change,
+    FramesCompared,
+    LutError,
+    LutErrors,
+    PatchCompared,
+    Worst,
+)
+from huewright.models.proof import FramePassedOver, Proof
 from huewright.models.survey import Survey
 from huewright.reference import apply_chain
 from huewright_kernels.ops import Operation
@@ -24,25 +34,23 @@ INNER = 0.7
 LEAST_CHROMA = 0.01
 
 
-def frames_against_truth(survey: Survey, truth: dict[str, Any]) -> dict[str, Any]:
+def frames_against_truth(survey: Survey, truth: dict[str, Any]) -> FramesCompared:
     """The survey's choice beside what the generator knows of each frame."""
     known = {row["frame"]: row for row in truth["frames"]}
     errors = {grade.frame: np.linalg.norm(np.subtract(grade.corners, known[grade.frame]["corners"]), axis=1).max()
               for grade in survey.grades if len(grade.corners) == 4}
-    return {
-        "chosen": list(survey.chosen),
-        "refused": [{"frame": g.frame, "verdict": g.verdict, "reasons": list(g.reasons)}
-                    for g in survey.grades if g.verdict in ("refused", "no card")],
-        "chosen_with_reflections": [n for n in survey.chosen if known[n]["reflections"]],
-        "usable_with_reflections": [g.frame for g in survey.grades
-                                    if g.verdict == "usable" and known[g.frame]["reflections"]],
-        "found_where_none_is": [n for n in errors if known[n]["card"] == "none"],
-        "worst_corner_error_px": max((float(errors[n]) for n in survey.chosen if n in errors), default=None),
-    }
+    return FramesCompared(
+        survey.chosen, tuple(FramePassedOver(grade.frame, grade.verdict, grade.reasons) for grade in survey.grades
+                             if grade.verdict in ("refused", "no card")),
+        tuple(number for number in survey.chosen if known[number]["reflections"]),
+        tuple(grade.frame for grade in survey.grades
+              if grade.verdict == "usable" and known[grade.frame]["reflections"]),
+        tuple(number for number in errors if known[number]["card"] == "none"),
+        max((float(errors[number]) for number in survey.chosen if number in errors), default=None))
 
 
-def colours_against_truth(survey: Survey, correction: Correction, proof: Proof, card: Card, truth: dict[str, Any],
-                          take: str, folder: Path) -> dict[str, Any]:
+def patches_against_truth(survey: Survey, correction: Correction, proof: Proof, card: Card, truth: dict[str, Any],
+                          take: str, folder: Path) -> tuple[PatchCompared, ...]:
     """Every patch before and after, against the solve's own targets (the proof's measurement) and the truth."""
     display, chosen = correction.display, survey.chosen
     before = _measured(card, truth, chosen, take, correction.neutral_operations)
@@ -50,20 +58,19 @@ def colours_against_truth(survey: Survey, correction: Correction, proof: Proof, 
     true = {row["name"]: np.array(row["rgb"]) for row in truth["true"]}
     rows = []
     for patch in proof.patches:
-        row: dict[str, Any] = {"name": patch.name, "role": patch.role}
-        own = {"hue_error_deg": (patch.hue_error_before_deg, patch.hue_error_after_deg),
-               "radius_ratio": (patch.radius_ratio_before, patch.radius_ratio_after),
-               "level_ire": (patch.level_before_ire, patch.level_after_ire),
-               "delta_e": (patch.delta_e_before, patch.delta_e_after)}
-        row["against_targets"] = {**_pairs(own), "level_target_ire": patch.level_target_ire}
+        own = AgainstTargets(
+            patch.hue_error_before_deg, patch.hue_error_after_deg, patch.radius_ratio_before, patch.radius_ratio_after,
+            patch.level_before_ire, patch.level_after_ire, patch.delta_e_before, patch.delta_e_after,
+            patch.level_target_ire)
         known = [_against(value, true[patch.name], display) for value in (before[patch.name], after[patch.name])]
-        row["against_truth"] = {**_pairs({key: (known[0][key], known[1][key]) for key in known[0]}),
-                                "level_true_ire": 100 * to_ycbcr(true[patch.name], display_luma(display))[0]}
-        rows.append(row)
-    return {"patches": rows, **{side: _digest(rows, side) for side in ("against_targets", "against_truth")}}
+        pairs = {f"{key}_{when}": side[key] for when, side in zip(("before", "after"), known, strict=True)
+                 for key in side}
+        rows.append(PatchCompared(patch.name, patch.role, own, AgainstTruth(
+            **pairs, level_true_ire=float(100 * to_ycbcr(true[patch.name], display_luma(display))[0]))))
+    return tuple(rows)
 
 
-def _against(signal: np.ndarray, true: np.ndarray, display: str) -> dict[str, float | None]:
+def _against(signal: np.ndarray, true: np.ndarray, display: str) -> dict[str, Any]:
     (y, cb, cr), (true_y, true_cb, true_cr) = to_ycbcr(np.stack([signal, true]), display_luma(display))
     turn = hue_difference_deg(hue_deg(cb, cr), hue_deg(true_cb, true_cr))
     coloured = np.hypot(true_cb, true_cr) > LEAST_CHROMA
@@ -74,29 +81,22 @@ def _against(signal: np.ndarray, true: np.ndarray, display: str) -> dict[str, fl
             "delta_e": float(delta_e(signal, true, display))}
 
 
-def _pairs(values: dict[str, tuple[float | None, float | None]]) -> dict[str, float | None]:
-    return {f"{key}_{when}": value for key, pair in values.items()
-            for when, value in zip(("before", "after"), pair, strict=True)}
-
-
-def _digest(rows: list[dict[str, Any]], side: str) -> dict[str, Any]:
+def change(patches: tuple[PatchCompared, ...], side: Literal["against_targets", "against_truth"]) -> Change:
     """Worst chip hue and radius, worst bar level, mean and worst CIEDE2000 of the check patches."""
-    result: dict[str, Any] = {}
-    for when in ("before", "after"):
-        chips = [row[side] for row in rows if row["role"] == "chip"]
-        bars = [row[side] for row in rows if row["role"] == "bar"]
-        checks = [row[side][f"delta_e_{when}"] for row in rows if row["role"] == "check"]
-        checks = [value for value in checks if value is not None]
-        aim = "level_target_ire" if side == "against_targets" else "level_true_ire"
-        result[when] = {
-            "worst_chip_hue_error_deg": max(abs(chip[f"hue_error_deg_{when}"]) for chip in chips),
-            "worst_chip_radius_error": max(abs(chip[f"radius_ratio_{when}"] - 1) for chip in chips),
-            "worst_bar_error_ire": max(abs(bar[f"level_ire_{when}"] - bar[aim]) for bar in bars),
-            "mean_check_delta_e": float(np.mean(checks)) if checks else None,
-            "worst_check_delta_e": max(checks, default=None)}
-    first, last = result["before"]["mean_check_delta_e"], result["after"]["mean_check_delta_e"]
-    result["check_delta_e_factor"] = first / last if first and last else None
-    return result
+    aim = "level_target_ire" if side == "against_targets" else "level_true_ire"
+
+    def worst(when: str) -> Worst:
+        chips, bars, checks = ([getattr(patch, side) for patch in patches if patch.role == role]
+                               for role in ("chip", "bar", "check"))
+        colours = [value for check in checks if (value := getattr(check, f"delta_e_{when}")) is not None]
+        return Worst(max(abs(getattr(chip, f"hue_error_deg_{when}")) for chip in chips),
+                     max(abs(getattr(chip, f"radius_ratio_{when}") - 1) for chip in chips),
+                     max(abs(getattr(bar, f"level_ire_{when}") - getattr(bar, aim)) for bar in bars),
+                     float(np.mean(colours)) if colours else None, max(colours, default=None))
+
+    before, after = worst("before"), worst("after")
+    first, last = before.mean_check_delta_e, after.mean_check_delta_e
+    return Change(before, after, first / last if first and last else None)
 
 
 def _measured(card: Card, truth: dict[str, Any], chosen: tuple[int, ...], pattern: str,
@@ -127,22 +127,22 @@ def _files(folder: Path, source: str) -> str:
     return str(folder / Path(source).name)
 
 
-def luts_against_render(survey: Survey, take: str, folder: Path) -> dict[str, Any]:
+def luts_against_render(survey: Survey, take: str, folder: Path) -> LutErrors:
     """The exported LUTs, applied by OpenColorIO to a chosen camera frame, against that frame's render."""
     number = survey.chosen[0]
     source = read_frame(parse_sequence(take).path(number)).rgb_float()
     frame = read_frame(parse_sequence(_files(folder / "take", take)).path(number))
     rendered = frame.rgb_float()
     inside = ((source >= 0) & (source <= 1)).all(-1)
-    found: dict[str, Any] = {"frame": number}
-    for name in ("correction.cube", "correction.clf"):
+
+    def error(name: str) -> LutError:
         through = apply_with_opencolorio(folder / name, source, tetrahedral=True)
         if frame.pixels.dtype.kind == "u":
             through = np.clip(through, 0, 1)   # as the integer file had to
         apart = np.abs(through - rendered).max(-1)
-        found[name.split(".")[-1]] = {"mean": float(apart.mean()), "worst": float(apart.max()),
-                                      "worst_within_code_range": float(apart[inside].max())}
-    return found
+        return LutError(float(apart.mean()), float(apart.max()), float(apart[inside].max()))
+
+    return LutErrors(number, error("correction.cube"), error("correction.clf"))
 
 
 def tidy(value: Any) -> Any:

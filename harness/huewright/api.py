@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from huewright.errors import NoAnswerError
 from huewright.frames.sequence import FrameSequence
 from huewright.models.card import Card
 from huewright.models.correction import Correction
@@ -30,6 +31,7 @@ from huewright.steps.inputs import (
     take_from,
 )
 from huewright.steps.outputs import save
+from huewright.words import no_answer_words
 
 if TYPE_CHECKING:
     from huewright_kernels.ops import Operation
@@ -94,7 +96,12 @@ def solve(survey: Survey | Path | str, card: Card | Path | str | None = None, *,
     settings = settings_from(targets=targets, fraction=fraction, display=display, method=method,
                              trust_encoding=trust_encoding, levels_ire=levels_ire, fractions=fractions,
                              strength=strength)
-    return solve_survey(surveyed, card_from(named), settings, card_path=None if isinstance(named, Card) else named)
+    path = None if isinstance(named, Card) else named
+    try:
+        return solve_survey(surveyed, card_from(named), settings, card_path=path)
+    except NoAnswerError as error:
+        error.args = (no_answer_words(error.what, error.why),)     # a code until here
+        raise
 
 
 def at_strength(correction: Correction | Path | str, strength: Strength | float) -> Correction:

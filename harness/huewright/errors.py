@@ -11,9 +11,11 @@ class NoAnswerError(Exception):
     """The footage or card cannot support an answer, or the proof is not within its limits: says why and what would
     help. Exit code 1.
 
-    ``why`` is that as data where there is such (a survey's advice); the command line says it after the sentence.
+    ``what`` is a sentence, or a code and its figures (a :class:`huewright.models.refusals.Refusal`), of which the
+    command line and the public functions make one. ``why`` is the reason as data where there is such beside a sentence
+    (a survey's advice); it is said after it.
     """
 
-    def __init__(self, sentence: str, why: object | None = None) -> None:
-        super().__init__(sentence)
-        self.why = why
+    def __init__(self, what: str | object, why: object | None = None) -> None:
+        super().__init__(what if isinstance(what, str) else repr(what))
+        self.what, self.why = what, why

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from huewright.errors import InputError
 from huewright.frames import parse_sequence, read_frame
-from huewright.models.record import to_record
+from huewright.models.demo import load_summary
+from huewright.models.job import load_job
+from huewright.models.proof import load_proof
 from huewright.steps.demo import run_demo
 
 pytestmark = pytest.mark.slow
@@ -17,45 +19,49 @@ pytestmark = pytest.mark.slow
 @pytest.fixture(scope="module")
 def job(tmp_path_factory):
     folder = tmp_path_factory.mktemp("job")
-    return folder, run_demo(folder / "demo", frames=24, size=(800, 450))
+    return folder, run_demo(folder / "demo", frames=24, size=(800, 450)).summary
 
 
 def test_summary_on_disk_is_the_summary_returned(job):
     folder, summary = job
-    assert json.loads((folder / "demo" / "summary.json").read_text()) == json.loads(json.dumps(to_record(summary)))
-    assert set(summary["cameras"]) == {"A", "B"}
+    assert load_summary(folder / "demo" / "summary.json") == summary
+    assert set(summary.cameras) == {"A", "B"}
+    for name in ("a", "b"):     # and what the job wrote beside it is read by its models
+        camera = folder / "demo" / f"camera-{name}"
+        proof, job_file = load_proof(camera / "proof" / "proof.json"), load_job(camera / "job.json")
+        assert proof.verdict == job_file.verdict == summary.cameras[name.upper()].verdict
 
 
 @pytest.mark.parametrize("name", ["A", "B"])
 def test_chosen_frames_are_free_of_the_reflections_put_in(job, name):
-    camera = job[1]["cameras"][name]
+    camera = job[1].cameras[name].frames
     truth = json.loads((job[0] / "demo" / "shoot" / "truth.json").read_text())["cameras"][name]
     known = {row["frame"]: row for row in truth["frames"]}
-    assert camera["chosen"]
-    assert all(known[n]["card"] == "whole" and not known[n]["reflections"] for n in camera["chosen"])
-    assert camera["chosen_with_reflections"] == []
-    assert camera["found_where_none_is"] == []
-    assert all(row["reasons"] for row in camera["refused"])
-    assert camera["worst_corner_error_px"] < 0.5
+    assert camera.chosen
+    assert all(known[n]["card"] == "whole" and not known[n]["reflections"] for n in camera.chosen)
+    assert camera.chosen_with_reflections == ()
+    assert camera.found_where_none_is == ()
+    assert all(row.reasons for row in camera.refused)
+    assert camera.worst_corner_error_px < 0.5
 
 
 @pytest.mark.parametrize("name", ["A", "B"])
 @pytest.mark.parametrize("side", ["against_targets", "against_truth"])
 def test_chips_and_bars_land_and_checks_improve(job, name, side):
     """The limits are the job's own: 0.5 degree, 1 % radius, 0.5 IRE, mean CIEDE2000 of the checks down by 3."""
-    result = job[1]["cameras"][name][side]
-    after, before = result["after"], result["before"]
-    assert after["worst_chip_hue_error_deg"] < 0.5 < before["worst_chip_hue_error_deg"]
-    assert after["worst_chip_radius_error"] < 0.01 < before["worst_chip_radius_error"]
-    assert after["worst_bar_error_ire"] < 0.5 < before["worst_bar_error_ire"]
-    assert result["check_delta_e_factor"] > 3
-    assert after["mean_check_delta_e"] < 2.5
+    result = getattr(job[1].cameras[name], side)
+    after, before = result.after, result.before
+    assert after.worst_chip_hue_error_deg < 0.5 < before.worst_chip_hue_error_deg
+    assert after.worst_chip_radius_error < 0.01 < before.worst_chip_radius_error
+    assert after.worst_bar_error_ire < 0.5 < before.worst_bar_error_ire
+    assert result.check_delta_e_factor > 3
+    assert after.mean_check_delta_e < 2.5
 
 
 @pytest.mark.parametrize("name", ["A", "B"])
 def test_luts_through_opencolorio_are_the_render(job, name):
     for kind in ("cube", "clf"):
-        assert job[1]["cameras"][name]["luts"][kind]["mean"] < 2e-3
+        assert getattr(job[1].cameras[name].luts, kind).mean < 2e-3
 
 
 @pytest.mark.parametrize("name", ["A", "B"])

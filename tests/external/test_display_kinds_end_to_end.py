@@ -33,6 +33,7 @@ from huewright.steps.prove import prove
 from huewright.steps.render import render_take
 from huewright.steps.solve import solve_survey
 from huewright.steps.survey import survey_take
+from huewright.words import verdict_words
 
 pytestmark = pytest.mark.slow
 
@@ -219,7 +220,7 @@ def lands(done: Done) -> None:
         if patch.role == "bar":
             assert np.hypot(cb, cr) < 0.005, patch.name
             assert proven[patch.name].level_after_ire == pytest.approx(100 * y, abs=0.15)
-    assert done.proof.passed, done.proof.verdict
+    assert done.proof.passed, verdict_words(done.proof)
     assert done.proof.display == done.case.display
 
 
@@ -232,8 +233,8 @@ BT709_LEVELS = {"white": 94.9, "middle": 40.9, "black": 9.0}      # 90, 18 and 2
 
 
 def checks(done: Done) -> tuple[float, float]:
-    return (done.proof.summary["mean_check_delta_e_before"],          # type: ignore[return-value]
-            done.proof.summary["mean_check_delta_e_after"])
+    return (done.proof.summary.mean_check_delta_e_before,          # type: ignore[return-value]
+            done.proof.summary.mean_check_delta_e_after)
 
 
 def test_levels_are_bt709s() -> None:
@@ -301,7 +302,7 @@ def test_hdr_light_is_that_of_the_card(display: str, tmp_path: Path, monkeypatch
     the card's light put through the standard's own OOTF; and the page that says how it shows such a picture."""
     done = whole_job(Case("ITU-R BT.2020", display=display, luma=LUMA_2020, mode="colorimetric"), tmp_path, monkeypatch,
                      drawn=True)
-    assert done.proof.passed, done.proof.verdict
+    assert done.proof.passed, verdict_words(done.proof)
     for patch in done.card.of_role("chip"):
         scene = light_of(patch.reflectance, patch.wavelengths_nm, "ITU-R BT.2020")
         wanted = coded(scene, display)

@@ -21,7 +21,9 @@ from huewright.models.correction import (
     load_correction,
     save_correction,
 )
+from huewright.models.diagnostics import Diagnostics
 from huewright.models.footage import Footage
+from huewright.models.provenance import Provenance
 from huewright_kernels.ops import HueSectors, LogDecode, Matrix, ToneCurve, Transfer
 
 LOG = LogDecode(2.0, 1 / 17.52, 9.72 / 17.52, 1.0, 0.0, 0.0078125)      # ACEScct, Academy S-2016-001
@@ -32,9 +34,8 @@ CORRECTION = Correction(
     (LOG, Transfer("bt709")),
     (PatchResult("white", "bar", True, (0.949, 0.0, 0.0), (0.79, -0.03, 0.04), (0.949, 0.0, 0.0), level_error_ire=0.1),
      PatchResult("red", "chip", True, (None, -0.043, 0.1875), (0.3, -0.06, 0.16), (0.39, -0.043, 0.1875), 0.1, 1.0)),
-    {"exposure_stops": Parameter(0.57, 0.0002), "gain_at_0_deg": Parameter(1.0, None)}, {"condition": 26.2},
-    (NoiseMeasured(7.0),),
-    {"version": "1"})
+    {"exposure_stops": Parameter(0.57, 0.0002), "gain_at_0_deg": Parameter(1.0, None)},
+    Diagnostics(condition=26.2), (NoiseMeasured(7.0),), Provenance(take="a.####.exr"))
 
 
 def written(tmp_path: Path, places: dict[str, Any] | None = None, without: Sequence[str] = ()) -> Path:
@@ -107,7 +108,7 @@ def test_an_edit_by_hand_is_said(tmp_path, place: str, value: Any) -> None:
 
 
 def test_layout_order_and_provenance_are_no_edit_and_a_digest_taken_out_is(tmp_path) -> None:
-    path = written(tmp_path, places={"provenance.version": "2"})
+    path = written(tmp_path, places={"provenance.take": "another.####.exr"})
     record = json.loads(path.read_text())
     path.write_text(json.dumps(dict(reversed(record.items())), indent=7))
     assert not edited_by_hand(load_correction(path))

@@ -52,7 +52,7 @@ def reading(card: Card, footage: Footage = FULL, *, flare: float = 0.0, stops: f
 
 
 def standing(correction: Correction) -> str:
-    return str(correction.diagnostics["declaration"])
+    return correction.diagnostics.declaration
 
 
 def said(correction: Correction) -> str:
@@ -69,7 +69,7 @@ def test_what_is_declared_rightly_is_not_called_wrong(card: Card, method: str) -
         correction = solve(reading(card, footage), card, footage, settings)
         assert standing(correction) == FITS
         assert not said(correction)
-        assert correction.diagnostics["bars_bent_ire"] < 0.2
+        assert correction.diagnostics.bars_bent_ire < 0.2
         demand_declaration(correction, settings)
 
 
@@ -127,7 +127,7 @@ def test_pairs_of_known_curves_are_told_apart(card: Card) -> None:
             pairs += 1
             refused += standing(correction) == AGAINST
             if standing(correction) == FITS:
-                assert correction.diagnostics["check_delta_e_after_mean"] < 2.0, (true, name)
+                assert correction.diagnostics.check_delta_e_after_mean < 2.0, (true, name)
     assert refused >= 0.75 * pairs > 20
 
 
@@ -162,7 +162,7 @@ def test_a_card_without_references_is_not_checked(card: Card) -> None:
         if p.role != "check"))
     correction = solve(reading(card), bare, LEGAL)
     assert standing(correction) == UNCHECKED
-    assert "bars_bent_ire" not in correction.diagnostics
+    assert correction.diagnostics.bars_bent_ire is None
 
 
 def test_legal_range_of_float_files_is_doubted() -> None:

@@ -18,10 +18,19 @@ from huewright.files import sha256
 from huewright.frames import Frame, parse_sequence, read_frame, write_frame
 from huewright.frames.sequence import FrameSequence
 from huewright.models.card import Card, load_card
-from huewright.models.cautions import FilesUnlike, NotFinite
+from huewright.models.cautions import (
+    ChipUnused,
+    FilesUnlike,
+    Limits,
+    NotFinite,
+    NotScreened,
+    PatchApart,
+    RenderedNear,
+    Screened,
+)
 from huewright.models.coded import has
 from huewright.models.correction import Correction
-from huewright.models.proof import Proof
+from huewright.models.proof import FramePassedOver, Proof, load_proof
 from huewright.models.reasons import Covered, NoCard, PatchesLost, Usable
 from huewright.models.record import to_record
 from huewright.models.settings import METHODS
@@ -33,7 +42,7 @@ from huewright.steps.export import export_correction
 from huewright.steps.prove import prove
 from huewright.steps.render import render_take
 from huewright.steps.solve import solve_survey
-from huewright.words import sentence
+from huewright.words import sentence, verdict_heading, verdict_words
 from huewright_kernels.ops import HueSectors
 
 pytestmark = pytest.mark.slow
@@ -103,21 +112,22 @@ def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_the_whole_proof_is_written(job: Job, tmp_path: Path) -> None:
     proof = proven(job, tmp_path / "proof")
     assert proof.passed
-    assert proof.verdict.startswith("Chips and bars are on their targets")
+    assert proof.verdict == "within-limits"
     record = json.loads((tmp_path / "proof" / "proof.json").read_text())
-    assert record["verdict"] == proof.verdict
+    assert record["verdict"] == "within-limits" and record["passed"]
+    assert load_proof(tmp_path / "proof" / "proof.json") == proof
     page = (tmp_path / "proof" / "proof.html").read_text()
-    assert "Chips and bars are on their targets" in page
+    assert verdict_heading(proof) in page and verdict_words(proof) in page.replace("\u00a0", " ")
     assert all((tmp_path / "proof" / name).is_file() for name in proof.pictures.values())
-    assert proof.frames["chosen"] == [7, 8]
-    assert proof.frames["refused"] == [
-        {"frame": 6, "verdict": "no card", "reasons": (NoCard(),)},
-        {"frame": 9, "verdict": "refused", "reasons": (PatchesLost("glare", ("white",)),)}]
+    assert proof.frames.chosen == (7, 8)
+    assert proof.frames.refused == (FramePassedOver(6, "no card", (NoCard(),)),
+                                    FramePassedOver(9, "refused", (PatchesLost("glare", ("white",)),)))
     assert record["frames"]["refused"][0]["reasons"] == [{"code": "no-card"}]
     assert record["cautions"] == to_record(proof.cautions) and {"code": "not-screened"} in record["cautions"]
-    assert [row["method"] for row in proof.methods] == list(METHODS)
-    assert "inputs" not in proof.provenance
-    assert proof.provenance["frames_sha256"]["after 7"] == sha256(job.rendered.path(7))
+    assert [row.method for row in proof.methods] == list(METHODS)
+    assert "inputs" not in record["provenance"]
+    hashes = next(row for row in proof.provenance.frames_sha256 if row.frame == 7)
+    assert (hashes.before, hashes.after) == (sha256(job.take.path(7)), sha256(job.rendered.path(7)))
     with pytest.raises(InputError, match="exists already"):
         proven(job, tmp_path / "proof")
 
@@ -131,15 +141,15 @@ def test_figures_are_those_of_the_files(job: Job, tmp_path: Path) -> None:
             expected = to_ycbcr(apply_chain(operations, job.codes[row.name]), (0.2126, 0.0722))
             # Noise of 0.0005 over a patch, and the light on the card, which a frame tells to a thousandth.
             assert np.abs(np.array(getattr(row, side)) - expected).max() < 6e-4 + 1e-3 * expected[..., 0].max()
-    assert proof.summary["worst_hue_error_after_deg"] < 0.2
-    assert proof.summary["worst_level_error_after_ire"] < 0.1
-    assert proof.summary["mean_check_delta_e_after"] < proof.summary["mean_check_delta_e_before"] / 3
-    assert proof.summary["frames_measured"] == 2
+    assert proof.summary.worst_hue_error_after_deg < 0.2
+    assert proof.summary.worst_level_error_after_ire < 0.1
+    assert proof.summary.mean_check_delta_e_after < proof.summary.mean_check_delta_e_before / 3
+    assert proof.summary.frames_measured == 2
     # The frames' noise through the chain in float64, on many more pixels than the patches have: those are good for 1 %.
     noise = np.random.default_rng(3).normal(0, 0.0005, (20000, 3))
     power = [sum(apply_chain(operations, job.codes[row.name] + noise).var(axis=0).sum() for row in proof.patches)
              for operations in (job.correction.neutral_operations, job.correction.operations)]
-    assert proof.summary["noise_lifted_db"] == pytest.approx(10 * np.log10(power[1] / power[0]), abs=0.06)
+    assert proof.summary.noise_lifted_db == pytest.approx(10 * np.log10(power[1] / power[0]), abs=0.06)
     assert "decide" in sentence(proof.cautions[-1])
 
 
@@ -162,13 +172,13 @@ def test_misses_are_not_glossed_over(job: Job, tmp_path: Path) -> None:
         else row for row in job.correction.patches))
     proof = proven(job, tmp_path, correction=moved)
     assert not proof.passed
-    assert proof.verdict.startswith("NOT within the limits")
+    assert proof.verdict == "outside-limits"
 
 
 @pytest.mark.usefixtures("undrawn")
 def test_what_leaves_the_range_is_counted(job: Job, tmp_path: Path) -> None:
     """A frame with a strip far over white: 10 % of its pixels, plus what the card itself has."""
-    plain = proven(job, tmp_path / "plain").summary["pixels_over_range_percent"]
+    plain = proven(job, tmp_path / "plain").summary.pixels_over_range_percent
     folder = tmp_path / "bright"
     for number in (7, 8):
         picture = painted(job.card, job.codes, 0.0005, number)
@@ -178,8 +188,8 @@ def test_what_leaves_the_range_is_counted(job: Job, tmp_path: Path) -> None:
     out = str(tmp_path / "out" / "card.####.dpx")
     render_take(job.correction, take, out, bits=10)
     proof = proven(job, tmp_path / "proof", before=take, after=parse_sequence(out))
-    assert proof.summary["pixels_over_range_percent"] - plain == pytest.approx(10.0, abs=0.2)
-    assert proof.summary["pixels_at_end_stops_percent"] >= 10.0
+    assert proof.summary.pixels_over_range_percent - plain == pytest.approx(10.0, abs=0.2)
+    assert proof.summary.pixels_at_end_stops_percent >= 10.0
     assert any("goes above the range" in sentence(line) for line in proof.cautions)
     assert any("at an end of the code range" in sentence(line) for line in proof.cautions)
 
@@ -236,8 +246,9 @@ def test_a_chip_that_was_not_used_is_in_the_verdict(job: Job, tmp_path: Path) ->
     render_take(correction, job.take, str(tmp_path / "out" / "card.####.exr"))
     proof = proven(job, tmp_path / "proof", survey=survey, correction=correction,
                    after=parse_sequence(str(tmp_path / "out" / "card.####.exr")))
-    assert "1 more could not be used" in proof.verdict
-    assert any("'cyan' was not used (something lies over it)" in sentence(line) for line in proof.cautions)
+    assert proof.summary.patches_not_used == 1
+    (unused,) = (caution for caution in proof.cautions if isinstance(caution, ChipUnused))
+    assert (unused.chip, unused.reasons) == ("cyan", (Covered(),))
 
 
 @pytest.mark.usefixtures("undrawn")
@@ -246,20 +257,18 @@ def test_shots_are_looked_through_and_shown(job: Job, tmp_path: Path) -> None:
     plain = proven(job, tmp_path / "plain")
     proof = proven(job, tmp_path / "proof", shots=((job.take, job.rendered),))
     (shot,) = proof.shots
-    assert shot["frames"] == 3 and shot["shown"] == 8 and shot["flashes"] == 0
+    assert shot.frames == 3 and shot.shown == 8 and shot.flashes == 0
     assert {name for name in proof.pictures if name.startswith("shot")} == {"shot_1_before", "shot_1_after"}
     assert (tmp_path / "proof" / "shot_1_after.jpg").is_file()
-    assert "screened for flashing" in sentence(proof.cautions[-1])
-    assert "does not judge flashing" in sentence(plain.cautions[-1])
-    assert all("delivery specification" in sentence(found.cautions[-1]) for found in (proof, plain))
+    assert (proof.cautions[-1], plain.cautions[-1]) == (Screened(), NotScreened())
 
 
 @pytest.mark.usefixtures("undrawn")
 def test_the_proof_carries_names_limits_and_intervals(job: Job, tmp_path: Path) -> None:
     proof = proven(job, tmp_path / "proof")
-    assert proof.title == "take/card.####.exr" and "frames 7 to 9" in proof.subject["take"]
-    assert proof.limits == {"hue_deg": 0.5, "radius": 0.01, "level_ire": 0.5}
-    assert "0.5° in hue, 1 % in saturation, 0.5 IRE in level" in proof.basis
+    assert proof.title == "take/card.####.exr" and proof.subject is not None
+    assert (proof.subject.first_frame, proof.subject.last_frame) == (7, 9)
+    assert proof.limits == Limits(0.5, 0.01, 0.5)
     solved = {row.name: row for row in job.correction.patches}
     for row in proof.patches:
         if row.role == "chip":
@@ -294,8 +303,8 @@ def test_frames_of_an_edited_correction_are_refused_or_told_apart(job: Job, tmp_
     assert proven(job, tmp_path / "good", after=rendered).passed
     if turn_deg < 5:     # near enough to come from a LUT or another program: proved as what it is, and said
         proof = proven(job, tmp_path / "near", after=rendered, correction=nudged(job.correction, turn_deg, gain))
-        said = map(sentence, proof.cautions)
-        assert any("near what this correction makes but not the same (patch " in line for line in said)
+        (near,) = (caution for caution in proof.cautions if isinstance(caution, RenderedNear))
+        assert isinstance(near.apart, PatchApart)
         return
     with pytest.raises(InputError, match="were not rendered with this correction .patch "):
         proven(job, tmp_path / "bad", after=rendered, correction=nudged(job.correction, turn_deg, gain))
@@ -315,8 +324,7 @@ def test_frames_through_an_exported_lut_are_proved_and_said_to_be(job: Job, tmp_
         lut.applyRGB(pixels)
         write_frame(tmp_path / "lut" / f"card.{number:04d}.exr", Frame(pixels.astype(np.float16)))
     proof = proven(job, tmp_path / "proof", after=parse_sequence(str(tmp_path / "lut" / "card.####.exr")))
-    assert "near this correction" in proof.basis
-    assert any("near what this correction makes but not the same" in sentence(line) for line in proof.cautions)
+    assert has(proof.cautions, RenderedNear)
 
 
 @pytest.mark.usefixtures("undrawn")

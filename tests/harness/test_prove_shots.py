@@ -12,11 +12,10 @@ import pytest
 from huewright.errors import InputError
 from huewright.frames import Frame, parse_sequence, write_frame
 from huewright.frames.sequence import FrameSequence
-from huewright.models.cautions import Flashing
+from huewright.models.cautions import AtEndStops, Flashing, SignalBeyond
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.proof.shots import RATE_TAKEN, look_through, shot_cautions
-from huewright.words import sentence
 
 CORRECTION = Correction("sectors", Footage(), "bt709", (), (), ())      # nothing corrected: what is read is what is
 
@@ -45,12 +44,11 @@ def test_what_leaves_the_range_is_counted_to_the_pixel(tmp_path: Path) -> None:
     picture[:9, 32:, 2] = -0.2           # another, beyond it
     take = shot(tmp_path, [picture, picture])
     record, seen = look_through(CORRECTION, take, take, Footage(), "s")
-    assert (record["pixels_over_range_percent"], record["pixels_under_range_percent"],
-            record["pixels_beyond_preferred_percent"], record["pixels_at_end_stops_percent"]) == (12.5, 12.5, 12.5, 0)
-    assert record["frames"] == 2 and record["shown"] == 12 and not record["integers"]
+    assert (record.pixels_over_range_percent, record.pixels_under_range_percent,
+            record.pixels_beyond_preferred_percent, record.pixels_at_end_stops_percent) == (12.5, 12.5, 12.5, 0)
+    assert record.frames == 2 and record.shown == 12 and not record.integers
     assert seen.before == pytest.approx(picture, abs=1e-6) and seen.after == pytest.approx(picture, abs=1e-6)
-    assert any("above the range 0 to 100 % in 12.50 % of pixels and below it in 12.50 %" in sentence(line)
-               for line in shot_cautions(record))
+    assert shot_cautions(record) == [SignalBeyond(0.125, 0.125, "s")]
 
 
 def test_files_of_integers_have_ends(tmp_path: Path) -> None:
@@ -58,28 +56,28 @@ def test_files_of_integers_have_ends(tmp_path: Path) -> None:
     picture[:18] = 1.0
     take = shot(tmp_path, [picture], suffix=".tif")
     record, _ = look_through(CORRECTION, take, take, Footage(), "s")
-    assert record["integers"] and record["pixels_at_end_stops_percent"] == 50
-    assert record["flashes"] is None                  # a single frame says nothing of it
-    assert any("50.00 % of pixels sit at an end" in sentence(line) for line in shot_cautions(record))
+    assert record.integers and record.pixels_at_end_stops_percent == 50
+    assert record.flashes is None                  # a single frame says nothing of it
+    assert AtEndStops(0.5, "s") in shot_cautions(record)
 
 
 @pytest.mark.parametrize(("times", "harmful"), [(3, False), (5, True)])
 def test_flashing_is_said_with_its_frames_and_rate(tmp_path: Path, times: int, harmful: bool) -> None:
     take = shot(tmp_path, blinking(times))
     record, _ = look_through(CORRECTION, take, take, Footage(), "scene 4")
-    assert record["flashes"] == times and record["flashes_too_many"] is harmful
-    assert record["frames_per_second"] == RATE_TAKEN and not record["rate_declared"]
-    said = [sentence(one) for one in shot_cautions(record) if isinstance(one, Flashing)]
+    assert record.flashes == times and record.flashes_too_many is harmful
+    assert record.frames_per_second == RATE_TAKEN and not record.rate_declared
+    said = [one for one in shot_cautions(record) if isinstance(one, Flashing)]
     assert len(said) == harmful
     if harmful:
-        assert "in scene 4 there are 5 flashes" in said[0] and "files don't say" in said[0]
-        assert "(frames 13 to 31" in said[0]
+        assert (said[0].shot, said[0].flashes, said[0].first_frame, said[0].last_frame) == ("scene 4", 5, 13, 31)
+        assert not said[0].rate_declared
 
 
 def test_with_frames_missing_nothing_is_said_of_flashing(tmp_path: Path) -> None:
     take = shot(tmp_path, blinking(5), skip=(14, 15))
     record, _ = look_through(CORRECTION, take, take, Footage(), "s")
-    assert record["flashes"] is None and record["flashes_too_many"] is None
+    assert record.flashes is None and record.flashes_too_many is None
     assert not shot_cautions(record)
 
 

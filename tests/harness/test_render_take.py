@@ -24,6 +24,7 @@ from huewright.models.cautions import BecameBroken, CameBroken, FramesKept
 from huewright.models.coded import has
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
+from huewright.models.provenance import Provenance
 from huewright.reference import apply_chain
 from huewright.rendering import frame as rendering
 from huewright.rendering.job import prepared
@@ -253,7 +254,7 @@ def test_resuming_with_another_correction_is_refused(tmp_path: Path, suffix: str
 def test_a_shot_of_other_files_than_the_card_take(tmp_path: Path) -> None:
     sequence = parse_sequence(take(tmp_path / "in", ".dpx", 10))
     for kind, told in (("10-bit DPX", False), ("half float EXR", True), ("", False)):
-        correction = replace(CORRECTION, provenance={"files_kind": kind})
+        correction = replace(CORRECTION, provenance=Provenance(files_kind=kind))
         cautions = render_take(correction, sequence, tmp_path / f"out{told}{len(kind)}/").cautions
         assert any("is 10-bit DPX, the card take is half float EXR" in sentence(line) for line in cautions) == told
 

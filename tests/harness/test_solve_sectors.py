@@ -103,8 +103,8 @@ def test_every_kind_of_footage_lands(card: Card, kind: str) -> None:
     assert max(abs((row.radius_ratio or 0) - 1) for row in chips) < 0.001
     assert max(abs(row.level_error_ire or 0) for row in correction.patches if row.role == "bar") < 0.05
     numbers = correction.diagnostics
-    assert numbers["check_delta_e_after_mean"] < numbers["check_delta_e_before_mean"] / 3
-    assert not numbers["bounds_hit"]
+    assert numbers.check_delta_e_after_mean < numbers.check_delta_e_before_mean / 3
+    assert not numbers.bounds_hit
     # The correction file alone gives the picture that the solve predicted.
     again = correction_from_dict(correction_to_dict(correction))
     luma = (0.2126, 0.0722) if display == "bt709" else (0.2627, 0.0593)
@@ -118,7 +118,7 @@ def test_every_kind_of_footage_lands(card: Card, kind: str) -> None:
 def test_nothing_is_changed_where_the_card_is_right(card: Card) -> None:
     right = Spread(exposure_stops=0, balance_stops=0, hue_deg=0, saturation=0)
     correction = solve(simulated_take(card, np.random.default_rng(5), right).reading, card, FOOTAGE)
-    assert correction.diagnostics["identity"]
+    assert correction.diagnostics.identity
     assert correction.operations == correction.neutral_operations
     assert not correction.cautions
     for method in METHODS:
@@ -128,7 +128,7 @@ def test_nothing_is_changed_where_the_card_is_right(card: Card) -> None:
         assert correction.operations == correction.neutral_operations
     nearly = dataclasses.replace(right, hue_deg=3.0)
     assert not solve(simulated_take(card, np.random.default_rng(5), nearly).reading, card,
-                     FOOTAGE).diagnostics["identity"]
+                     FOOTAGE).diagnostics.identity
 
 
 def test_noise_alone_changes_nothing_but_seldom(card: Card) -> None:
@@ -228,7 +228,7 @@ def test_scrambled_hues_are_held_at_the_bound_and_said(card: Card) -> None:
         dataclasses.replace(reading.patch(swap.get(patch.name, patch.name)), name=patch.name)
         for patch in reading.patches))
     correction = solve(mixed, card, FOOTAGE)
-    assert "hue_order" in correction.diagnostics["bounds_hit"]
+    assert "hue_order" in correction.diagnostics.bounds_hit
     assert any("off target" in sentence(line) for line in correction.cautions)
     assert any("held at a bound" in sentence(line) for line in correction.cautions)
 
@@ -257,7 +257,7 @@ def test_a_folding_table_is_caught_and_a_plain_chain_is_not(card: Card) -> None:
     assert folded_fraction((Lut3D(bent),), ()) > 0.4
     assert folded_fraction((Lut3D(lattice),), ()) == 0.0
     correction = solve(simulated_take(card, np.random.default_rng(14)).reading, card, FOOTAGE)
-    assert correction.diagnostics["folded_fraction"] == 0.0
+    assert correction.diagnostics.folded_fraction == 0.0
 
 
 def test_worst_local_gain_of_a_known_stretch(card: Card) -> None:
@@ -295,7 +295,7 @@ def test_check_patches_made_worse_are_said(card: Card) -> None:
         if patch.name == "red" else patch for patch in take.reading.patches))
     correction = solve(misprinted, card, FOOTAGE)
     numbers = correction.diagnostics
-    assert numbers["check_delta_e_after_mean"] > numbers["check_delta_e_balance_only_mean"] + 0.3
+    assert numbers.check_delta_e_after_mean > numbers.check_delta_e_balance_only_mean + 0.3
     assert has(correction.cautions, ChecksWorse)
     assert any(isinstance(one, ChipFarFromOthers) and one.chip == "red" or isinstance(one, SomeChecksWorse)
                for one in correction.cautions)

@@ -53,7 +53,7 @@ def test_a_look_alone_is_enough_and_says_what_it_costs(card: Card, look: Path) -
                                     (2e-5, 2e-5, 2e-5), 1000.0))
     correction = solve(Reading(tuple(patches)), card, declare_footage(encoding="through-look", look=look))
     assert "after the look LUT" in sentence(correction.cautions[0])
-    assert correction.diagnostics["declaration"] == "not checked"
+    assert correction.diagnostics.declaration == "not checked"
     targets = targets_for(card)
     for row in correction.patches:
         if row.role == "bar":
@@ -61,8 +61,8 @@ def test_a_look_alone_is_enough_and_says_what_it_costs(card: Card, look: Path) -
             assert row.target[0] == pytest.approx(targets[row.name].luma)
         elif row.role == "chip":
             assert row.hue_error_deg == pytest.approx(0, abs=0.5) and row.radius_ratio == pytest.approx(1, abs=0.01)
-    assert (correction.diagnostics["check_delta_e_after_mean"] < 2
-            < correction.diagnostics["check_delta_e_before_mean"])
+    assert (correction.diagnostics.check_delta_e_after_mean < 2
+            < correction.diagnostics.check_delta_e_before_mean)
 
 
 def test_light_through_a_look_goes_there_and_back(look: Path) -> None:

@@ -17,9 +17,24 @@ import pytest
 from huewright.colorimetry.display import from_ycbcr, hue_difference_deg, to_ycbcr
 from huewright.colorimetry.targets import delta_e, reference_rgb, targets_for
 from huewright.models.card import Card, load_card
-from huewright.models.cautions import BeyondPreferred, NoiseMeasured
-from huewright.models.proof import PatchProof, Proof
+from huewright.models.cautions import BeyondPreferred, Limits, NoiseMeasured
+from huewright.models.correction import Parameter
+from huewright.models.diagnostics import Diagnostics
+from huewright.models.methods import MethodResult, OnTargetAndNear
+from huewright.models.proof import (
+    FramePassedOver,
+    FramesRead,
+    LeftOut,
+    PatchProof,
+    Proof,
+    Subject,
+    Summary,
+    Work,
+)
+from huewright.models.provenance import FrameHashes, ProofProvenance
 from huewright.models.reasons import NoCard, PatchesLost, WithoutPatches
+from huewright.models.refusals import ChipsOnLine
+from huewright.models.settings import SolveSettings
 
 LUMA = (0.2126, 0.0722)
 SIZE = (1280, 720)
@@ -137,42 +152,32 @@ def _proof(card: Card, before: np.ndarray, after: np.ndarray, outlines: dict[str
     checks = [row for row in rows if row.role == "check"]
     mean = {when: float(np.mean([getattr(row, f"delta_e_{when}") for row in checks])) for when in ("before", "after")}
     passed = hue <= 0.5 and radius <= 0.01 and level <= 0.5
-    refused = [{"frame": 1001 + i, "reasons": (PatchesLost("glare", ("yellow", "green")),)} for i in range(14)]
+    refused = [FramePassedOver(1001 + i, "refused", (PatchesLost("glare", ("yellow", "green")),)) for i in range(14)]
     blurred = PatchesLost("blurred", count=9, of=20, blur_px=6.0)
-    refused += [{"frame": 1015 + i, "reasons": (blurred,)} for i in range(5)]
-    refused += [{"frame": 1043, "reasons": (NoCard(),)},
-                {"frame": 1044, "reasons": (PatchesLost("clipped", ("white",)),
-                                            WithoutPatches(("white <b>&amp;</b>",)))}]
+    refused += [FramePassedOver(1015 + i, "refused", (blurred,)) for i in range(5)]
+    refused += [FramePassedOver(1043, "no card", (NoCard(),)),
+                FramePassedOver(1044, "refused", (PatchesLost("clipped", ("white",)),
+                                                  WithoutPatches(("white <b>&amp;</b>",))))]
     return Proof(
-        verdict=f"Every chip lies within {hue:.2f} degrees and {radius:.1%} of its target, every bar within "
-                f"{level:.2f} IRE, and the check patches went from {mean['before']:.1f} to {mean['after']:.1f} "
-                "CIEDE2000 on average.",
-        passed=passed, patches=tuple(rows), title="An invented take", basis="Measured on 1 painted frame.",
-        subject={"take": "invented/a.####.exr, frames 1001 to 1044", "card": card.name},
-        limits={"hue_deg": 0.5, "radius": 0.01, "level_ire": 0.5},
-        work={"parameters": {"exposure_stops": [0.31, 0.002], "rotation_at_107.3_deg": [-4.45, 0.02]},
-              "left_out": {"red": [5.2, 0.97], "blue": [-7.6, 1.09]}, "diagnostics": {"condition": 26.2}},
-        summary={"worst_hue_error_before_deg": max(abs(row.hue_error_before_deg) for row in rows if row.role == "chip"),
-                 "worst_hue_error_deg": hue, "worst_radius_error": radius, "worst_level_error_ire": level,
-                 "mean_check_delta_e_before": mean["before"], "mean_check_delta_e_after": mean["after"],
-                 "pixels_over_range_percent": 0.8, "pixels_under_range_percent": 0.003, "noise_lifted_db": 1.9},
-        methods=({"method": "sectors", "worst_hue_error_deg": 0.21, "worst_radius_error": 0.006,
-                  "worst_level_error_ire": 0.02, "chip_delta_e": 0.14, "left_out_delta_e": 2.9,
-                  "check_delta_e_mean": 1.12, "check_delta_e_worst": 2.31, "worst_local_gain": 1.31,
-                  "noise_gain_db": 1.9, "folded_fraction": 0.0, "recommended": True,
-                  "note": "recommended: every chip lands on its target"},
-                 {"method": "matrix", "worst_hue_error_deg": 6.8, "worst_radius_error": 0.17,
-                  "worst_level_error_ire": 0.4, "chip_delta_e": 2.6, "left_out_delta_e": 3.3,
-                  "check_delta_e_mean": 2.21, "check_delta_e_worst": 4.02, "worst_local_gain": 1.18,
-                  "noise_gain_db": 1.2, "folded_fraction": 0.0, "recommended": False, "note": ""},
-                 {"method": "root-polynomial-3", "worst_hue_error_deg": None, "worst_radius_error": None,
-                  "worst_level_error_ire": None, "chip_delta_e": None, "left_out_delta_e": None,
-                  "check_delta_e_mean": None, "check_delta_e_worst": None, "worst_local_gain": None,
-                  "noise_gain_db": None, "folded_fraction": None, "recommended": False,
-                  "note": "more terms than patches; give the card more chips"}),
+        verdict="within-limits" if passed else "outside-limits", passed=passed, patches=tuple(rows),
+        title="An invented take", limits=Limits(0.5, 0.01, 0.5),
+        subject=Subject("invented/a.####.exr", 1001, 1044, card.name, "ACEScct", "full", 10, "ITU-R BT.709", False,
+                        "log", *SIZE),
+        work=Work("sectors",
+                  {"exposure_stops": Parameter(0.31, 0.002), "rotation_at_107.3_deg": Parameter(-4.45, 0.02)},
+                  {"red": LeftOut(5.2, 0.97), "blue": LeftOut(-7.6, 1.09)}, Diagnostics(condition=26.2)),
+        summary=Summary(
+            worst_hue_error_before_deg=max(abs(row.hue_error_before_deg) for row in rows if row.role == "chip"),
+            worst_hue_error_after_deg=hue, worst_radius_error_after_percent=100 * radius,
+            worst_level_error_after_ire=level, mean_check_delta_e_before=mean["before"],
+            mean_check_delta_e_after=mean["after"], pixels_over_range_percent=0.8, pixels_under_range_percent=0.003,
+            noise_lifted_db=1.9, frames_measured=1),
+        methods=(MethodResult("sectors", 0.21, 0.006, 0.02, 0.14, 2.9, 1.12, 2.31, 1.31, 1.9, 0.0,
+                              recommended=OnTargetAndNear("check-patches", 1.12, 1.12)),
+                 MethodResult("matrix", 6.8, 0.17, 0.4, 2.6, 3.3, 2.21, 4.02, 1.18, 1.2, 0.0),
+                 MethodResult("polynomial-3", refused=ChipsOnLine())),
         cautions=(BeyondPreferred(0.018), NoiseMeasured(6.9)),
-        frames={"chosen": [1024, 1025, 1026, 1031, 1032], "refused": refused},
-        provenance={"version": "0.1.0", "card": "card.toml", "card_sha256": "0f" * 32,
-                    "take": "invented/a.####.exr", "settings": {"targets": "vectorscope", "fraction": 0.5,
-                                                                "display": "bt709", "used": ["bars", "chips"]},
-                    "frames_sha256": {"before 1024": "1a" * 32, "after 1024": "2b" * 32}})
+        frames=FramesRead((1024, 1025, 1026, 1031, 1032), (), tuple(refused)),
+        provenance=ProofProvenance(
+            versions={"huewright": "0.1.0"}, card_file="card.toml", card_sha256="0f" * 32, take="invented/a.####.exr",
+            settings=SolveSettings(), frames_sha256=(FrameHashes(1024, "1a" * 32, "2b" * 32),)))

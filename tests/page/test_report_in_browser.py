@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from huewright.models.reasons import Covered
 from huewright.report.page import write_page
+from huewright.words import verdict_words
 from PIL import Image
 
 CHROMIUM = next((found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))),
@@ -270,6 +271,6 @@ def test_it_prints_both_pictures_side_by_side_and_no_controls(open_page):
 
 def test_without_scripts_both_pictures_and_all_text_are_there(open_page, take):
     page = open_page(java_script_enabled=False)
-    assert page.get_by_text(take.proof.verdict).is_visible()
+    assert page.get_by_text(verdict_words(take.proof)).is_visible()
     assert all(page.locator(f".shot.{side} img").is_visible() for side in ("before", "after"))
     assert not page.locator(".divider").is_visible()

@@ -85,7 +85,7 @@ def main() -> None:
     except InputError as error:
         _stop(2, str(error))
     except NoAnswerError as error:
-        _stop(1, str(error) if error.why is None else f"{error}: {_words(error.why)}")
+        _stop(1, _words(error))
     except KeyboardInterrupt:
         _stop(128 + signal.SIGINT, _STOPPED)
     except _Ended as ended:
@@ -101,10 +101,10 @@ def main() -> None:
                  "smaller frames, or a machine with more")
 
 
-def _words(why: object) -> str:
-    from huewright.words import sentence
+def _words(error: NoAnswerError) -> str:
+    from huewright.words import no_answer_words
 
-    return sentence(why)
+    return no_answer_words(error.what, error.why)
 
 
 _STOPPED = "stopped; what was finished is whole, and --resume goes on where a render left off"

@@ -86,6 +86,7 @@ def register(app: typer.Typer) -> None:
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.prove import NOT_VERIFIED
         from huewright.steps.prove import prove as prove_step
+        from huewright.words import verdict_words
 
         refuse_outputs(json_file, overwrite=overwrite)
         if len(shot or ()) != len(rendered or ()):
@@ -101,5 +102,5 @@ def register(app: typer.Typer) -> None:
         say(proof_table(result))
         for one in result.cautions:
             caution(one)
-        say(result.verdict, NOT_VERIFIED, f"wrote the proof to {out}")
+        say(verdict_words(result), NOT_VERIFIED, f"wrote the proof to {out}")
         demand_limits(result, out / "proof.html")

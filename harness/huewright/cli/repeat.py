@@ -22,10 +22,11 @@ def register(app: typer.Typer) -> None:
         from huewright.errors import NoAnswerError
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.repeat import repeat as repeat_step
+        from huewright.words import repeat_words
 
         refuse_outputs(json_file, overwrite=overwrite)
         result = repeat_step(correction)
         write_figures(json_file, result, overwrite=overwrite)
-        say(result.sentence)
+        say(repeat_words(result.path, result.same, result.size, result.lines_differ, result.changed))
         if not result.same:
             raise NoAnswerError("the correction could not be repeated byte for byte")

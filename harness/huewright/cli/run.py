@@ -52,7 +52,7 @@ def register(app: typer.Typer) -> None:
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.prove import NOT_VERIFIED
         from huewright.steps.run import run_job
-        from huewright.words import sentence
+        from huewright.words import sentence, verdict_words
 
         refuse_outputs(json_file, overwrite=overwrite)
         footage = footage_from(encoding=encoding, code_range=code_range, bits=bits, primaries=primaries, look=look,
@@ -76,6 +76,6 @@ def register(app: typer.Typer) -> None:
         for one in result.survey.cautions:
             caution(one)
         of_take = [sentence(result.survey.advice)] if result.proof.declaration in ("fits", "not checked") else []
-        say(*of_take, result.proof.verdict, NOT_VERIFIED,
+        say(*of_take, verdict_words(result.proof), NOT_VERIFIED,
             f"{counted(rendered, 'frame')} rendered; everything is in {out}: open {out / 'proof' / 'proof.html'}")
         demand_limits(result.proof, out / "proof" / "proof.html")

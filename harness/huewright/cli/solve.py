@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,7 +13,7 @@ from huewright.cli import options
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from huewright.steps.solve import Correction
+    from huewright.steps.solve import Correction, MethodResult
 
 
 def patch_table(correction: Correction) -> Table:
@@ -27,6 +28,18 @@ def patch_table(correction: Correction) -> Table:
                                               "dE2000 before", "after", "note"], rows)
     grid.columns[-1].justify = "left"
     return grid
+
+
+def method_table(methods: Iterable[MethodResult]) -> Table:
+    """Each method's figures on the same reading, and what is to be known of it."""
+    from huewright.cli.show import number, table
+    from huewright.words import method_note
+
+    figures = ("worst_hue_error_deg", "worst_radius_error", "worst_level_error_ire", "chip_delta_e", "left_out_delta_e",
+               "check_delta_e_mean", "check_delta_e_worst", "worst_local_gain", "noise_gain_db", "folded_fraction")
+    return table("Methods on the same reading", ["method", *figures, "note"],
+                 [[row.method, *(number(getattr(row, name), 3) for name in figures), method_note(row)]
+                  for row in methods])
 
 
 def register(app: typer.Typer) -> None:
@@ -70,14 +83,7 @@ def register(app: typer.Typer) -> None:
         if compare:
             from huewright.steps.solve import compare_survey
 
-            rows = compare_survey(survey_from(survey), card_from(card), settings)
-            from huewright.words import method_note
-
-            columns = [name for name in rows[0] if name != "cautions"]
-            rows = [{**row, "note": method_note(row)} for row in rows]
-            say(table("Methods on the same reading", columns,
-                      [[number(row[c], 3) if isinstance(row[c], float) else str(row[c]) for c in columns]
-                       for row in rows]))
+            say(method_table(compare_survey(survey_from(survey), card_from(card), settings)))
         for one in result.cautions:
             caution(one)
         say(f"wrote {out}")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -58,15 +57,9 @@ class RangeTally:
     def share_clipped(self) -> float:
         return self.clipped / max(self.pixels, 1)
 
-    def record(self) -> dict[str, Any]:
-        def share(count: int) -> float:
-            return float(f"{100 * count / max(self.pixels, 1):.5g}")
-
-        return {"integers": self.integers, "not_finite": self.not_finite,
-                "pixels_over_range_percent": share(self.over),
-                "pixels_under_range_percent": share(self.under),
-                "pixels_beyond_preferred_percent": share(self.beyond),
-                "pixels_at_end_stops_percent": share(self.stopped)}
+    def percent(self, count: int) -> float:
+        """``count`` of the pixels seen, in percent to 5 digits."""
+        return float(f"{100 * count / max(self.pixels, 1):.5g}")
 
 
 def outside(signal: np.ndarray, low: float = -np.inf, high: float = np.inf, *, by: float = EXCURSION) -> int:

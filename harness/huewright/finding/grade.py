@@ -12,7 +12,7 @@ from huewright.finding.read import VEIL_SHARE, RawReading
 from huewright.models import reasons
 from huewright.models.card import Card
 from huewright.models.reading import Matrix3, PatchReading, Reading, Triple, clipping_tells
-from huewright.models.reasons import FrameReason, Kind, PatchReason
+from huewright.models.reasons import FrameReason, Kind, PatchKind, PatchReason
 
 # Limits of a frame that may be used. Choices of ours, each checked on the generated test set; no source.
 GLARE_SHIFT = 0.005        # code-value shift by a reflection at which a patch's glare score is one half
@@ -136,7 +136,7 @@ def _patch_reason(raw: RawReading, role: str, k: int, glare: float, clipped: np.
     return reasons.Reflection(glare) if glare > GLARE_EXCLUDES else None
 
 
-LOST_KINDS: tuple[Kind, ...] = ("blurred", "glare", "clipped", "covered", "hidden", "small")
+LOST_KINDS: tuple[PatchKind, ...] = ("blurred", "glare", "clipped", "covered", "hidden", "small")
 
 
 def _frame_reasons(card: Card, patches: list[PatchReading], raw: RawReading, found: Found, smallest: float,

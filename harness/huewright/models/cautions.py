@@ -168,17 +168,6 @@ class CheckUnread(Caution, frozen=True):
     reasons: tuple[AnyPatchReason, ...]
 
 
-class Unused(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    patch: Name
-    reasons: tuple[AnyPatchReason, ...]
-
-
-class PatchesUnused(Caution, frozen=True):
-    """Why a solve had to refuse: these patches could not be used."""
-
-    patches: tuple[Unused, ...]
-
-
 class HeldAtBound(Caution, frozen=True):
     parameters: tuple[str, ...]
 

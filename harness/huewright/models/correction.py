@@ -19,7 +19,9 @@ from huewright.files import write_json
 from huewright.models import chain
 from huewright.models.card import Role
 from huewright.models.cautions import AnyCaution, Edited
+from huewright.models.diagnostics import Diagnostics
 from huewright.models.footage import Footage
+from huewright.models.provenance import Provenance
 from huewright.models.reasons import AnyPatchReason
 from huewright.models.record import Name, Number, Positive, from_record, load_record, to_record
 from huewright.models.settings import Strength
@@ -104,11 +106,11 @@ class Correction:
     display signal. ``neutral_operations`` is the same chain with nothing corrected (the "before" picture).
 
     parameters    every solved number by name
-    diagnostics   numbers a colour scientist asks for: condition, leave_one_out_deg, noise_gain_db, ...
+    diagnostics   numbers a colour scientist asks for
     strength      how much of what was solved ``operations`` do; ``parameters`` are of full strength
     solved        the answer in parts, from which other strengths are made; None where nothing but whole can be done
     cautions      what must be known of it
-    provenance    versions, hashes of the inputs, settings: what it takes to do it again
+    provenance    versions, hashes of the inputs, settings, the inputs: what it takes to do it again
 
     Raises ``ValueError`` where there are parameters and no operations.
     """
@@ -120,9 +122,9 @@ class Correction:
     neutral_operations: tuple[Operation, ...]
     patches: tuple[PatchResult, ...]
     parameters: dict[str, Parameter] = field(default_factory=dict)
-    diagnostics: dict[str, Any] = field(default_factory=dict)
+    diagnostics: Diagnostics = field(default_factory=Diagnostics)
     cautions: tuple[AnyCaution, ...] = ()
-    provenance: dict[str, Any] = field(default_factory=dict)
+    provenance: Provenance = field(default_factory=Provenance)
     strength: Strength = Strength()
     solved: Solved | None = None
 

@@ -11,12 +11,16 @@ from huewright_kernels.ops import Matrix, Operation
 from huewright.models.record import Positive
 
 RANGES = ("full", "legal")
+THROUGH_LOOK = "through-look"      # the encoding of footage of which only its look LUT is known
 if TYPE_CHECKING:      # plain text to those who declare them; the choices are for what is read, and in the schemas
     Range = str
     LookInput = str
+    Standing = str
 else:
     Range = Literal["full", "legal"]
     LookInput = Literal["log", "linear"]
+    # What the bars say of the declared encoding and range.
+    Standing = Literal["fits", "in doubt", "contradicted", "not checked"]
 # ITU-R BT.709-6 / BT.2100: black at 16 and nominal peak at 235 of 8 bits, scaled by 2^(n-8).
 LEGAL_BLACK, LEGAL_WHITE = 16.0, 235.0
 
@@ -63,4 +67,4 @@ class Footage:
         return self.to_code_float() + self.decode
 
 
-__all__ = ["RANGES", "Footage", "legal_levels"]
+__all__ = ["RANGES", "THROUGH_LOOK", "Footage", "LookInput", "Range", "Standing", "legal_levels"]

@@ -4,14 +4,26 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
+from huewright.errors import InputError
 from huewright.files import write_json
-from huewright.models.cautions import AnyCaution
-from huewright.models.reasons import AnyPatchReason
-from huewright.models.record import to_record
+from huewright.models.card import Role
+from huewright.models.cautions import AnyCaution, Limits
+from huewright.models.correction import Parameter
+from huewright.models.diagnostics import Diagnostics
+from huewright.models.footage import LookInput, Range, Standing
+from huewright.models.methods import MethodResult
+from huewright.models.provenance import ProofProvenance
+from huewright.models.reasons import AnyFrameReason, AnyPatchReason
+from huewright.models.record import Count, Frame, Name, Number, Positive, from_record, load_record, to_record
+from huewright.models.shots import Percent, ShotProof
+from huewright.models.survey import Verdict as FrameVerdict
 
 FORMAT = "huewright-proof-1"
+Verdict = Literal["shot-of-another-camera", "outside-limits", "declaration-contradicted", "declaration-in-doubt",
+                  "checks-worse", "uncertain", "within-limits"]
+FAILED: tuple[Verdict, ...] = ("shot-of-another-camera", "outside-limits")
 
 
 @dataclass(frozen=True)
@@ -23,67 +35,165 @@ class PatchProof:
     could not state it. ``reasons``: why it was not used.
     """
 
-    name: str
-    role: str
+    name: Name
+    role: Role
     used: bool
-    target: tuple[float | None, float | None, float | None]
-    before: tuple[float, float, float]
-    after: tuple[float, float, float]
-    hue_error_before_deg: float | None = None
-    hue_error_after_deg: float | None = None
-    radius_ratio_before: float | None = None
-    radius_ratio_after: float | None = None
-    level_before_ire: float | None = None
-    level_after_ire: float | None = None
-    level_target_ire: float | None = None
-    delta_e_before: float | None = None
-    delta_e_after: float | None = None
+    target: tuple[Number | None, Number | None, Number | None]
+    before: tuple[Number, Number, Number]
+    after: tuple[Number, Number, Number]
+    hue_error_before_deg: Number | None = None
+    hue_error_after_deg: Number | None = None
+    radius_ratio_before: Positive | None = None
+    radius_ratio_after: Positive | None = None
+    level_before_ire: Number | None = None
+    level_after_ire: Number | None = None
+    level_target_ire: Number | None = None
+    delta_e_before: Positive | None = None
+    delta_e_after: Positive | None = None
     reasons: tuple[AnyPatchReason, ...] = ()
-    hue_interval_deg: float | None = None
-    radius_interval: float | None = None
-    level_interval_ire: float | None = None
+    hue_interval_deg: Positive | None = None
+    radius_interval: Positive | None = None
+    level_interval_ire: Positive | None = None
+
+
+@dataclass(frozen=True)
+class Summary:
+    """Figures over the whole card take. None where nothing was there to measure.
+
+    worst_*_error_*    of the chips and bars that were used, before and after
+    *_check_delta_e_*  CIEDE2000 of the check patches
+    worst_level_error_as_lit_ire   the same after, with the light's fall-off left in
+    patches_not_used   chips and bars that could not be
+    noise_lifted_db    measured on the patches
+    pixels_*_percent   of the corrected signal outside the display's range, beyond what EBU R 103 prefers, and at an
+                       end of the rendered files' codes
+    render_against_chain_*   how far the rendered files are from the chain, in signal
+    """
+
+    worst_hue_error_before_deg: Positive | None = None
+    worst_radius_error_before_percent: Positive | None = None
+    worst_level_error_before_ire: Positive | None = None
+    mean_check_delta_e_before: Positive | None = None
+    worst_check_delta_e_before: Positive | None = None
+    worst_hue_error_after_deg: Positive | None = None
+    worst_radius_error_after_percent: Positive | None = None
+    worst_level_error_after_ire: Positive | None = None
+    mean_check_delta_e_after: Positive | None = None
+    worst_check_delta_e_after: Positive | None = None
+    worst_level_error_as_lit_ire: Positive | None = None
+    patches_not_used: Count = 0
+    noise_lifted_db: Number | None = None
+    pixels_over_range_percent: Percent = 0.0
+    pixels_under_range_percent: Percent = 0.0
+    pixels_beyond_preferred_percent: Percent = 0.0
+    pixels_at_end_stops_percent: Percent = 0.0
+    render_against_chain_mean: Positive = 0.0
+    render_against_chain_worst: Positive = 0.0
+    frames_measured: Count = 0
+
+
+@dataclass(frozen=True)
+class FramePassedOver:
+    """A frame that the survey refused, or that had no card."""
+
+    frame: Frame
+    verdict: FrameVerdict
+    reasons: tuple[AnyFrameReason, ...]
+
+
+@dataclass(frozen=True)
+class FramesRead:
+    """The card take's frames: those ``chosen``, further ``usable`` ones, those ``refused``; those ``measured`` for the
+    proof, and the one that the page shows."""
+
+    chosen: tuple[Frame, ...] = ()
+    usable: tuple[Frame, ...] = ()
+    refused: tuple[FramePassedOver, ...] = ()
+    measured: tuple[Frame, ...] = ()
+    shown: Frame | None = None
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """Where a chip would land had the other chips alone driven the hues; ``radius`` of the target's."""
+
+    hue_error_deg: Number
+    radius: Number | None
+
+
+@dataclass(frozen=True)
+class Work:
+    """What the correction does: every solved number, chips left out, and what a colour scientist asks of the solve."""
+
+    method: Name
+    parameters: dict[str, Parameter]
+    left_out: dict[Name, LeftOut]
+    diagnostics: Diagnostics
+
+
+@dataclass(frozen=True)
+class Subject:
+    """What was proved: the take and its first and last frame, the card, the footage as declared (``look``: through a
+    look LUT, which is given ``look_input``), and the picture's size in pixels."""
+
+    take: str
+    first_frame: Frame
+    last_frame: Frame
+    card: Name
+    encoding: str
+    range: Range
+    bits: Count
+    primaries: str
+    look: bool
+    look_input: LookInput
+    width: Count
+    height: Count
 
 
 @dataclass(frozen=True)
 class Proof:
-    """``verdict`` is one sentence; ``passed`` whether every used patch is within ``limits``
-    and no shot is strange.
+    """``verdict`` is the first of these that holds: a shot is not of the card take's camera or settings; a used patch
+    lies outside the ``limits``; the bars contradict the declared encoding or range (and were trusted all the same), or
+    leave it in doubt; the check patches are no better for the correction; what is known of a patch reaches beyond the
+    limits; all is within them. ``passed``: neither of the first two. What it is in words is made of the whole proof.
 
-    title      names the take, or what the person called it
-    subject    in words: the take, the card, the footage as declared, the display aimed at
-    strange_shots  names of shots whose files contradict that they are of the card take's camera and settings
-    declaration  what the bars say of the declared encoding and range: "fits", "in doubt", "contradicted" (and trusted
-               all the same) or "not checked"
-    basis      a sentence: what was measured, and the limits
-    limits     hue_deg, radius (fraction of the target's), level_ire
-    work       what the correction does: parameters name -> [value, standard error]; left_out chip -> [hue error in
-               degrees, radius ratio] had the other chips alone driven the hues; diagnostics
-    shots      what was found in each rendered shot: see :func:`huewright.proof.shots.look_through`
-    summary    worst_hue_error_deg, worst_radius_error, worst_level_error_ire, mean/worst check ΔE, ...
-    methods    one row a method compared on the same reading: errors, smoothness, noise gain
-    cautions   what must be known: clipping, gamut excursions in percent of pixels, noise lifted in dB, range
-    frames     chosen: [numbers]; refused: [{frame, reasons}]
-    pictures   name -> file name beside the proof
+    limits       of what counts as on target
+    display      that the correction was made for
+    declaration  what the bars say of the declared encoding and range
+    cautions     what must be known: clipping, gamut excursions in percent of pixels, noise lifted in dB, range
+    methods      those compared on the same reading
+    shots        what was found in each rendered shot
+    title        names the take, or what the person called it
+    pictures     name -> file name beside the proof
+
+    Raises ``ValueError`` where ``passed`` is not as the verdict has it.
     """
 
-    verdict: str
+    verdict: Verdict
     passed: bool
     patches: tuple[PatchProof, ...]
-    summary: dict[str, float | int | str | None] = field(default_factory=dict)
-    methods: tuple[dict[str, Any], ...] = ()
+    summary: Summary
+    limits: Limits
+    display: Name = "bt709"
+    declaration: Standing = "not checked"
     cautions: tuple[AnyCaution, ...] = ()
-    frames: dict[str, Any] = field(default_factory=dict)
-    provenance: dict[str, Any] = field(default_factory=dict)
-    pictures: dict[str, str] = field(default_factory=dict)
+    shots: tuple[ShotProof, ...] = ()
+    methods: tuple[MethodResult, ...] = ()
+    frames: FramesRead = field(default_factory=FramesRead)
+    work: Work | None = None
+    subject: Subject | None = None
     title: str = ""
-    subject: dict[str, str] = field(default_factory=dict)
-    basis: str = ""
-    limits: dict[str, float] = field(default_factory=dict)
-    display: str = "bt709"
-    work: dict[str, Any] = field(default_factory=dict)
-    shots: tuple[dict[str, Any], ...] = ()
-    declaration: str = "not checked"
-    strange_shots: tuple[str, ...] = ()
+    pictures: dict[str, str] = field(default_factory=dict)
+    provenance: ProofProvenance = field(default_factory=ProofProvenance)
+
+    def __post_init__(self) -> None:
+        if self.passed == (self.verdict in FAILED):
+            raise ValueError(f"passed is {str(self.passed).lower()}, which the verdict {self.verdict!r} can't be")
+
+    @property
+    def strange_shots(self) -> tuple[str, ...]:
+        """Names of shots whose files contradict that they are of the card take's camera and settings."""
+        return tuple(shot.name for shot in self.shots if shot.strange)
 
 
 def proof_to_dict(proof: Proof) -> dict[str, Any]:
@@ -92,3 +202,14 @@ def proof_to_dict(proof: Proof) -> dict[str, Any]:
 
 def save_proof(proof: Proof, path: Path | str, *, overwrite: bool = False) -> None:
     write_json(path, proof_to_dict(proof), overwrite=overwrite)
+
+
+def load_proof(path: Path | str) -> Proof:
+    """Raises :class:`InputError`, naming the file and the key, if ``path`` is no proof file or a damaged one."""
+    remedy = "make it again with `huewright prove`"
+    record = load_record(path, "proof file", FORMAT, remedy)
+    del record["format"]
+    try:
+        return from_record(record, Proof)
+    except ValueError as error:
+        raise InputError(f"{path}: damaged proof file ({error}); {remedy}") from None

@@ -10,7 +10,8 @@ import msgspec
 from huewright.models.coded import Coded
 from huewright.models.record import Count, Frame, Name, Number, Positive, Share
 
-Kind = Literal["glare", "clipped", "blurred", "small", "tilted", "uneven", "noisy", "hidden", "covered"]
+PatchKind = Literal["glare", "clipped", "blurred", "small", "hidden", "covered"]
+Kind = PatchKind | Literal["tilted", "uneven", "noisy"]
 Action = Literal["tilt-card", "change-exposure", "close-down", "open-up", "lower-contrast", "hold-still", "focus",
                  "move-closer", "turn-to-lens", "even-light", "more-light", "show-whole-card", "uncover-patches"]
 
@@ -22,25 +23,25 @@ _CHANNELS: tuple[Channels, ...] = ("", "R", "G", "RG", "B", "RB", "GB", "RGB")
 class PatchReason(Coded, frozen=True):
     """Why a patch is not used. ``kind`` is what a person could do something about, or None."""
 
-    kind: ClassVar[Kind | None] = None
+    kind: ClassVar[PatchKind | None] = None
 
 
 class OutsidePicture(PatchReason, frozen=True):
-    kind: ClassVar[Kind | None] = "hidden"
+    kind: ClassVar[PatchKind | None] = "hidden"
 
 
 class TooSmallToRead(PatchReason, frozen=True):
-    kind: ClassVar[Kind | None] = "small"
+    kind: ClassVar[PatchKind | None] = "small"
 
 
 class BlurredIntoNeighbours(PatchReason, frozen=True):
-    kind: ClassVar[Kind | None] = "blurred"
+    kind: ClassVar[PatchKind | None] = "blurred"
 
 
 class Covered(PatchReason, frozen=True):
     """Something lies over it."""
 
-    kind: ClassVar[Kind | None] = "covered"
+    kind: ClassVar[PatchKind | None] = "covered"
 
 
 class Clipped(PatchReason, frozen=True):
@@ -52,7 +53,7 @@ class Clipped(PatchReason, frozen=True):
     at: Number | None = None
     of_codes: Count | None = None
 
-    kind: ClassVar[Kind | None] = "clipped"
+    kind: ClassVar[PatchKind | None] = "clipped"
 
 
 def channels_of(flags: Iterable[bool]) -> Channels:
@@ -66,7 +67,7 @@ class Reflection(PatchReason, frozen=True):
 
     score: Share | None = None
 
-    kind: ClassVar[Kind | None] = "glare"
+    kind: ClassVar[PatchKind | None] = "glare"
 
 
 class NotRead(PatchReason, frozen=True):
@@ -89,7 +90,7 @@ class PatchesLost(FrameReason, frozen=True):
     """Patches that can't be used ``why``: ``bars`` by name, or ``count`` ``of`` all patches or (``chips``) of the
     chips. ``blur_px`` where blurred; ``clipped`` is the first bar's."""
 
-    why: Kind
+    why: PatchKind
     bars: tuple[Name, ...] = ()
     count: Count = 0
     of: Count = 0

@@ -7,15 +7,19 @@ from typing import Any
 import msgspec
 from huewright_kernels.ops import REGISTRY, Operation
 
-from huewright.models import card, correction, survey
+from huewright.models import card, correction, demo, job, proof, survey
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def schemas() -> dict[str, dict[str, Any]]:
-    """By the file's name: "card" (of its TOML tables as JSON objects), "survey", "correction"."""
+    """By the file's name: "card" (of its TOML tables as JSON objects), "survey", "correction", "proof", "job",
+    "demo-summary"."""
     return {"card": _card_schema(), "survey": _schema(survey.Survey, survey.FORMAT, "A surveyed take"),
-            "correction": _schema(correction.Correction, correction.FORMAT, "A correction", ("digest",))}
+            "correction": _schema(correction.Correction, correction.FORMAT, "A correction", ("digest",)),
+            "proof": _schema(proof.Proof, proof.FORMAT, "A proof"),
+            "job": _schema(job.Job, job.FORMAT, "The whole job on one camera"),
+            "demo-summary": _schema(demo.DemoSummary, demo.FORMAT, "What came of the demo")}
 
 
 def _card_schema() -> dict[str, Any]:

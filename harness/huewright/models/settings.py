@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
 
 from huewright.errors import InputError
 from huewright.models.record import Name, Number, Positive, Share
 
 METHODS = ("sectors", "matrix-sectors", "balance", "matrix", "polynomial-2", "polynomial-3")
+if TYPE_CHECKING:      # plain text to those who ask; the choices are for what is read
+    Method = str
+else:
+    Method = Literal[METHODS]
 
 
 @dataclass(frozen=True)
@@ -61,7 +66,7 @@ class SolveSettings:
     fraction: Positive = 0.5
     display: Name = "bt709"
     adaptation: Name = "CAT16"
-    method: Name = "sectors"
+    method: Method = "sectors"
     floor: Positive = 1e-4
     robust_scale: Positive = 3.0
     exposure_prior_stops: Positive = 4.0

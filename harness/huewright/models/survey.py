@@ -9,7 +9,7 @@ from typing import Any, Literal
 from huewright.errors import InputError
 from huewright.files import write_json
 from huewright.models.cautions import AnyCaution
-from huewright.models.footage import Footage
+from huewright.models.footage import Footage, Standing
 from huewright.models.reading import Reading
 from huewright.models.reasons import Advice, AnyFrameReason
 from huewright.models.record import Count, Frame, Name, Point, Positive, Share, from_record, load_record, to_record
@@ -80,7 +80,7 @@ class Survey:
     card_layout_sha256: str = ""
     files_kind: str = ""
     cautions: tuple[AnyCaution, ...] = ()
-    declaration: str = "not checked"
+    declaration: Standing = "not checked"
 
     def __post_init__(self) -> None:
         if self.usable != (self.reading is not None):

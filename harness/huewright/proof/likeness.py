@@ -8,7 +8,8 @@ weighing and the limits are choices of ours, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,17 @@ from huewright_kernels.executor import compile_chain, run
 from huewright.frames.picture import read_frame
 from huewright.frames.sequence import FrameSequence
 from huewright.models.footage import Footage
+from huewright.models.proof import Summary
+from huewright.models.shots import (
+    BelowBlack,
+    DrivenOut,
+    LeansElsewhere,
+    NamedOtherwise,
+    OtherKind,
+    ShotProof,
+    Sign,
+    What,
+)
 from huewright.provenance.takes import files_kind
 
 # Attributes by OpenImageIO's names (Exif, OpenEXR's standard ones, SMPTE ST 268 DPX), compared and never printed beyond
@@ -26,7 +38,8 @@ WHO = {"make": ("Make", "cameraMake"), "model": ("Model", "cameraModel", "dpx:In
 HOW = {"white balance": ("Exif:WhiteBalance", "cameraCCTSetting", "cameraTintSetting", "cameraColorBalance"),
        "sensitivity": ("isoSpeed", "Exif:ISOSpeedRatings", "Exif:PhotographicSensitivity"),
        "encoding": ("oiio:ColorSpace", "colorInteropID", "dpx:Transfer", "dpx:Colorimetric")}
-STRENGTH = {"make": 2, "model": 2, "serial number": 2, "white balance": 2, "sensitivity": 1, "encoding": 2}
+STRENGTH: dict[What, int] = {"make": 2, "model": 2, "serial number": 2, "white balance": 2, "sensitivity": 1,
+                             "encoding": 2}
 FRAMES_READ = 3
 SAMPLES_ACROSS = 240
 DARK_PERCENT = 2.0            # of pixels with less light than none, where the take has under a tenth of that
@@ -76,40 +89,49 @@ def _named(attributes: dict[str, Any]) -> dict[str, str]:
     return found
 
 
-def unlike(take: Traits, shot: Traits, take_beyond: float, shot_beyond: float) -> tuple[int, list[str]]:
-    """Points against the shot's being of the take's camera and settings, and each sign in words. ``*_beyond`` are
-    percent of rendered pixels outside -5 to 105 % or cut off."""
-    points, signs = 0, []
+def unlike(take: Traits, shot: Traits, take_beyond: float, shot_beyond: float) -> tuple[int, tuple[Sign, ...]]:
+    """Points against the shot's being of the take's camera and settings, and each sign. ``*_beyond`` are percent of
+    rendered pixels outside -5 to 105 % or cut off."""
+    points = 0
+    signs: list[Sign] = []
     for what, strength in STRENGTH.items():
         here, there = take.named.get(what), shot.named.get(what)
         if here is not None and there is not None and here != there:
             points += strength
-            signs.append(f"its files name {what} {there!r}, the card take's {here!r}")
+            signs.append(NamedOtherwise(what, there, here))
     if shot.kind != take.kind:
         points += 1
-        signs.append(f"it is {shot.kind}, the card take is {take.kind}")
+        signs.append(OtherKind(shot.kind, take.kind))
     if shot.dark_percent > DARK_PERCENT > 10 * take.dark_percent:
         points += 1
-        signs.append(f"{shot.dark_percent:.0f} % of its pixels lie below the declared encoding's black")
+        signs.append(BelowBlack(shot.dark_percent))
     apart = float(np.nanmax(np.abs(np.subtract(shot.lean_stops, take.lean_stops)), initial=0.0))
     if apart > LEAN_STOPS:
         points += 1
-        signs.append(f"its picture leans {apart:.1f} stops to another colour than the card take's")
+        signs.append(LeansElsewhere(apart))
     if shot_beyond > BEYOND_PERCENT > 5 * take_beyond:
         points += 1
-        signs.append(f"the correction drives {shot_beyond:.0f} % of its pixels out of range, and under "
-                     f"{max(take_beyond, 1):.0f} % of the card take's")
-    return points, signs
+        signs.append(DrivenOut(shot_beyond, take_beyond))
+    return points, tuple(signs)
 
 
-def shot_words(name: str, points: int, signs: list[str]) -> str:
-    """A sentence of the verdict on the shot ``name``, or empty."""
-    if not signs:
-        return ""
-    if points >= CONTRADICTED:
-        return (f"{name} is NOT of the card take's camera or settings, by its files: {'; '.join(signs)}. A correction "
-                "holds for one camera and its settings: solve this one's own card take, or make sure.")
-    return f"{name} may not be of the card take's camera or settings: {'; '.join(signs)}."
+def judged(shots: Sequence[ShotProof], frames: Sequence[FrameSequence], take: FrameSequence, footage: Footage,
+           take_beyond: float) -> tuple[ShotProof, ...]:
+    """``shots``, whose camera files are ``frames``, with what those say against their being of the card ``take``'s
+    camera and settings; strange where that is contradicted. ``take_beyond`` as for :func:`unlike`."""
+    if not shots:
+        return ()
+    own = traits_of(take, footage)
+    found = []
+    for shot, source in zip(shots, frames, strict=True):
+        points, signs = unlike(own, traits_of(source, footage), take_beyond, lost_percent(shot))
+        found.append(replace(shot, signs=signs, strange=points >= CONTRADICTED))
+    return tuple(found)
 
 
-__all__ = ["CONTRADICTED", "Traits", "shot_words", "traits_of", "unlike"]
+def lost_percent(record: ShotProof | Summary) -> float:
+    """Of the rendered pixels, what floating numbers hold outside -5 to 105 % or whole numbers cut off."""
+    return record.pixels_beyond_preferred_percent + record.pixels_at_end_stops_percent
+
+
+__all__ = ["CONTRADICTED", "Traits", "judged", "lost_percent", "traits_of", "unlike"]

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from huewright_kernels.executor import compile_chain, run
@@ -18,6 +17,7 @@ from huewright.frames.sequence import FrameSequence
 from huewright.models.cautions import AtEndStops, Caution, Flashing, NotFinite, SignalBeyond
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
+from huewright.models.shots import ShotProof
 from huewright.progress import Progress, silent
 
 RATE_TAKEN = 25.0        # frames a second where the files don't say
@@ -34,15 +34,9 @@ class ShotPictures:
 
 
 def look_through(correction: Correction, before: FrameSequence, after: FrameSequence, after_footage: Footage,
-                 name: str, progress: Progress = silent) -> tuple[dict[str, Any], ShotPictures]:
-    """A record of the rendered shot ``after`` and the pictures of its middle frame.
-
-    The record: name, frames, shown (that frame's number), frames_per_second and whether it was ``rate_declared`` by
-    the files, integers (whether the files hold them, so that nothing can lie beyond their range), not_finite (pixels),
-    pixels_{over,under}_range_percent, pixels_beyond_preferred_percent, pixels_at_end_stops_percent, and of flashing:
-    flashes, red_flashes (None where frames are missing, so that nothing can be said), flashes_too_many,
-    flashes_frames. Raises :class:`InputError` where the two have no frame in common or differ in size.
-    """
+                 name: str, progress: Progress = silent) -> tuple[ShotProof, ShotPictures]:
+    """What is found in the rendered shot ``after``, and the pictures of its middle frame. Raises :class:`InputError`
+    where the two have no frame in common or differ in size."""
     both = sorted(set(before.numbers) & set(after.numbers))
     if not both:
         raise InputError(f"{before.text} and {after.text} have no frame in common; give a shot and its render")
@@ -74,13 +68,12 @@ def look_through(correction: Correction, before: FrameSequence, after: FrameSequ
         raise InputError(f"{after.path(shown)}: not the size of {before.path(shown)}; give a shot and its render")
     flashing = screen.result()
     whole = after.numbers[-1] - after.numbers[0] + 1 == len(after.numbers) > 1
-    record = {"name": name, "frames": len(after.numbers), "shown": shown, "frames_per_second": rate,
-              "rate_declared": declared, **tally.record(),
-              "flashes": flashing.most if whole else None, "red_flashes": flashing.most_red if whole else None,
-              "flashes_too_many": flashing.too_many if whole else None,
-              "flashes_frames": [after.numbers[flashing.first], after.numbers[flashing.last]]
-              if whole and flashing.first >= 0 else []}
-    return record, ShotPictures(np.asarray(run(compile_chain(correction.neutral_operations), camera)), picture)
+    found = ShotProof(
+        name, len(after.numbers), shown, rate, declared, tally.integers, tally.not_finite, tally.percent(tally.over),
+        tally.percent(tally.under), tally.percent(tally.beyond), tally.percent(tally.stopped),
+        flashing.most if whole else None, flashing.most_red if whole else None, flashing.too_many if whole else None,
+        (after.numbers[flashing.first], after.numbers[flashing.last]) if whole and flashing.first >= 0 else None)
+    return found, ShotPictures(np.asarray(run(compile_chain(correction.neutral_operations), camera)), picture)
 
 
 def _rate(frame: Frame) -> tuple[float, bool]:
@@ -95,22 +88,20 @@ def _rate(frame: Frame) -> tuple[float, bool]:
     return RATE_TAKEN, False
 
 
-def shot_cautions(record: dict[str, Any]) -> list[Caution]:
+def shot_cautions(shot: ShotProof) -> list[Caution]:
     """What must be said of a shot."""
     said: list[Caution] = []
-    name = record["name"]
-    if record["flashes_too_many"]:
-        first, last = record["flashes_frames"]
-        said.append(Flashing(name, max(record["flashes"], record["red_flashes"]),
-                             record["flashes"] < record["red_flashes"], first, last, record["frames_per_second"],
-                             record["rate_declared"]))
-    if record.get("not_finite"):
-        said.append(NotFinite(record["not_finite"], name))
-    over, under = record["pixels_over_range_percent"] / 100, record["pixels_under_range_percent"] / 100
+    if shot.flashes_too_many and shot.flashes_frames is not None:
+        flashes, red = shot.flashes or 0, shot.red_flashes or 0
+        said.append(Flashing(shot.name, max(flashes, red), flashes < red, *shot.flashes_frames,
+                             shot.frames_per_second, shot.rate_declared))
+    if shot.not_finite:
+        said.append(NotFinite(shot.not_finite, shot.name))
+    over, under = shot.pixels_over_range_percent / 100, shot.pixels_under_range_percent / 100
     if over + under > 0:
-        said.append(SignalBeyond(over, under, name))
-    if record["pixels_at_end_stops_percent"] > 0:
-        said.append(AtEndStops(record["pixels_at_end_stops_percent"] / 100, name))
+        said.append(SignalBeyond(over, under, shot.name))
+    if shot.pixels_at_end_stops_percent > 0:
+        said.append(AtEndStops(shot.pixels_at_end_stops_percent / 100, shot.name))
     return said
 
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 from huewright.errors import InputError
 from huewright.files import sha256
 from huewright.models.card import Card
 from huewright.models.cautions import Caution, OtherCardFile
 from huewright.models.correction import Correction
+from huewright.models.provenance import Provenance
 from huewright.models.reading import Reading
-from huewright.models.record import from_record, to_record
+from huewright.models.record import to_record
 from huewright.models.survey import Survey
 from huewright.provenance.digests import card_layout_sha256, digest
 
@@ -25,11 +25,11 @@ def check_surveyed_card(survey: Survey, card: Card, card_path: Path | str) -> No
                          f"with which {survey.take} was surveyed; give that card, or survey the take with this one")
 
 
-def card_cautions(provenance: dict[str, Any]) -> tuple[Caution, ...]:
+def card_cautions(provenance: Provenance) -> tuple[Caution, ...]:
     """What must be said where a correction was solved with another card file than its survey was made with."""
-    if "surveyed_card_file" not in provenance:
+    if provenance.surveyed_card_file is None:
         return ()
-    return (OtherCardFile(provenance["card_file"], provenance["surveyed_card_file"]),)
+    return (OtherCardFile(provenance.card_file or "", provenance.surveyed_card_file),)
 
 
 def check_proof_inputs(correction: Correction, survey: Survey, card: Card) -> None:
@@ -37,21 +37,23 @@ def check_proof_inputs(correction: Correction, survey: Survey, card: Card) -> No
 
     A correction without a record of its inputs can't be checked.
     """
-    provenance = correction.provenance
-    reading = None if survey.reading is None else to_record(survey.reading)
-    if _differs(provenance, "reading", reading, Reading):
+    origin = correction.provenance
+    inputs = origin.inputs
+    if _differs(origin.reading_sha256, None if inputs is None else inputs.reading, survey.reading):
         raise InputError(f"the survey of {survey.take} is not the one this correction was solved from "
-                         f"({provenance.get('take', 'another take')}); give that take's survey and frames")
-    if _differs(provenance, "card", to_record(card), Card):
+                         f"({origin.take or 'another take'}); give that take's survey and frames")
+    if _differs(origin.card_sha256, None if inputs is None else inputs.card, card):
         raise InputError(f"the card {card.name!r} is not as it was when this correction was solved "
-                         f"({provenance.get('card_file', 'another card')}); give that card, or solve again")
+                         f"({origin.card_file or 'another card'}); give that card, or solve again")
 
 
-def _differs(provenance: dict[str, Any], name: str, given: Any, kind: type[Any]) -> bool:
-    recorded = provenance.get(f"{name}_sha256")
-    if recorded is None or given is not None and digest(given) == recorded:
+def _differs(recorded_hash: str | None, recorded: Card | Reading | None, given: Card | Reading | None) -> bool:
+    if recorded_hash is None:
         return False
-    try:     # recorded by a version that wrote the same content in another way
-        return digest(to_record(from_record(provenance["inputs"][name], kind))) != digest(given)
-    except (KeyError, TypeError, ValueError):
+    if given is None:
         return True
+    now = digest(to_record(given))
+    if now == recorded_hash:
+        return False
+    # Recorded by a version that wrote the same content in another way.
+    return recorded is None or digest(to_record(recorded)) != now

@@ -19,9 +19,10 @@ from huewright.colorimetry.display import BT2020, Display, display_named
 from huewright.colorimetry.shown import HDR, shown_note
 from huewright.errors import InputError
 from huewright.files import refuse_existing, write_text
-from huewright.models.cautions import BeyondPreferred, NotScreened, Screened, Uncertain
+from huewright.models.cautions import BeyondPreferred, NotScreened, Screened
 from huewright.models.coded import has
-from huewright.models.proof import Proof
+from huewright.models.proof import Proof, Verdict
+from huewright.models.record import to_record
 from huewright.report import tables
 from huewright.report.style import DAY, NIGHT, Palette
 from huewright.version import __version__
@@ -44,6 +45,9 @@ WIDE_EXPLAINED = " Weak colours are shown enlarged; the bars then lie outside."
 HDR_EXPLAINED = " The broken line is HDR reference white, 203 cd/m² (ITU-R BT.2408)."
 # Cautions that already say who decides on a delivery.
 DEFERRING = (Screened, NotScreened, BeyondPreferred)
+# How the verdict looks: else "torn", which is on target, but.
+_TONES: dict[Verdict, str] = {"shot-of-another-camera": "missed", "outside-limits": "missed",
+                               "declaration-contradicted": "missed", "within-limits": "held"}
 VIEWS = {"card": "The card alone", "frame": "The whole frame"}
 
 
@@ -78,17 +82,18 @@ def page_html(proof: Proof, pictures: Mapping[str, Path | str]) -> str:
     files = {name: Path(file) for name, file in pictures.items()}
     known = display_named(proof.display)
     return environment.get_template("page.html").render(
-        proof=proof, title=proof.title or "A colour correction", version=__version__, script=Markup(script),
-        script_hash=f"sha256-{digest}", stylesheet=Markup(styles), worse=_worse(proof),
-        unsure=has(proof.cautions, Uncertain),
+        title=proof.title or "A colour correction", version=__version__, script=Markup(script),
+        script_hash=f"sha256-{digest}", stylesheet=Markup(styles), heading=words.verdict_heading(proof),
+        tone=_TONES.get(proof.verdict, "torn"), verdict=words.verdict_words(proof),
+        basis=words.basis_words(proof) if proof.summary.frames_measured else "",
         deferred=has(proof.cautions, *DEFERRING), cautions=[words.sentence(caution) for caution in proof.cautions],
         figures=tables.figures_of(proof), facts=tables.facts_of(proof),
-        shots=tables.shots_of(proof), subject=tables.ledger(proof.subject),
+        shots=tables.shots_of(proof), subject=tables.ledger(words.subject_words(proof)),
         photos=_photos(files, proof), shown_note=unbroken(shown_note(proof.display)), scopes=_scopes(files, known),
         columns=tables.COLUMNS, groups=tables.GROUPS, rows=[tables.row_of(patch, proof) for patch in proof.patches],
         noted=any(patch.reasons for patch in proof.patches), methods=tables.methods_of(proof.methods),
-        work=tables.work_of(proof), frames=tables.frames_of(proof.frames),
-        provenance=tables.provenance_of(proof.provenance), summary=tables.ledger(proof.summary))
+        work=tables.work_of(proof.work), frames=tables.frames_of(proof.frames),
+        provenance=tables.provenance_of(proof.provenance), summary=_everything(proof))
 
 
 def sentence(text: str) -> str:
@@ -102,10 +107,9 @@ def unbroken(text: str) -> str:
     return re.sub(r"(\d) (%|cd/m²|IRE|dB|ΔE|px|pixels|stops)", "\\1\u00a0\\2", text)
 
 
-def _worse(proof: Proof) -> bool:
-    """Whether the check patches are no better for the correction, which no figure on chips and bars may hide."""
-    before, after = (proof.summary.get(f"mean_check_delta_e_{when}") for when in ("before", "after"))
-    return isinstance(before, int | float) and isinstance(after, int | float) and after >= before
+def _everything(proof: Proof) -> list[dict[str, Any]]:
+    """All figures of the summary, where frames were measured."""
+    return tables.ledger(to_record(proof.summary)) if proof.summary.frames_measured else []
 
 
 def _variables(palette: Palette) -> str:
@@ -117,9 +121,9 @@ def _variables(palette: Palette) -> str:
 
 def _photos(files: Mapping[str, Path], proof: Proof) -> list[dict[str, Any]]:
     """The shots, then the card take; each where both its pictures are there."""
-    named = [(f"shot_{index}_", f"{record['name']}, frame {record['shown']}")
-             for index, record in enumerate(proof.shots, 1)]
-    shown = proof.frames.get("shown")
+    named = [(f"shot_{index}_", f"{shot.name}, frame {shot.shown}")
+             for index, shot in enumerate(proof.shots, 1)]
+    shown = proof.frames.shown
     named.append(("", "The card take" + ("" if shown is None else f", frame {shown}")))
     photos = []
     for prefix, title in named:

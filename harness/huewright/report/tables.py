@@ -9,7 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from huewright.models.proof import PatchProof, Proof
+from huewright.models.cautions import Limits
+from huewright.models.methods import MethodResult
+from huewright.models.proof import FramesRead, PatchProof, Proof, Work
+from huewright.models.provenance import ProofProvenance
+from huewright.models.record import to_record
 from huewright.report.marks import signed
 from huewright.words import method_note, percent_words, reason_words
 
@@ -46,7 +50,7 @@ def figures_of(proof: Proof) -> list[dict[str, str]]:
          _worst(used, lambda p: off(p.level_after_ire, p.level_target_ire))),
         ("Mean colour error, check patches", "ΔE", "", 1.0, mean("before"), mean("after")))
     return [{"label": label, "unit": unit, "before": f"{before:.2f}", "after": f"{after:.2f}",
-             "limit": f"limit {scale * proof.limits[limit]:g}" if limit in proof.limits else ""}
+             "limit": f"limit {scale * getattr(proof.limits, limit):g}" if limit else ""}
             for label, unit, limit, scale, before, after in pairs if before is not None and after is not None]
 
 
@@ -58,10 +62,11 @@ FACTS = (("pixels_over_range_percent", "Pixels above 100 %"),
 
 def facts_of(proof: Proof) -> list[dict[str, str]]:
     """What a delivery is asked about, said also where it is harmless: range, gamut, noise."""
-    facts = [{"label": label, "text": percent_words(float(value))} for key, label in FACTS
-             if isinstance(value := proof.summary.get(key), int | float)]
-    noise = proof.summary.get("noise_lifted_db")
-    if isinstance(noise, int | float):
+    if not proof.summary.frames_measured:
+        return []
+    facts = [{"label": label, "text": percent_words(getattr(proof.summary, key))} for key, label in FACTS]
+    noise = proof.summary.noise_lifted_db
+    if noise is not None:
         word = "Noise lifted by" if noise >= 0 else "Noise lowered by"
         facts.append({"label": f"{word}, measured on the patches", "text": f"{abs(noise):.1f} dB"})
     return facts
@@ -70,15 +75,14 @@ def facts_of(proof: Proof) -> list[dict[str, str]]:
 def shots_of(proof: Proof) -> list[dict[str, str]]:
     """One row a rendered shot: how much leaves the range, and whether it flashes."""
     rows = []
-    for record in proof.shots:
-        flashes = [record.get("flashes"), record.get("red_flashes")]
-        counted = [int(count) for count in flashes if count is not None]
-        rows.append({"name": str(record["name"]), "frames": str(record["frames"]),
-                     "over": NOTHING if record["integers"] else percent_words(record["pixels_over_range_percent"]),
-                     "under": NOTHING if record["integers"] else percent_words(record["pixels_under_range_percent"]),
-                     "stopped": percent_words(record["pixels_at_end_stops_percent"]) if record["integers"] else NOTHING,
+    for shot in proof.shots:
+        counted = [count for count in (shot.flashes, shot.red_flashes) if count is not None]
+        rows.append({"name": shot.name, "frames": str(shot.frames),
+                     "over": NOTHING if shot.integers else percent_words(shot.pixels_over_range_percent),
+                     "under": NOTHING if shot.integers else percent_words(shot.pixels_under_range_percent),
+                     "stopped": percent_words(shot.pixels_at_end_stops_percent) if shot.integers else NOTHING,
                      "flashes": str(max(counted)) if counted else "frames missing",
-                     "harmful": "yes" if record.get("flashes_too_many") else ""})
+                     "harmful": "yes" if shot.flashes_too_many else ""})
     return rows
 
 
@@ -94,7 +98,7 @@ class Column:
     value: Callable[[PatchProof], float | None] | None = None
     digits: int = 2
     error: bool = False      # signed, and sorted by its size
-    limit: Callable[[PatchProof, Mapping[str, float]], bool] | None = None
+    limit: Callable[[PatchProof, Limits], bool] | None = None
 
 
 def _percent(ratio: float | None) -> float | None:
@@ -104,10 +108,10 @@ def _percent(ratio: float | None) -> float | None:
 Number = Callable[[PatchProof], float | None]
 
 
-def _beyond(limit: str, miss: Number) -> Callable[[PatchProof, Mapping[str, float]], bool]:
-    def missed(patch: PatchProof, limits: Mapping[str, float]) -> bool:
+def _beyond(limit: str, miss: Number) -> Callable[[PatchProof, Limits], bool]:
+    def missed(patch: PatchProof, limits: Limits) -> bool:
         value = miss(patch)
-        return bool(patch.used and value is not None and limit in limits and abs(value) > limits[limit])
+        return bool(patch.used and value is not None and abs(value) > getattr(limits, limit))
     return missed
 
 
@@ -167,100 +171,82 @@ _PARAMETERS = ((r"exposure_stops", "Exposure", "stops", 4), (r"balance_(\w+)_sto
                (r"gain_at_([\d.]+)_deg", "Hue {}° saturation times", "", 4))
 
 
-def work_of(proof: Proof) -> dict[str, Any] | None:
+def work_of(work: Work | None) -> dict[str, Any] | None:
     """The solved numbers with their 95 % intervals, and each chip as the others alone would have placed it."""
-    if not proof.work:
+    if work is None:
         return None
-    rows = [_parameter(name, float(value), float(error))
-            for name, (value, error) in proof.work.get("parameters", {}).items()]
-    left_out = [{"name": name, "hue": signed(float(hue), 1), "radius": signed(100 * (float(radius) - 1), 1)}
-                for name, (hue, radius) in proof.work.get("left_out", {}).items() if radius is not None]
-    return {"rows": rows, "left_out": left_out, "diagnostics": ledger(proof.work.get("diagnostics", {}))}
+    rows = [_parameter(name, value, error) for name, (value, error) in work.parameters.items()]
+    left_out = [{"name": name, "hue": signed(one.hue_error_deg, 1), "radius": signed(100 * (one.radius - 1), 1)}
+                for name, one in work.left_out.items() if one.radius is not None]
+    told = {key: value for key, value in to_record(work.diagnostics).items() if not isinstance(value, dict | list)}
+    return {"rows": rows, "left_out": left_out, "diagnostics": ledger(told)}
 
 
-def _parameter(name: str, value: float, error: float) -> dict[str, str]:
+def _parameter(name: str, value: float, error: float | None) -> dict[str, str]:
     for pattern, words, unit, digits in _PARAMETERS:
         if found := re.fullmatch(pattern, name):
             scale = 100.0 if name.startswith("tone_x") else 1.0
             return {"label": words.format(*found.groups()), "unit": unit,
                     "value": f"{scale * value:.{digits}f}" if unit in ("", "IRE") else signed(value, digits),
-                    "interval": f"{1.96 * scale * error:.{digits}f}"}
+                    "interval": NOTHING if error is None else f"{1.96 * scale * error:.{digits}f}"}
     return {"label": label_of(name), "unit": "", "value": f"{value:.4g}".replace("-", "−"),
-            "interval": f"{1.96 * error:.2g}"}
+            "interval": NOTHING if error is None else f"{1.96 * error:.2g}"}
 
 
 # ---------------------------------------------------------------- other methods
 
-_METHOD_COLUMNS = {
-    "method": ("Method", 1.0, 0), "worst_hue_error_deg": ("Worst hue error, degrees", 1.0, 2),
-    "worst_radius_error": ("Worst saturation error, %", 100.0, 2),
-    "worst_level_error_ire": ("Worst level error, IRE", 1.0, 2), "chip_delta_e": ("Chips, mean ΔE", 1.0, 2),
-    "left_out_delta_e": ("Chips left out, mean ΔE", 1.0, 2),
-    "check_delta_e_mean": ("Check patches, mean ΔE", 1.0, 2),
-    "check_delta_e_worst": ("Check patches, worst ΔE", 1.0, 2), "worst_local_gain": ("Steepest stretch", 1.0, 1),
-    "noise_gain_db": ("Noise gain, dB", 1.0, 1), "folded_fraction": ("Folded, % of colours", 100.0, 2)}
+_METHOD_COLUMNS = (
+    ("worst_hue_error_deg", "Worst hue error, degrees", 1.0, 2),
+    ("worst_radius_error", "Worst saturation error, %", 100.0, 2),
+    ("worst_level_error_ire", "Worst level error, IRE", 1.0, 2), ("chip_delta_e", "Chips, mean ΔE", 1.0, 2),
+    ("left_out_delta_e", "Chips left out, mean ΔE", 1.0, 2), ("check_delta_e_mean", "Check patches, mean ΔE", 1.0, 2),
+    ("check_delta_e_worst", "Check patches, worst ΔE", 1.0, 2), ("worst_local_gain", "Steepest stretch", 1.0, 1),
+    ("noise_gain_db", "Noise gain, dB", 1.0, 1), ("folded_fraction", "Folded, % of colours", 100.0, 2))
 
 
-def methods_of(rows: tuple[dict[str, Any], ...]) -> dict[str, Any] | None:
-    """Any rows of name -> value: numbers right, words left, the method's name first; what is said of a method below."""
+def methods_of(methods: Iterable[MethodResult]) -> dict[str, Any] | None:
+    """A row a method, numbers right, its name first; what is said of a method below."""
+    rows = []
+    notes = []
+    for method in methods:
+        cells = [{"text": method.method, "css": "words"}]
+        for key, _, scale, digits in _METHOD_COLUMNS:
+            value = getattr(method, key)
+            cells.append({"text": NOTHING if value is None else f"{scale * value:.{digits}f}".replace("-", "−"),
+                          "css": "num"})
+        rows.append({"chosen": method.recommended is not None, "cells": cells})
+        if note := method_note(method):
+            notes.append({"name": method.method, "text": note})
     if not rows:
         return None
-    keys = list(dict.fromkeys(key for row in rows for key in row))
-    first = next((key for key in ("method", "name") if key in keys), keys[0])
-    marks, words = ("recommended", "chosen"), ("note", "cautions")
-    keys = [first, *(key for key in keys if key not in (first, *marks, *words))]
-
-    def numeric(key: str) -> bool:
-        values = [row.get(key) for row in rows if row.get(key) is not None]
-        return bool(values) and all(isinstance(v, int | float | np.number) and not isinstance(v, bool) for v in values)
-
-    css = {key: "num" if numeric(key) else "words" for key in keys}
-    said = [{"name": _text(row.get(first)), "text": method_note(row)}
-            for row in rows]
-    return {"notes": [line for line in said if line["text"]],
-            "heads": [{"label": _METHOD_COLUMNS[key][0] if key in _METHOD_COLUMNS else label_of(key), "css": css[key]}
-                      for key in keys],
-            "known": set(_METHOD_COLUMNS) <= set(keys),
-            "rows": [{"chosen": any(row.get(mark) is True for mark in marks),
-                      "cells": [{"text": _method_cell(key, row.get(key)), "css": css[key]} for key in keys]}
-                     for row in rows]}
-
-
-def _method_cell(key: str, value: Any) -> str:
-    if key in _METHOD_COLUMNS and isinstance(value, int | float | np.number) and not isinstance(value, bool):
-        _, scale, digits = _METHOD_COLUMNS[key]
-        return f"{scale * value:.{digits}f}".replace("-", "−")
-    return _text(value)
+    heads = [{"label": "Method", "css": "words"},
+             *({"label": label, "css": "num"} for _, label, _, _ in _METHOD_COLUMNS)]
+    return {"notes": notes, "heads": heads, "rows": rows}
 
 
 # ---------------------------------------------------------------- frames
 
-def frames_of(record: Mapping[str, Any]) -> dict[str, Any] | None:
-    if not record:
-        return None
-    chosen = [int(number) for number in record.get("chosen", ())]
-    usable = [int(number) for number in record.get("usable", ())]
-    measured = [int(number) for number in record.get("measured", ())]
+def frames_of(read: FramesRead) -> dict[str, Any] | None:
     reasons: dict[str, list[int]] = {}
-    for row in record.get("refused", ()):
-        reasons.setdefault(reason_words(row.get("reasons", ())) or "no reason recorded",
-                           []).append(int(row["frame"]))
+    for row in read.refused:
+        reasons.setdefault(reason_words(row.reasons) or "no reason recorded", []).append(row.frame)
+    kinds = {**{n: "refused" for numbers in reasons.values() for n in numbers}, **dict.fromkeys(read.usable, "usable"),
+             **dict.fromkeys(read.chosen, "chosen")}
+    if not kinds:
+        return None
     refused: list[dict[str, Any]] = sorted(({"reasons": text, "count": len(numbers), "numbers": number_ranges(numbers)}
                       for text, numbers in reasons.items()), key=lambda row: -row["count"])
-    kinds = {**{n: "refused" for numbers in reasons.values() for n in numbers}, **dict.fromkeys(usable, "usable"),
-             **dict.fromkeys(chosen, "chosen")}
-    low, high = (min(kinds), max(kinds)) if kinds else (0, 0)
+    low, high = min(kinds), max(kinds)
     span = high - low + 1
     ribbon = [(number - low, kind) for number, kind in sorted(kinds.items())] if 1 < span <= 2000 else []
-    rest = [f"{label_of(str(key))}: {number_ranges(value) if _all_whole(value) else _text(value)}."
-            for key, value in record.items() if key not in ("chosen", "usable", "refused", "measured", "shown")]
-    if measured and measured != sorted(chosen):
-        rest.insert(0, f"Measured for this proof: {number_ranges(measured)}.")
-    if usable:
-        rest.insert(0, f"{len(usable)} more would have served: {number_ranges(usable)}.")
-    return {"chosen": number_ranges(chosen), "chosen_count": len(chosen), "refused": refused, "ribbon": ribbon,
-            "refused_count": sum(row["count"] for row in refused), "usable_count": len(usable),
-            "span": span, "first": low, "last": high, "rest": " ".join(rest), "shown": record.get("shown")}
+    rest = []
+    if read.usable:
+        rest.append(f"{len(read.usable)} more would have served: {number_ranges(read.usable)}.")
+    if read.measured and sorted(read.measured) != sorted(read.chosen):
+        rest.append(f"Measured for this proof: {number_ranges(read.measured)}.")
+    return {"chosen": number_ranges(read.chosen), "chosen_count": len(read.chosen), "refused": refused,
+            "ribbon": ribbon, "refused_count": len(read.refused), "usable_count": len(read.usable),
+            "span": span, "first": low, "last": high, "rest": " ".join(rest)}
 
 
 def _all_whole(value: Any) -> bool:
@@ -355,21 +341,12 @@ def ledger(record: Mapping[str, Any], prefix: str = "") -> list[dict[str, Any]]:
     return lines
 
 
-def provenance_of(record: Mapping[str, Any]) -> dict[str, Any]:
+def provenance_of(provenance: ProofProvenance) -> dict[str, Any]:
     """In groups: settings, versions, what else is recorded, and the frames' hashes as rows of frame, before, after."""
-    rest = dict(record)
-    groups = []
-    for key, name in (("settings", "Settings of the solve"), ("versions", "Versions")):
-        if isinstance(rest.get(key), Mapping):
-            groups.append((name, ledger(rest.pop(key))))
-    hashes: dict[str, dict[str, str]] = {}
-    named = rest.get("frames_sha256")
-    if isinstance(named, Mapping) and all(re.fullmatch(r"(before|after) -?\d+", str(key)) for key in named):
-        for key, value in rest.pop("frames_sha256").items():
-            side, number = str(key).split()
-            hashes.setdefault(number, {})[side] = str(value)
-    if rest:
-        groups.insert(0, ("Inputs", ledger(rest)))
-    ordered = sorted(hashes.items(), key=lambda row: int(row[0]))
-    return {"groups": groups, "hashes": [{"frame": number, "before": pair.get("before", ""),
-                                          "after": pair.get("after", "")} for number, pair in ordered]}
+    record = to_record(provenance)
+    hashes = record.pop("frames_sha256")
+    settings, versions = record.pop("settings", {}), record.pop("versions")
+    inputs = {key: value for key, value in record.items() if value not in ("", [])}
+    groups = [(name, ledger(part)) for name, part in (("Inputs", inputs), ("Settings of the solve", settings),
+                                                      ("Versions", versions)) if part]
+    return {"groups": groups, "hashes": sorted(hashes, key=lambda row: int(row["frame"]))}

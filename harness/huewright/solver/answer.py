@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-from typing import Any
 
 import numpy as np
 from scipy.stats import chi2
@@ -11,6 +10,7 @@ from scipy.stats import chi2
 from huewright.models.card import Card
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
+from huewright.models.provenance import Provenance
 from huewright.models.reading import Reading
 from huewright.models.settings import METHODS, SolveSettings
 from huewright.solver.chain import Balance
@@ -26,7 +26,7 @@ IDENTITY_CONFIDENCE = 0.95
 
 
 def solve(reading: Reading, card: Card, footage: Footage, settings: SolveSettings | None = None, *,
-          start: np.ndarray | None = None, provenance: dict[str, Any] | None = None) -> Correction:
+          start: np.ndarray | None = None, provenance: Provenance | None = None) -> Correction:
     """The correction that brings ``reading`` to the card's targets.
 
     ``start`` (natural unknowns, see :mod:`huewright.solver.model`) replaces the first guess of the methods with

@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 
 from huewright.colorimetry.display import from_ycbcr, to_ycbcr
 from huewright.colorimetry.targets import delta_e
-from huewright.errors import InputError, NoAnswerError
+from huewright.errors import NoAnswerError
 from huewright.models.card import Card
 from huewright.models.cautions import TableTooFarOff
 from huewright.models.footage import Footage
+from huewright.models.methods import (
+    JudgedOn,
+    LeastOff,
+    MethodResult,
+    NothingJudged,
+    OnTargetAndNear,
+    Recommendation,
+    TooRough,
+)
 from huewright.models.reading import Reading
+from huewright.models.refusals import Refusal
 from huewright.models.settings import METHODS, SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver import quality
@@ -36,19 +46,8 @@ NOISE_SAID_DB = 6.0      # noise gain, above which the recommendation's reason s
 
 
 def compare(reading: Reading, card: Card, footage: Footage,
-            settings: SolveSettings | None = None) -> list[dict[str, Any]]:
-    """One row a method; the one to use has ``recommended`` True and its reason first in ``note``.
-
-    method, worst_hue_error_deg, worst_radius_error, worst_level_error_ire   on chips and bars
-    chip_delta_e           mean CIEDE2000 between each chip and the same level at its target
-    left_out_delta_e       the same for each chip fitted from the others
-    check_delta_e_mean, check_delta_e_worst   against the check patches' reference; None if the card has none
-    worst_local_gain       most that small differences are stretched, over the display's cube
-    noise_gain_db          against the uncorrected picture
-    folded_fraction        of a LUT's cells turned inside out
-    note                   why a row is empty, or why it is recommended
-    cautions               what must be known of it
-    """
+            settings: SolveSettings | None = None) -> tuple[MethodResult, ...]:
+    """One result a method; the one to use says why it is recommended."""
     problem = set_up(reading, card, footage, settings or SolveSettings())
     rows = []
     barred = set()
@@ -56,26 +55,24 @@ def compare(reading: Reading, card: Card, footage: Footage,
         asked = dataclasses.replace(problem, settings=dataclasses.replace(problem.settings, method=method))
         try:
             solution = solve_method(asked)
-            rows.append(_row(asked, solution))
+            row = _row(asked, solution)
             if solution.colour_error > TABLE_LIMIT:
-                rows[-1]["cautions"].insert(0, TableTooFarOff(solution.colour_error))
+                row = dataclasses.replace(row, cautions=(TableTooFarOff(solution.colour_error), *row.cautions))
                 barred.add(method)
-        except (InputError, NoAnswerError) as error:
-            rows.append({"method": method, **dict.fromkeys(_COLUMNS), "recommended": False, "note": str(error),
-                         "cautions": []})
-    chosen, reason = recommend([row for row in rows if row["method"] not in barred], problem.settings)
-    for row in rows:
-        if row["method"] == chosen:
-            row["recommended"] = True
-            row["note"] = f"recommended: {reason}"
-    return rows
+        except NoAnswerError as error:
+            if not isinstance(error.what, Refusal):
+                raise
+            row = MethodResult(method, refused=error.what)
+        rows.append(row)
+    chosen, why = recommend([row for row in rows if row.method not in barred], problem.settings)
+    return tuple(dataclasses.replace(row, recommended=why) if row.method == chosen else row for row in rows)
 
 
 _COLUMNS = ("worst_hue_error_deg", "worst_radius_error", "worst_level_error_ire", "chip_delta_e", "left_out_delta_e",
             "check_delta_e_mean", "check_delta_e_worst", "worst_local_gain", "noise_gain_db", "folded_fraction")
 
 
-def _row(problem: Problem, solution: Solution) -> dict[str, Any]:
+def _row(problem: Problem, solution: Solution) -> MethodResult:
     chain, luma, evidence = problem.chain, problem.luma, problem.evidence
     operations = solution.operations(chain)
     bars = quality.landing_ycbcr(operations, evidence.bars, luma)
@@ -96,10 +93,9 @@ def _row(problem: Problem, solution: Solution) -> dict[str, Any]:
         quality.worst_local_gain(problem, solution),
         quality.noise_gain_db(operations, chain.neutral(), evidence.bars + evidence.chips, luma)[0],
         quality.folded_fraction(operations, chain.neutral()))
-    return {"method": solution.method,
-            **{name: None if value is None else float(f"{value:.6g}")
-               for name, value in zip(_COLUMNS, values, strict=True)},
-            "recommended": False, "note": "", "cautions": list(solution.cautions)}
+    figures = {name: None if value is None else float(f"{value:.6g}")
+               for name, value in zip(_COLUMNS, values, strict=True)}
+    return dataclasses.replace(MethodResult(solution.method, cautions=solution.cautions), **figures)  # type: ignore[arg-type]
 
 
 def _chip_delta_e(problem: Problem, places: np.ndarray, chips: tuple[Sample, ...]) -> float | None:
@@ -144,54 +140,64 @@ def _without(problem: Problem, solution: Solution, index: int) -> Callable[[Samp
     return landed
 
 
-def recommend(rows: list[dict[str, Any]], limits: SolveSettings | None = None) -> tuple[str, str]:
-    """(method, one sentence why). Judged on check patches, or on left-out chips where the card has no checks;
+def recommend(rows: Sequence[MethodResult], limits: SolveSettings | None = None) -> tuple[str, Recommendation]:
+    """(method, why). Judged on check patches, or on left-out chips where the card has no checks;
     methods that put every chip on its target (within ``limits``) are given up only for a large gain. One that folds
     colours or stretches small differences more than :data:`ROUGH` times is not recommended; if it does better on the
     patches, that is said, for the person to choose. So is how rough the recommended one is."""
     limits = limits or SolveSettings()
-    by_checks = any(row["check_delta_e_mean"] is not None for row in rows)
-    column = "check_delta_e_mean" if by_checks else "left_out_delta_e"
-    what = "the check patches" if by_checks else "chips left out of the fit"
-    judged = [row for row in rows if row[column] is not None and not row["folded_fraction"]]
-    fit = [row for row in judged if row["worst_local_gain"] <= ROUGH]
+    by_checks = any(row.check_delta_e_mean is not None for row in rows)
+    judged_on: JudgedOn = "check-patches" if by_checks else "chips-left-out"
+
+    def off(row: MethodResult) -> float | None:
+        return row.check_delta_e_mean if by_checks else row.left_out_delta_e
+
+    judged = [_Judged(row, error) for row in rows if (error := off(row)) is not None and not row.folded_fraction]
+    fit = [one for one in judged if one.local_gain <= ROUGH]
     if not fit:
-        return "balance", ("no method could be judged on patches that it had not seen, or each of them folds or "
-                           "stretches colours; exposure and balance can't do harm")
-    best = min(fit, key=lambda row: row[column])
-    passed_over = _passed_over(judged, best, column)
+        return "balance", NothingJudged()
+    best = min(fit, key=lambda one: one.off)
+    passed_over = _passed_over(judged, best)
     for method in ("sectors", "matrix-sectors"):
-        row = next((row for row in fit if row["method"] == method), None)
-        if row is not None and _on_target(row, limits) and row[column] <= best[column] + LARGE:
-            return method, (f"every chip lands on its target, and {what} are {row[column]:.2f} CIEDE2000 off on "
-                            f"average (best of all methods: {best[column]:.2f}){_cost(row)}{passed_over}")
-    sectors = next((row for row in fit if row["method"] == "sectors"), None)
-    rest = "" if sectors is None or sectors is best else f"; sectors leave them {sectors[column]:.2f} off"
-    least = "the least of the methods that don't stretch colours too far" if passed_over else "the least of all methods"
-    return best["method"], (f"{what} are {best[column]:.2f} CIEDE2000 off on average, {least}"
-                            f"{rest}{_cost(best)}{passed_over}")
+        one = next((one for one in fit if one.row.method == method), None)
+        if one is not None and _on_target(one.row, limits) and one.off <= best.off + LARGE:
+            return method, OnTargetAndNear(judged_on, one.off, best.off, *_cost(one), passed_over)
+    sectors = next((one for one in fit if one.row.method == "sectors"), None)
+    rest = None if sectors is None or sectors is best else sectors.off
+    return best.row.method, LeastOff(judged_on, best.off, rest, *_cost(best), passed_over)
 
 
-def _on_target(row: dict[str, Any], limits: SolveSettings) -> bool:
-    hue, radius = row["worst_hue_error_deg"], row["worst_radius_error"]
-    return hue is not None and hue <= limits.hue_limit_deg and radius <= limits.radius_limit
+@dataclasses.dataclass(frozen=True)
+class _Judged:
+    """A method and how far it leaves the patches that it is judged on, in CIEDE2000."""
+
+    row: MethodResult
+    off: float
+
+    @property
+    def local_gain(self) -> float:
+        return self.row.worst_local_gain if self.row.worst_local_gain is not None else float("inf")
+
+    @property
+    def noise_db(self) -> float:
+        return self.row.noise_gain_db or 0.0
 
 
-def _cost(row: dict[str, Any]) -> str:
-    said = []
-    if row["worst_local_gain"] > ROUGHNESS_SAID:
-        said.append(f"stretches small differences up to {row['worst_local_gain']:.0f} times")
-    if row["noise_gain_db"] > NOISE_SAID_DB:
-        said.append(f"lifts noise by {row['noise_gain_db']:.0f} dB")
-    return f"; it {' and '.join(said)}" if said else ""
+def _on_target(row: MethodResult, limits: SolveSettings) -> bool:
+    hue, radius = row.worst_hue_error_deg, row.worst_radius_error
+    return hue is not None and hue <= limits.hue_limit_deg and radius is not None and radius <= limits.radius_limit
 
 
-def _passed_over(judged: list[dict[str, Any]], best: dict[str, Any], column: str) -> str:
+def _cost(one: _Judged) -> tuple[float | None, float | None]:
+    """Local gain and noise in dB, each where it is worth a word."""
+    return (one.local_gain if one.local_gain > ROUGHNESS_SAID else None,
+            one.noise_db if one.noise_db > NOISE_SAID_DB else None)
+
+
+def _passed_over(judged: list[_Judged], best: _Judged) -> TooRough | None:
     """What a method that is too rough to recommend would do for the patches, where that is worth a thought."""
-    rough = [row for row in judged if row["worst_local_gain"] > ROUGH and row[column] < best[column] - LARGE]
+    rough = [one for one in judged if one.local_gain > ROUGH and one.off < best.off - LARGE]
     if not rough:
-        return ""
-    row = min(rough, key=lambda row: row[column])
-    return (f"; {row['method']} would leave them {row[column]:.2f} off, but stretches small differences up to "
-            f"{row['worst_local_gain']:.0f} times and lifts noise by {row['noise_gain_db']:.0f} dB: choose it yourself "
-            "where the footage is clean enough")
+        return None
+    one = min(rough, key=lambda one: one.off)
+    return TooRough(one.row.method, one.off, one.local_gain, one.noise_db)

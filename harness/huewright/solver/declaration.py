@@ -24,7 +24,7 @@ from huewright.colorimetry.declare import THROUGH_LOOK
 from huewright.errors import InputError, NoAnswerError
 from huewright.models.card import Card
 from huewright.models.cautions import DeclarationDoubted, Nearest
-from huewright.models.footage import Footage
+from huewright.models.footage import Footage, Standing
 from huewright.models.reading import Reading
 from huewright.models.settings import SolveSettings
 from huewright.reference import apply_chain
@@ -43,7 +43,10 @@ CHANNELS_ALIKE = 0.67    # three channels' differences from their mean are two n
 VEIL_SAID = 0.025        # of white's light; flare up to 2 % is taken for usual (common practice, no source)
 DECODED = ("linear", "display", "bt709", "bt1886", "srgb", "pq", "hlg")
 
-FITS, DOUBTED, AGAINST, UNCHECKED = "fits", "in doubt", "contradicted", "not checked"
+FITS: Standing = "fits"
+DOUBTED: Standing = "in doubt"
+AGAINST: Standing = "contradicted"
+UNCHECKED: Standing = "not checked"
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,7 @@ class Judgement:
     """``standing`` is one of :data:`FITS`, :data:`DOUBTED`, :data:`AGAINST`, :data:`UNCHECKED`; ``agreement`` is None
     for the last; ``caution`` says what speaks against the declaration, and what would fit, the likeliest first."""
 
-    standing: str
+    standing: Standing
     agreement: Agreement | None = None
     caution: DeclarationDoubted | None = None
 

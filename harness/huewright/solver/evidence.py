@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from huewright.colorimetry.targets import Target
 from huewright.errors import NoAnswerError
-from huewright.models import reasons
+from huewright.models import reasons, refusals
 from huewright.models.card import Card
-from huewright.models.cautions import PatchesUnused, Unused
 from huewright.models.reading import PatchReading, Reading, clip_shift, clipping_tells
 from huewright.models.settings import SolveSettings
 
@@ -23,6 +23,7 @@ FAINT = 0.1              # chips that spread less than this share of their targe
 # comes from 13.8 to 3.3 CIEDE2000 on check patches. In between is only light that nobody works in: a line with 10 % of
 # daylight 0.050 to 0.070, a printer's blue filter 0.026 to 0.093.
 LINE = 0.075
+PRIMARIES: tuple[Literal["red", "green", "blue"], ...] = ("red", "green", "blue")
 LEAST_LEVEL_STEP = 0.05  # bars closer together than this do not span a range of levels
 
 
@@ -71,8 +72,7 @@ def gather(reading: Reading, card: Card, targets: dict[str, Target], settings: S
             groups[patch.role].append(sample)
     _check_bars(groups["bar"], unused)
     if not groups["chip"] and settings.method != "balance":
-        raise NoAnswerError("no chip of the card could be read, so no hue can be solved; use a frame where the chips "
-                            "are free of glare and inside the picture, or --method balance")
+        raise NoAnswerError(refusals.NoChips())
     return Evidence(tuple(groups["bar"]), tuple(groups["chip"]), tuple(groups["check"]), tuple(set_aside), unused)
 
 
@@ -92,21 +92,16 @@ def _is_clipped(found: PatchReading, limit: float) -> bool:
     return bool(clipping_tells(share, clip_shift(share, deviation), limit).any())
 
 
-def _clipped_bar(found: PatchReading) -> str:
+def _clipped_bar(found: PatchReading) -> refusals.BarClipped:
     channel = int(np.argmax(found.clipped))
-    return (f"bar {found.name!r} is clipped in {('red', 'green', 'blue')[channel]} "
-            f"({100 * found.clipped[channel]:.0f} % of its pixels), so its level is not known; "
-            "shoot the card with an exposure that keeps every bar inside the code range, or, if nothing is clipped in "
-            "the file, check --encoding and --range: a wrong curve makes noise look like clipping")
+    return refusals.BarClipped(found.name, PRIMARIES[channel], float(found.clipped[channel]))
 
 
 def _check_bars(bars: list[Sample], unused: dict[str, tuple[reasons.PatchReason, ...]]) -> None:
     levels = sorted(bar.target.luma for bar in bars if bar.target.luma is not None)
     if len(levels) >= 2 and levels[-1] - levels[0] >= LEAST_LEVEL_STEP:
         return
-    raise NoAnswerError("too few grey bars could be read: exposure and tone need two or more at different levels; use "
-                        "a frame where the bars are free of glare",
-                        PatchesUnused(tuple(Unused(name, why) for name, why in unused.items())) if unused else None)
+    raise NoAnswerError(refusals.TooFewBars(tuple(refusals.Unused(name, why) for name, why in unused.items())))
 
 
 def check_light(chips: tuple[Sample, ...], chroma: np.ndarray, light: np.ndarray, wanted: np.ndarray) -> None:
@@ -123,11 +118,9 @@ def check_light(chips: tuple[Sample, ...], chroma: np.ndarray, light: np.ndarray
         return
     asked = np.array([(chip.target.cb, chip.target.cr) for chip in chips])
     if _extent(chroma)[0] < FAINT * _extent(asked)[0]:
-        raise NoAnswerError("the chips show almost no colour after balancing: the light or the camera's settings took "
-                            "it away; shoot the card under a light with a full spectrum, with colour on")
+        raise NoAnswerError(refusals.ChipsColourless())
     if flatness(light, wanted) < LINE:
-        raise NoAnswerError("the chips' colours fall onto one line after balancing: this light lacks too much of the "
-                            "spectrum to tell their hues apart; shoot the card under a light with a full spectrum")
+        raise NoAnswerError(refusals.ChipsOnLine())
 
 
 def flatness(light: np.ndarray, wanted: np.ndarray) -> float:

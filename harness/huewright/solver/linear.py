@@ -24,6 +24,7 @@ from huewright.colorimetry.display import from_ycbcr, to_ycbcr
 from huewright.colorimetry.inverse import inverse_operations, matrix_operation
 from huewright.errors import NoAnswerError
 from huewright.models.cautions import Caution, MatrixOfFewChips, PolynomialOfFewPatches, PolynomialTable
+from huewright.models.refusals import TableUnfaithful
 from huewright.reference import apply_chain
 from huewright.solver.chain import Balance
 from huewright.solver.evidence import Sample
@@ -72,8 +73,8 @@ def solve_linear(problem: Problem, method: str) -> Solution:
     terms = {"polynomial-2": 6, "polynomial-3": 13}[method]
     if len(samples) < 2 * terms:
         said.append(PolynomialOfFewPatches(terms, len(samples)))
-    return Solution(method, balance, colour, tone, model=model, fit=fit, colour_error=worst, cautions=tuple(said),
-                    numbers={"table_error_worst": worst, "table_error_mean": mean})
+    return Solution(method, balance, colour, tone, model=model, fit=fit, colour_error=worst, colour_error_mean=mean,
+                    cautions=tuple(said))
 
 
 MIXED = ((0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1))         # the entries off the diagonal
@@ -126,10 +127,7 @@ def _matrix_of(values: np.ndarray) -> tuple[Operation, ...]:
 def refuse_unfaithful(solution: Solution) -> None:
     """Raises :class:`NoAnswerError` where a picture rendered from the solution's table would not be the solution."""
     if solution.colour_error > TABLE_LIMIT:
-        raise NoAnswerError(
-            f"method {solution.method!r} is not rendered: fitted to so few patches it bends so sharply between them "
-            f"that a {TABLE_SIZE}-cubed table of it is off by up to {solution.colour_error:.2f} of the signal (limit "
-            f"{TABLE_LIMIT:g}); use another method (--compare shows them side by side)")
+        raise NoAnswerError(TableUnfaithful(solution.method, TABLE_SIZE, solution.colour_error, TABLE_LIMIT))
 
 
 def fit_map(method: str, camera: np.ndarray, wanted: np.ndarray) -> LinearMap:

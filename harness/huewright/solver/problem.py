@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -50,7 +50,8 @@ class Problem:
 class Solution:
     """What a method arrived at. ``model`` and ``fit`` are None where there is no covariance to carry.
 
-    colour_error   largest signal error of a baked table over the display's cube; 0 if nothing was baked
+    colour_error   largest signal error of a baked table over the display's cube, and ``colour_error_mean``; 0 if
+                   nothing was baked
     cautions       what must be known of it
     """
 
@@ -62,8 +63,8 @@ class Solution:
     model: Model | None = None
     fit: Fit | None = None
     colour_error: float = 0.0
+    colour_error_mean: float = 0.0
     cautions: tuple[Caution, ...] = ()
-    numbers: dict[str, Any] = field(default_factory=dict)
 
     def operations(self, chain: Chain) -> tuple[Operation, ...]:
         return chain.whole(self.balance, colour=self.colour, tone=self.tone, sectors=self.sectors)

@@ -15,6 +15,8 @@ from huewright.models import cautions
 from huewright.models.cautions import Caution
 from huewright.models.coded import has
 from huewright.models.correction import Correction, Parameter, PatchResult
+from huewright.models.diagnostics import Diagnostics
+from huewright.models.provenance import Provenance
 from huewright.models.reasons import PatchReason
 from huewright.models.settings import SolveSettings
 from huewright.solver import quality
@@ -36,7 +38,7 @@ LEAVE_ONE_OUT_CAUTION_DEG = 20.0
 
 
 def correction_from(problem: Problem, solution: Solution, *, identity: bool = False,
-                    provenance: dict[str, Any] | None = None) -> Correction:
+                    provenance: Provenance | None = None) -> Correction:
     """The correction, with everything that a colour scientist asks for. ``identity``: nothing is to be changed."""
     neutral, strength = problem.chain.neutral(), problem.settings.strength
     full = neutral if identity else solution.operations(problem.chain)
@@ -57,11 +59,11 @@ def correction_from(problem: Problem, solution: Solution, *, identity: bool = Fa
             for k, sample in enumerate(samples)}
     patches = tuple(rows[patch.name] for patch in problem.card.patches if patch.name in rows)
     judgement = judge_declaration(problem)
-    diagnostics = {**_diagnostics(problem, done, operations, neutral, patches, identity), **_declared(judgement)}
+    diagnostics = _diagnostics(problem, done, operations, neutral, patches, identity, judgement)
     doubt = () if judgement.caution is None else (judgement.caution,)
     said = (*doubt, *solution.cautions, *_cautions(problem, patches, diagnostics))
     return Correction(solution.method, problem.footage, problem.settings.display, operations, neutral, patches,
-                      _parameters(solution, identity), diagnostics, said, provenance or {}, strength, solved)
+                      _parameters(solution, identity), diagnostics, said, provenance or Provenance(), strength, solved)
 
 
 def significant(value: Any, digits: int = 7) -> Any:
@@ -69,7 +71,7 @@ def significant(value: Any, digits: int = 7) -> Any:
     if isinstance(value, dict):
         return {key: significant(item, digits) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
-        return [significant(item, digits) for item in value]
+        return type(value)(significant(item, digits) for item in value)
     if isinstance(value, (float, np.floating)):
         return float(f"{value:.{digits}g}") + 0.0 if np.isfinite(value) else None
     return value.item() if isinstance(value, np.generic) else value
@@ -196,7 +198,8 @@ def _parameters(solution: Solution, identity: bool) -> dict[str, Parameter]:
 
 
 def _diagnostics(problem: Problem, solution: Solution, operations: tuple[Operation, ...],
-                 neutral: tuple[Operation, ...], patches: tuple[PatchResult, ...], identity: bool) -> dict[str, Any]:
+                 neutral: tuple[Operation, ...], patches: tuple[PatchResult, ...], identity: bool,
+                 judgement: Judgement) -> Diagnostics:
     used = problem.evidence.bars + problem.evidence.chips
     noise, chroma_noise = quality.noise_gain_db(operations, neutral, used, problem.luma)
     checks = [row for row in patches if row.role == "check" and row.used is False and row.delta_e_after is not None
@@ -209,7 +212,7 @@ def _diagnostics(problem: Problem, solution: Solution, operations: tuple[Operati
         "out_of_gamut_patches": quality.gamut_fraction(operations, problem.samples),
     }
     if solution.fit is not None and not identity:
-        numbers |= {"condition": solution.fit.condition, "bounds_hit": list(solution.fit.at_bounds),
+        numbers |= {"condition": solution.fit.condition, "bounds_hit": tuple(solution.fit.at_bounds),
                     "evaluations": solution.fit.evaluations,
                     "misfit_rms": float(np.sqrt(np.mean(solution.fit.misses**2)))}
     left_out = [row for row in patches if row.leave_one_out_hue_deg is not None]
@@ -224,8 +227,13 @@ def _diagnostics(problem: Problem, solution: Solution, operations: tuple[Operati
                     "check_delta_e_after_worst": float(np.max([row.delta_e_after for row in checks])),
                     "check_delta_e_balance_only_mean": float(np.mean(list(plain.values()))),
                     "check_delta_e_balance_only": plain}
-    result: dict[str, Any] = significant(numbers | solution.numbers)
-    return result
+    if solution.colour_error > 0:
+        numbers |= {"table_error_worst": solution.colour_error, "table_error_mean": solution.colour_error_mean}
+    if judgement.agreement is not None:
+        numbers |= {"declaration_misfit": judgement.agreement.misfit,
+                    "declaration_veil_percent": 100 * judgement.agreement.veil,
+                    "bars_bent_ire": judgement.agreement.bent_ire}
+    return Diagnostics(declaration=judgement.standing, **significant(numbers))
 
 
 def _balance_only_delta_e(problem: Problem, solution: Solution, names: list[str]) -> dict[str, float]:
@@ -236,18 +244,7 @@ def _balance_only_delta_e(problem: Problem, solution: Solution, names: list[str]
     return {name: pair[1] for name, pair in _delta_e(problem, samples, after, after).items()}
 
 
-def _declared(judgement: Judgement) -> dict[str, Any]:
-    """What is recorded of the declaration: its standing, and what the bars say of it."""
-    record: dict[str, Any] = {"declaration": judgement.standing}
-    if judgement.agreement is not None:
-        record |= {"declaration_misfit": judgement.agreement.misfit,
-                   "declaration_veil_percent": 100 * judgement.agreement.veil,
-                   "bars_bent_ire": judgement.agreement.bent_ire}
-    written: dict[str, Any] = significant(record)
-    return written
-
-
-def _cautions(problem: Problem, patches: tuple[PatchResult, ...], numbers: dict[str, Any]) -> list[Caution]:
+def _cautions(problem: Problem, patches: tuple[PatchResult, ...], told: Diagnostics) -> list[Caution]:
     said: list[Caution] = [cautions.OnlyThroughLook()] if problem.footage.encoding == THROUGH_LOOK else []
     said += _as_asked(problem, patches)
     said += _off_target(patches, problem.settings)
@@ -255,20 +252,21 @@ def _cautions(problem: Problem, patches: tuple[PatchResult, ...], numbers: dict[
     if problem.settings.mode == "vectorscope" and problem.display.primaries != BT709 and guessed:
         said.append(cautions.ChipsGuessed(tuple(guessed), problem.display.name))
     said += [_unsupported(problem, name, why) for name, why in problem.evidence.unused.items()]
-    if numbers.get("bounds_hit"):
-        said.append(cautions.HeldAtBound(tuple(numbers["bounds_hit"])))
-    if numbers["folded_fraction"] > 0:
-        said.append(cautions.ColoursFolded(numbers["folded_fraction"]))
-    if numbers["noise_gain_db"] > NOISE_CAUTION_DB or numbers["chroma_noise_gain_db"] > NOISE_CAUTION_DB:
-        said.append(cautions.NoiseLifted(numbers["noise_gain_db"], numbers["chroma_noise_gain_db"]))
-    if numbers["worst_local_gain"] > LOCAL_GAIN_CAUTION:
-        said.append(cautions.SmallDifferencesStretched(numbers["worst_local_gain"]))
-    if numbers.get("leave_one_out_worst_hue_deg", 0.0) > LEAVE_ONE_OUT_CAUTION_DEG:
+    if told.bounds_hit:
+        said.append(cautions.HeldAtBound(told.bounds_hit))
+    if told.folded_fraction:
+        said.append(cautions.ColoursFolded(told.folded_fraction))
+    noise, chroma_noise = told.noise_gain_db or 0.0, told.chroma_noise_gain_db or 0.0
+    if max(noise, chroma_noise) > NOISE_CAUTION_DB:
+        said.append(cautions.NoiseLifted(noise, chroma_noise))
+    if told.worst_local_gain is not None and told.worst_local_gain > LOCAL_GAIN_CAUTION:
+        said.append(cautions.SmallDifferencesStretched(told.worst_local_gain))
+    if (told.leave_one_out_worst_hue_deg or 0.0) > LEAVE_ONE_OUT_CAUTION_DEG:
         worst = max((row for row in patches if row.leave_one_out_hue_deg is not None),
                     key=lambda row: abs(row.leave_one_out_hue_deg or 0.0))
         said.append(cautions.ChipFarFromOthers(worst.name, abs(worst.leave_one_out_hue_deg or 0.0)))
-    if not (has(said, cautions.DoneInPart, cautions.TargetsAsked)):     # which say that colours then differ
-        said += _check_cautions(patches, numbers)
+    if not has(said, cautions.DoneInPart, cautions.TargetsAsked):     # which say that colours then differ
+        said += _check_cautions(patches, told)
     return said
 
 
@@ -339,9 +337,9 @@ def _unsupported(problem: Problem, name: str, why: tuple[PatchReason, ...]) -> C
     return cautions.CheckUnread(name, why)
 
 
-def _check_cautions(patches: tuple[PatchResult, ...], numbers: dict[str, Any]) -> list[Caution]:
-    plain = numbers.get("check_delta_e_balance_only")
-    mean, alone = numbers.get("check_delta_e_after_mean"), numbers.get("check_delta_e_balance_only_mean")
+def _check_cautions(patches: tuple[PatchResult, ...], told: Diagnostics) -> list[Caution]:
+    plain = told.check_delta_e_balance_only
+    mean, alone = told.check_delta_e_after_mean, told.check_delta_e_balance_only_mean
     if not plain or mean is None or alone is None:
         return []
     said: list[Caution] = []

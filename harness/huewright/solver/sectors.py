@@ -9,6 +9,7 @@ from huewright_kernels.ops import HueSectors, Operation, ToneCurve
 
 from huewright.colorimetry.display import from_ycbcr, to_ycbcr
 from huewright.errors import NoAnswerError
+from huewright.models.refusals import LightOfOneColour
 from huewright.reference import apply_chain
 from huewright.solver.chain import Balance, Chain
 from huewright.solver.evidence import Sample, check_light
@@ -34,9 +35,7 @@ def solve_levels(problem: Problem, *, tone: bool = True, start: np.ndarray | Non
     whitening = model.whitening(natural)
     natural, more = minimise(model, whitening, natural)
     if max(abs(natural[1]), abs(natural[2])) > MOST_BALANCE_STOPS:
-        raise NoAnswerError(f"the grey bars need {max(abs(natural[1]), abs(natural[2])):.1f} stops of balance between "
-                            "the channels: this light is all but one colour, so hues cannot be told apart; shoot the "
-                            "card under a light with a full spectrum")
+        raise NoAnswerError(LightOfOneColour(float(max(abs(natural[1]), abs(natural[2])))))
     return model, describe(model, whitening, natural, used + more)
 
 

@@ -17,7 +17,7 @@ from huewright.colorimetry.display import display_named
 from huewright.colorimetry.inverse import matrix_operation
 from huewright.errors import InputError
 from huewright.models.correction import Correction, Solved, edited_by_hand
-from huewright.models.settings import Strength
+from huewright.models.settings import SolveSettings, Strength
 from huewright.solver.chain import Balance, Chain
 from huewright.solver.fit import Fit
 from huewright.solver.model import Model
@@ -37,9 +37,9 @@ def operations_at(correction: Correction, strength: Strength) -> tuple[Operation
     if correction.solved is None:
         raise InputError(f"a correction by method {correction.method} is done whole or not at all; solve by another "
                          "method")
-    if correction.diagnostics.get("identity"):
+    if correction.diagnostics.identity:
         return correction.operations
-    adaptation = str((correction.provenance.get("settings") or {}).get("adaptation", "CAT16"))
+    adaptation = (correction.provenance.settings or SolveSettings()).adaptation
     chain = Chain(correction.footage, display_named(correction.display), adaptation)
     return chain_at(chain, correction.solved, strength)
 

@@ -4,32 +4,39 @@ what the generator knows. Nothing in the shoot is real."""
 from __future__ import annotations
 
 import time
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from huewright.colorimetry.declare import declare_footage
-from huewright.files import refuse_existing, write_json
+from huewright.files import refuse_existing
 from huewright.frames import parse_sequence
 from huewright.models.card import load_card
-from huewright.models.record import to_record
+from huewright.models.demo import CameraSummary, DemoSummary, save_summary
+from huewright.models.proof import Proof
+from huewright.models.record import from_record, to_record
 from huewright.progress import Progress, silent
 from huewright.steps.run import run_job
 
-FORMAT = "huewright-demo-summary-1"
 FRAMES, SIZE = 48, (1920, 1080)
 
 
+@dataclass(frozen=True)
+class DemoResult:
+    """The summary, and each camera's proof by the camera's name."""
+
+    summary: DemoSummary
+    proofs: dict[str, Proof]
+
+
 def run_demo(out_dir: Path | str, *, frames: int | None = None, size: tuple[int, int] | None = None, seed: int = 1,
-             overwrite: bool = False, progress: Progress = silent) -> dict[str, Any]:
+             overwrite: bool = False, progress: Progress = silent) -> DemoResult:
     """Generates the shoot under ``out_dir``/shoot, runs the job of each camera into ``out_dir``/camera-a and -b,
     and returns (and writes as summary.json) what came of it.
 
-    Per camera: frames chosen and refused with reasons, chosen frames with a reflection that the generator put in,
-    per patch hue error, radius ratio, level and CIEDE2000 before and after, against the solve's targets and against
-    the known truth, measured on the rendered and re-read frames; LUT against render; times in seconds. Raises
-    :class:`InputError` where the output exists, and whatever the job raises.
+    All is measured on the rendered and re-read frames. Raises :class:`InputError` where the output exists, and
+    whatever the job raises.
     """
-    from huewright_demo.compare import colours_against_truth, frames_against_truth, luts_against_render, tidy
+    from huewright_demo.compare import change, frames_against_truth, luts_against_render, patches_against_truth, tidy
     from huewright_demo.shoot import make_shoot
 
     out = Path(out_dir)
@@ -39,7 +46,8 @@ def run_demo(out_dir: Path | str, *, frames: int | None = None, size: tuple[int,
                        overwrite=overwrite)
     generated = time.perf_counter()
     card = load_card(shoot.card)
-    cameras: dict[str, Any] = {}
+    cameras: dict[str, CameraSummary] = {}
+    proofs: dict[str, Proof] = {}
     for name, files in shoot.cameras.items():
         footage = declare_footage(encoding=shoot.encoding, bits=files.bits, primaries=shoot.primaries)
         take, shot = parse_sequence(files.take), parse_sequence(files.shot)
@@ -48,16 +56,18 @@ def run_demo(out_dir: Path | str, *, frames: int | None = None, size: tuple[int,
                       overwrite=overwrite, progress=progress)
         started = time.perf_counter()
         truth = {**shoot.truth["cameras"][name], "true": shoot.truth["patches"]}
-        cameras[name] = {**frames_against_truth(job.survey, truth),
-                         **colours_against_truth(job.survey, job.correction, job.proof, card, truth, files.take,
-                                                 folder),
-                         "luts": luts_against_render(job.survey, files.take, folder), "verdict": job.proof.verdict,
-                         "passed": job.proof.passed, "cautions": list(job.proof.cautions),
-                         "parameters": {k: list(v) for k, v in job.correction.parameters.items()}}
-        cameras[name]["seconds"] = {**job.seconds, "compare": time.perf_counter() - started}
-    summary: dict[str, Any] = tidy({
-        "format": FORMAT, "note": shoot.truth["note"], "seed": seed, "frames": frames or FRAMES,
-        "size": list(size or SIZE), "cameras": cameras,
-        "seconds": {"generate": generated - begun, "total": time.perf_counter() - begun}})
-    write_json(out / "summary.json", to_record(summary), overwrite=overwrite)
-    return summary
+        patches = patches_against_truth(job.survey, job.correction, job.proof, card, truth, files.take, folder)
+        cameras[name] = CameraSummary(
+            frames_against_truth(job.survey, truth), patches, change(patches, "against_targets"),
+            change(patches, "against_truth"), luts_against_render(job.survey, files.take, folder), job.proof.verdict,
+            job.proof.passed, job.proof.cautions, job.correction.parameters,
+            {**job.seconds, "compare": time.perf_counter() - started})
+        proofs[name] = job.proof
+    summary = DemoSummary(shoot.truth["note"], seed, frames or FRAMES, size or SIZE, cameras,
+                          {"generate": generated - begun, "total": time.perf_counter() - begun})
+    summary = from_record(tidy(to_record(summary)), DemoSummary)
+    save_summary(summary, out / "summary.json", overwrite=overwrite)
+    return DemoResult(summary, proofs)
+
+
+__all__ = ["CameraSummary", "DemoResult", "run_demo"]

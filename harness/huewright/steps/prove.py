@@ -20,16 +20,16 @@ from huewright.models.card import Card
 from huewright.models.correction import Correction
 from huewright.models.footage import RANGES, Footage
 from huewright.models.proof import Proof, save_proof
-from huewright.models.record import from_record
 from huewright.models.settings import SolveSettings
 from huewright.models.survey import FrameGrade, Survey
 from huewright.progress import Progress, silent
+from huewright.proof.likeness import judged, lost_percent
 from huewright.proof.match import RenderMatch
 from huewright.proof.measurement import INNER, EvenLight, Measuring, outlines
 from huewright.proof.patches import patch_proofs
 from huewright.proof.pictures import Pictures, measurable, smear
 from huewright.proof.shots import ShotPictures, look_through
-from huewright.proof.verdict import proof_provenance, subject, whole_proof, with_likeness, with_shots
+from huewright.proof.verdict import proof_provenance, summary_of, whole_proof
 from huewright.provenance.belonging import check_proof_inputs
 from huewright.provenance.takes import files_kind, kind_cautions, take_name
 from huewright.solver.compare import compare
@@ -79,16 +79,16 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSe
     progress(steps - 2, steps, "comparing")
     settings = _settings(correction)
     rows = patch_proofs(correction, card, settings, sides)
-    methods = tuple(compare(survey.reading, card, survey.footage, settings)) if survey.reading is not None else ()
-    proof = whole_proof(correction, survey, rows, methods, sides, tally, match, grades, settings)
-    proof = replace(proof, title=title.strip() or take_name(before), subject=subject(correction, survey, card, before),
-                    provenance=proof_provenance(correction, before, after, grades))
+    methods = compare(survey.reading, card, survey.footage, settings) if survey.reading is not None else ()
+    summary = summary_of(correction, rows, sides, tally, match, len(grades))
     looked = [look_through(correction, source, made, written, take_name(source), progress) for source, made in shots]
+    seen = judged([found for found, _ in looked], [source for source, _ in shots], before, survey.footage,
+                  lost_percent(summary))
     card_kind = files_kind(before)
     unlike = [caution for source, _ in shots for caution in kind_cautions(source, card_kind)]
-    records = [record for record, _ in looked]
-    proof = with_likeness(with_shots(proof, records, unlike), before, [source for source, _ in shots], records,
-                          survey.footage)
+    proof = whole_proof(correction, survey, card, before, rows, methods, summary, match, grades, settings, seen, unlike)
+    proof = replace(proof, title=title.strip() or take_name(before),
+                    provenance=proof_provenance(correction, before, after, grades))
     progress(steps - 1, steps, "drawing")
     proof = _drawn(proof, pictures, card, min(grades, key=smear), [seen for _, seen in looked], out, overwrite)
     save_proof(proof, out / "proof.json", overwrite=overwrite)
@@ -97,10 +97,7 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSe
 
 
 def _settings(correction: Correction) -> SolveSettings:
-    recorded = correction.provenance.get("settings")
-    if recorded:
-        return from_record(recorded, SolveSettings)
-    return SolveSettings(display=correction.display, method=correction.method)
+    return correction.provenance.settings or SolveSettings(display=correction.display, method=correction.method)
 
 
 def _drawn(proof: Proof, pictures: Pictures, card: Card, grade: FrameGrade, shots: Sequence[ShotPictures], out: Path,
@@ -114,13 +111,13 @@ def _drawn(proof: Proof, pictures: Pictures, card: Card, grade: FrameGrade, shot
     camera = pictures.camera(grade.frame)
     files = scope_pictures(pictures.before(camera), pictures.after(grade.frame), display=proof.display,
                            patches=proof.patches, polygons=outlines(card, grade.corners), out_dir=out,
-                           tile=Tile(proof.limits["hue_deg"], proof.limits["radius"]), overwrite=overwrite)
+                           tile=Tile(proof.limits.hue_deg, proof.limits.radius), overwrite=overwrite)
     for index, seen in enumerate(shots[:SHOTS_SHOWN], 1):
         for side, picture in (("before", seen.before), ("after", seen.after)):
             name = f"shot_{index}_{side}"
             save_photo(picture, out / f"{name}.jpg", display=proof.display, overwrite=overwrite)
             files[name] = f"{name}.jpg"
-    proof = replace(proof, pictures=files, frames={**proof.frames, "shown": grade.frame})
+    proof = replace(proof, pictures=files, frames=replace(proof.frames, shown=grade.frame))
     write_page(proof, {name: out / file for name, file in files.items()}, out / "proof.html", overwrite=overwrite)
     return proof
 

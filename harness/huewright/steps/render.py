@@ -117,7 +117,7 @@ def render_take(
                             time.perf_counter() - started, tally.range.share_over, tally.range.share_under,
                             tally.range.share_clipped)
     suffix = next(iter(outputs.values())).suffix.lower()
-    unlike = kind_cautions(sequence, str(correction.provenance.get("files_kind", "")))
+    unlike = kind_cautions(sequence, correction.provenance.files_kind or "")
     notes = sorted(tally.notes, key=lambda note: note.code)
     return replace(summary, cautions=(*_broken(tally), *_cautions(summary, suffix), *notes, *unlike))
 

@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from huewright.errors import NoAnswerError
-from huewright.files import refuse_existing, write_json
+from huewright.files import refuse_existing
 from huewright.models.card import load_card
 from huewright.models.correction import Correction, save_correction
 from huewright.models.footage import Footage
+from huewright.models.job import Job, save_job
 from huewright.models.proof import Proof
 from huewright.models.survey import Survey, save_survey
 from huewright.progress import Progress, silent
@@ -66,7 +67,7 @@ def run_job(
 
     out = Path(out_dir)
     files = {name: out / name for name in
-             ("survey.json", "frames.png", "correction.json", "correction.cube", "correction.clf")}
+             ("survey.json", "frames.png", "correction.json", "correction.cube", "correction.clf", "job.json")}
     for path in files.values():
         refuse_existing(path, overwrite=overwrite)
     for shot in shots or (take,):     # a survey needs no continuity, but these are rendered whole
@@ -107,8 +108,8 @@ def run_job(
     clock.lap("prove")
     result = JobResult(survey, correction, proof, tuple(renders), exports, clock.laps)
     made = sorted({path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()} - {"job.json"})
-    write_json(out / "job.json", {"verdict": proof.verdict, "seconds": clock.laps, "chosen": list(survey.chosen),
-                                  "files": made}, overwrite=overwrite)
+    save_job(Job(proof.verdict, proof.passed, survey.chosen, tuple(made), clock.laps), out / "job.json",
+             overwrite=overwrite)
     return result
 
 

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+
+import msgspec
 
 from huewright.errors import InputError, NoAnswerError
 from huewright.models.card import Card
 from huewright.models.cautions import DeclarationDoubted
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
+from huewright.models.methods import MethodResult
+from huewright.models.provenance import Inputs, Provenance
 from huewright.models.reading import Reading
-from huewright.models.record import from_record, to_record
 from huewright.models.settings import SolveSettings, Strength
 from huewright.models.survey import Survey
 from huewright.provenance.belonging import card_cautions, check_surveyed_card
@@ -38,11 +40,11 @@ def solve_survey(survey: Survey, card: Card, settings: SolveSettings | None = No
     if card_path is not None:
         check_surveyed_card(survey, card, card_path)
     return solve_recorded(reading, card, survey.footage, settings,
-                          provenance_of(survey, reading, card, to_record(settings), card_path))
+                          provenance_of(survey, reading, card, settings, card_path))
 
 
 def solve_recorded(reading: Reading, card: Card, footage: Footage, settings: SolveSettings,
-                   provenance: dict[str, Any]) -> Correction:
+                   provenance: Provenance) -> Correction:
     """:func:`huewright.solver.answer.solve`, with what the provenance gives to warn of. Raises :class:`NoAnswerError`
     where the bars contradict what was declared of the footage, unless the settings trust it."""
     correction = solve(reading, card, footage, settings, provenance=provenance)
@@ -50,21 +52,15 @@ def solve_recorded(reading: Reading, card: Card, footage: Footage, settings: Sol
     return replace(correction, cautions=(*card_cautions(provenance), *correction.cautions))
 
 
-NOT_RECORDED = ("%s: this correction does not record %s, so it cannot be repeated; make it with `huewright solve`")
-
-
-def recorded_inputs(correction: Correction, called: str) -> tuple[Card, Reading, SolveSettings]:
+def recorded_inputs(correction: Correction, called: str) -> tuple[Inputs, SolveSettings]:
     """What ``correction`` was solved from, as it records it; :class:`InputError`, naming it as ``called``, if it
-    doesn't or that is damaged."""
+    doesn't."""
     recorded = correction.provenance
-    try:
-        inputs = recorded["inputs"]
-        return (from_record(inputs["card"], Card), from_record(inputs["reading"], Reading),
-                from_record(recorded["settings"], SolveSettings))
-    except ValueError as error:
-        raise InputError(f"{called}: damaged correction file (provenance: {error}); solve again or mend it") from None
-    except (KeyError, TypeError) as error:
-        raise InputError(NOT_RECORDED % (called, error)) from None
+    if recorded.inputs is None or recorded.settings is None:
+        lacking = "inputs" if recorded.inputs is None else "settings"
+        raise InputError(f"{called}: this correction does not record its {lacking}, so it cannot be repeated; make it "
+                         "with `huewright solve`")
+    return recorded.inputs, recorded.settings
 
 
 def solve_at(correction: Correction, strength: Strength) -> Correction:
@@ -73,10 +69,10 @@ def solve_at(correction: Correction, strength: Strength) -> Correction:
     if strength == correction.strength:
         return correction
     operations = operations_at(correction, strength)
-    card, reading, settings = recorded_inputs(correction, "at another strength")
+    inputs, settings = recorded_inputs(correction, "at another strength")
     settings = replace(settings, strength=strength)
-    provenance = {**correction.provenance, "settings": to_record(settings)}
-    again = solve_recorded(reading, card, correction.footage, settings, provenance)
+    provenance = msgspec.structs.replace(correction.provenance, settings=settings)
+    again = solve_recorded(inputs.reading, inputs.card, correction.footage, settings, provenance)
     return replace(again, operations=operations, solved=correction.solved)
 
 
@@ -88,7 +84,7 @@ def demand_declaration(correction: Correction, settings: SolveSettings) -> None:
                             "--trust-encoding", doubt)
 
 
-def compare_survey(survey: Survey, card: Card, settings: SolveSettings | None = None) -> list[dict[str, Any]]:
+def compare_survey(survey: Survey, card: Card, settings: SolveSettings | None = None) -> tuple[MethodResult, ...]:
     """Every method on the survey's reading: see :func:`huewright.solver.compare.compare`."""
     return compare(_reading(survey), card, survey.footage, settings or SolveSettings())
 
@@ -99,5 +95,5 @@ def _reading(survey: Survey) -> Reading:
     return survey.reading
 
 
-__all__ = ["NOT_RECORDED", "Correction", "compare_survey", "operations_at", "recorded_inputs", "solve_at",
+__all__ = ["Correction", "MethodResult", "compare_survey", "operations_at", "recorded_inputs", "solve_at",
            "solve_recorded", "solve_survey"]

@@ -4,8 +4,12 @@ For the command line and the report only; nothing may compare or read back what 
 """
 
 from huewright.models.coded import Coded
-from huewright.words.cautions import method_note
+from huewright.words import cautions as _cautions  # noqa: F401 - teaches its sentences
+from huewright.words.methods import method_note
 from huewright.words.reasons import number_words, reason_words, thirds
-from huewright.words.sentence import percent_words, sentence
+from huewright.words.repeated import repeat_words
+from huewright.words.sentence import no_answer_words, percent_words, sentence
+from huewright.words.verdict import basis_words, subject_words, verdict_heading, verdict_words
 
-__all__ = ["Coded", "method_note", "number_words", "percent_words", "reason_words", "sentence", "thirds"]
+__all__ = ["Coded", "basis_words", "method_note", "no_answer_words", "number_words", "percent_words", "reason_words",
+           "repeat_words", "sentence", "subject_words", "thirds", "verdict_heading", "verdict_words"]

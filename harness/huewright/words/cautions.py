@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from huewright.models import cautions
 from huewright.words.reasons import number_words, reason_words
@@ -153,11 +152,6 @@ def _(item: cautions.CheckUnread) -> str:
 
 
 @sentence.register
-def _(item: cautions.PatchesUnused) -> str:
-    return "not used: " + ", ".join(f"{one.patch} ({reason_words(one.reasons)})" for one in item.patches)
-
-
-@sentence.register
 def _(item: cautions.HeldAtBound) -> str:
     return (f"held at a bound: {', '.join(item.parameters)}; the footage is further from its targets than a correction "
             "of this kind should go; declare the camera's primaries if its light isn't in BT.709's, or let a matrix go "
@@ -219,11 +213,6 @@ def _(item: cautions.PolynomialOfFewPatches) -> str:
 @sentence.register
 def _(item: cautions.TableTooFarOff) -> str:
     return "its table is too far off to render"
-
-
-def method_note(row: Mapping[str, Any]) -> str:
-    """What is said of a compared method: its ``note`` and its ``cautions``."""
-    return "; ".join(part for part in (row.get("note") or "", *map(sentence, row.get("cautions") or ())) if part)
 
 
 # ---------------------------------------------------------------- of the proof and its shots

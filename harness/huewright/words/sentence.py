@@ -19,3 +19,9 @@ def percent_words(percent: float) -> str:
 def counted(count: int, what: str) -> str:
     """Such as "1 frame" and "2 frames"."""
     return f"{count} {what}" + ("" if count == 1 else "s")
+
+
+def no_answer_words(what: object, why: object | None = None) -> str:
+    """What a :class:`huewright.errors.NoAnswerError` was raised with: a sentence or a code, and a reason beside it."""
+    said = what if isinstance(what, str) else sentence(what)
+    return said if why is None else f"{said}: {sentence(why)}"

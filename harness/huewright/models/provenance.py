@@ -1,0 +1,89 @@
+"""What a correction and a proof record of how they were made: what it takes to do them again."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from huewright.models.card import Card
+from huewright.models.coded import Coded
+from huewright.models.reading import Reading
+from huewright.models.record import Frame, Name, Sha256
+from huewright.models.settings import SolveSettings
+
+
+class Inputs(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The inputs of a solve in full."""
+
+    reading: Reading
+    card: Card
+
+
+class Origin(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Of what and with what a correction was solved; None, and not in the file, for what nobody recorded.
+
+    versions     by package
+    settings     of the solve
+    take         the card take, as it was named; ``files_kind`` what files it has ("10-bit DPX"); ``frames`` the chosen
+    card_file    the card file that was solved with, and its hash; ``surveyed_card_file`` where that is another one
+    card_sha256, reading_sha256   of the card and the reading themselves, not of a file
+    """
+
+    versions: dict[Name, str] = {}
+    settings: SolveSettings | None = None
+    take: str | None = None
+    files_kind: str | None = None
+    frames: tuple[Frame, ...] = ()
+    card_file: str | None = None
+    card_file_sha256: Sha256 | None = None
+    surveyed_card_file: str | None = None
+    surveyed_card_file_sha256: Sha256 | None = None
+    card_sha256: Sha256 | None = None
+    reading_sha256: Sha256 | None = None
+
+
+class Provenance(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A correction's: with the ``inputs``, its file alone is enough to solve again."""
+
+    inputs: Inputs | None = None
+
+
+class FrameHashes(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """SHA-256 of a measured frame's files."""
+
+    frame: Frame
+    before: Sha256
+    after: Sha256
+
+
+class ProofProvenance(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A proof's: its correction's without the inputs, and the takes ``before`` and ``after`` that were measured."""
+
+    before: str = ""
+    after: str = ""
+    frames_sha256: tuple[FrameHashes, ...] = ()
+
+
+# ---------------------------------------------------------------- what is no longer as it was recorded
+
+class Change(Coded, frozen=True):
+    """Something of what a correction records is otherwise now."""
+
+
+class InputChanged(Change, frozen=True):
+    """The card or the reading inside the file doesn't match its recorded hash: the file was touched."""
+
+    what: Literal["card", "reading"]
+
+
+class CardFileChanged(Change, frozen=True):
+    path: str
+
+
+class VersionChanged(Change, frozen=True):
+    """``now`` is None where the package isn't there."""
+
+    package: Name
+    then: str
+    now: str | None

@@ -1,0 +1,140 @@
+"""What codes and figures are in words: each has a sentence, figures stand in it with their units, and a proof's verdict
+says the worst of it. Nothing else in these tests goes by words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import msgspec
+import pytest
+from huewright.models import cautions, methods, provenance, reasons, refusals, shots
+from huewright.models.cautions import Limits, Miss, RenderedNear, Uncertain, VeilTakenOff
+from huewright.models.coded import Coded
+from huewright.models.proof import Proof, Summary, Verdict
+from huewright.models.record import from_record
+from huewright.models.shots import NamedOtherwise, ShotProof
+from huewright.words import (
+    basis_words,
+    method_note,
+    no_answer_words,
+    repeat_words,
+    sentence,
+    verdict_heading,
+    verdict_words,
+)
+from msgspec import inspect
+
+
+def kinds(base: type[Coded]) -> Iterator[type[Coded]]:
+    for kind in base.__subclasses__():
+        below = list(kinds(kind))
+        yield from below or [kind]
+
+
+def example(kind: object) -> object:
+    """A plain value of a type, as a file would hold it."""
+    match kind:
+        case inspect.FloatType() | inspect.IntType():
+            return 1
+        case inspect.StrType(pattern=pattern):
+            return "0" * 64 if pattern and "64" in pattern else "name"
+        case inspect.BoolType():
+            return True
+        case inspect.NoneType():
+            return None
+        case inspect.LiteralType(values=values):
+            return values[-1]
+        case inspect.UnionType(types=types):
+            return example(types[0])
+        case inspect.VarTupleType(item_type=item):
+            return [example(item)]
+        case inspect.TupleType(item_types=items):
+            return [example(item) for item in items]
+        case inspect.StructType(fields=fields, tag_field=tag_field, tag=tag):
+            return ({tag_field: tag} if tag_field else {}) | {f.encode_name: example(f.type) for f in fields}
+    raise AssertionError(kind)
+
+
+@pytest.mark.parametrize("kind", sorted(kinds(Coded), key=lambda kind: kind.__name__), ids=lambda kind: kind.__name__)
+def test_every_code_has_a_sentence(kind: type[Coded]) -> None:
+    """Of all in the models, with every figure there and with those left out that may be."""
+    full = from_record(example(inspect.type_info(kind)), kind)
+    least = {field.name: getattr(full, field.name) for field in msgspec.structs.fields(kind)
+             if field.required}
+    for item in (full, kind(**least)):
+        said = sentence(item)
+        assert said and said == said.strip() and "None" not in said, said
+
+
+LIMITS = Limits(0.5, 0.01, 0.5)
+GOOD = Summary(worst_hue_error_after_deg=0.004, worst_radius_error_after_percent=0.31, worst_level_error_after_ire=0.2,
+               mean_check_delta_e_before=9.84, mean_check_delta_e_after=1.13, frames_measured=2)
+SHOT = ShotProof("b", 1, 1, 25.0, False, False, 0, 0.0, 0.0, 0.0, 0.0)
+
+
+def proof(verdict: Verdict, passed: bool = True, **given: object) -> Proof:
+    return replace(Proof(verdict, passed, (), GOOD, LIMITS), **given)  # type: ignore[arg-type]
+
+
+def test_a_good_proof() -> None:
+    assert verdict_words(proof("within-limits")) == (
+        "Chips and bars are on their targets: off by at most under 0.01° in hue, 0.31 % in saturation and 0.20 IRE in "
+        "level; check patches, which the solve never saw, improve from 9.8 to 1.1 ΔE (CIEDE2000).")
+    assert verdict_heading(proof("within-limits")) == "Within the stated limits"
+    assert basis_words(proof("within-limits")) == (
+        "Measured on 2 frames that were rendered with this correction and read back from disk. Limits: 0.5° in hue, "
+        "1 % in saturation, 0.5 IRE in level.")
+
+
+@pytest.mark.parametrize(("verdict", "given", "words"), [
+    ("outside-limits", {"passed": False, "summary": replace(GOOD, worst_hue_error_after_deg=3.0)},
+     ["NOT within the limits: off by at most 3.00° in hue"]),
+    ("within-limits", {"summary": replace(GOOD, patches_not_used=1)},
+     ["The chips and bars that could be used are on their targets", "1 more could not be used"]),
+    ("within-limits", {"summary": replace(GOOD, mean_check_delta_e_after=None)}, ["has no check patches"]),
+    ("within-limits", {"summary": replace(GOOD, mean_check_delta_e_after=2.5)}, ["no true colour yet (over 2)"]),
+    ("checks-worse", {"summary": replace(GOOD, mean_check_delta_e_after=11.0)}, ["WORSEN from 9.8 to 11.0"]),
+    ("declaration-contradicted", {"declaration": "contradicted"}, ["the bars contradict the declared encoding"]),
+    ("declaration-in-doubt", {"declaration": "in doubt"}, ["is in doubt"]),
+    ("uncertain", {"cautions": (Uncertain((Miss("a", "hue_deg", 0.95), Miss("b", "radius", 0.0127)), LIMITS),)},
+     ["known no better than to 0.95° in hue, 1.27 % in saturation (95 % interval)"]),
+    ("within-limits", {"cautions": (VeilTakenOff(0.02, 0.001),)}, ["because a veil was taken off the card"]),
+    ("within-limits", {"shots": (replace(SHOT, signs=(shots.DrivenOut(11.0, 0.2),)),)},
+     ["b may not be of the card take's camera or settings", "11 % of its pixels out of range, and under 1 %"]),
+    ("shot-of-another-camera", {"passed": False, "shots": (replace(SHOT, strange=True, signs=(
+        NamedOtherwise("make", "Invented Two", "Invented One"),)),)},
+     ["b is NOT of the card take's camera or settings", "its files name make 'Invented Two'"])])
+def test_a_verdict_says_what_there_is(verdict: Verdict, given: dict, words: list[str]) -> None:
+    said = verdict_words(proof(verdict, **given))
+    assert all(part in said for part in words), said
+
+
+def test_an_uncertain_proof_that_is_off_target_says_only_that() -> None:
+    off = proof("outside-limits", False, summary=replace(GOOD, worst_hue_error_after_deg=3.0),
+                cautions=(Uncertain((Miss("a", "hue_deg", 0.95),), LIMITS),))
+    assert "known no better" not in verdict_words(off)
+
+
+def test_frames_that_are_only_near_are_said_to_be() -> None:
+    near = proof("within-limits", cautions=(RenderedNear(cautions.PatchApart("red", 0.004, 0.001)),))
+    assert "with what is near this correction" in basis_words(near)
+
+
+def test_refusals_and_recommendations_and_repeats() -> None:
+    few = refusals.TooFewBars((refusals.Unused("white", (reasons.Reflection(),)),))
+    assert no_answer_words(few).startswith("too few grey bars could be read")
+    assert no_answer_words(few).endswith("not used: white (a reflection)")
+    assert no_answer_words("a sentence", reasons.NoCardInTake(3, "c")).startswith("a sentence: Not usable: no card")
+    assert "'white' is clipped in blue (34 % of its pixels)" in sentence(refusals.BarClipped("white", "blue", 0.34))
+    rough = methods.TooRough("matrix", 0.1, 85.0, 18.0)
+    row = methods.MethodResult("sectors", recommended=methods.LeastOff("check-patches", 5.0, passed_over=rough),
+                               cautions=(cautions.MatrixOfFewChips(1),))
+    note = method_note(row)
+    assert note.startswith("recommended: the check patches are 5.00 CIEDE2000 off on average, the least of the methods")
+    assert "matrix would leave them 0.10 off, but stretches small differences up to 85 times and lifts noise by 18 dB" \
+        in note and "fitted to 1 chip and the greys" in note
+    assert method_note(methods.MethodResult("matrix", refused=refusals.NoChips())).startswith("no chip of the card")
+    assert repeat_words("c.json", False, 10, 3, [provenance.VersionChanged("numpy", "1", "2")]) == (
+        "c.json: NOT the same when repeated; 3 lines differ; numpy was 1, is 2")
+    assert repeat_words("c.json", True, 10, 0, []) == "c.json: repeated byte for byte (10 bytes)"
