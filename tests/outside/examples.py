@@ -16,6 +16,7 @@ from pathlib import Path
 FLAGS = ("-std=c++17", "-O1", "-g", "-fPIC", "-w", "-fvisibility=hidden", "-DOFX_SUPPORTS_OPENGLRENDER",
          "-DFMT_HEADER_ONLY")
 LIBRARIES = ("-lGL", "-lpthread")
+NO_PLUGINS = ("Library", "OSXStaticLoader")
 
 
 def compiler() -> str:
@@ -36,7 +37,7 @@ def folders(checkout: Path) -> Iterator[tuple[str, Path, bool]]:
                               (checkout / "Support", True)):
         for folder in sorted(path for path in parent.iterdir() if path.is_dir()):
             text = "".join(path.read_text(errors="replace") for path in folder.glob("*.cpp"))
-            if "OfxGetPlugin" in text or "getPluginIDs" in text and folder.name not in ("Library", "OSXStaticLoader"):
+            if folder.name not in NO_PLUGINS and ("OfxGetPlugin" in text or "getPluginIDs" in text):
                 yield f"{'support-' if supported else ''}{folder.name}", folder, supported
 
 
