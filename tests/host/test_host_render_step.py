@@ -12,7 +12,7 @@ from huewright.frames.picture import Frame, read_frame, write_frame
 from huewright.frames.sequence import parse_sequence
 from huewright.models.correction import Correction, save_correction
 from huewright.models.footage import Footage
-from huewright.steps.ofx import parse_settings, render_through
+from huewright.steps.ofx import parse_settings, probe_bundle, render_through
 from huewright.steps.render import render_take
 from huewright_kernels.ops import HueSectors, LogDecode, Matrix, ToneCurve, Transfer
 
@@ -63,6 +63,25 @@ def test_settings_from_the_command_line(bundle: Path, tmp_path: Path) -> None:
     first, last = (read_frame(tmp_path / f"out.{n:04d}.exr").pixels for n in (8, 10))
     assert np.array_equal(first, read_frame(tmp_path / "in.0008.exr").pixels)  # identity there
     assert not np.array_equal(last, read_frame(tmp_path / "in.0010.exr").pixels)
+
+
+def test_relative_paths_begin_where_the_person_is(bundle: Path, tmp_path: Path,
+                                                  monkeypatch: pytest.MonkeyPatch) -> None:
+    """Although the process that runs the plug-in works in a folder of its own."""
+    take(tmp_path)
+    save_correction(CORRECTION, tmp_path / "correction.json")
+    (tmp_path / "here").symlink_to(bundle.parent)
+    monkeypatch.chdir(tmp_path)
+    relative = Path("here") / bundle.name
+    for settings in ({"correctionFile": "correction.json"}, {"correctionFile": f"{tmp_path}/correction.json"}):
+        summary = render_through(relative, "Correction", settings, parse_sequence("in.####.exr"), "out.####.exr",
+                                 overwrite=True)
+        assert summary.messages == () and len(list(tmp_path.glob("out.*.exr"))) == 3
+        assert not np.array_equal(read_frame(tmp_path / "out.0008.exr").pixels,
+                                  read_frame(tmp_path / "in.0008.exr").pixels)
+    report = probe_bundle(relative, effects=["Correction"], checks=["render"],
+                          settings={"org.huewright.Correction": {"correctionFile": "correction.json"}})
+    assert report.clean and {row.result for row in report.results} == {"passed"}
 
 
 @pytest.mark.parametrize(("texts", "words"), [

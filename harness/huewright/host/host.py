@@ -16,7 +16,10 @@ HOST_NAME = "org.huewright.headless"
 
 
 class Host(Handles):
-    """One host for one plug-in binary."""
+    """One host for one plug-in binary. ``folder`` is where relative paths in settings begin; empty: where the process
+    works."""
+
+    folder = ""
 
     def __init__(self, conditions: Conditions | None = None) -> None:
         super().__init__(conditions)

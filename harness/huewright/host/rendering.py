@@ -23,16 +23,18 @@ from huewright.host.standard import OK, REPLY_DEFAULT
 class Renderer:
     """One effect of a binary, opened for pictures of one size and number format.
 
-    ``threads`` is what the multi-thread suite offers the plug-in. Raises :class:`InputError` if the effect is not
+    ``threads`` is what the multi-thread suite offers the plug-in; relative paths in ``settings`` begin in ``folder``.
+    Raises :class:`InputError` if the effect is not
     there, has no such parameter, or refuses.
     """
 
     def __init__(self, path: Path | str, identifier: str, settings: dict[str, Any], size: tuple[int, int],
                  dtype: np.dtype, *, alpha: bool = True, premultiplied: bool = False,
-                 frames: tuple[float, float] = (0.0, 0.0), threads: int | None = None,
+                 frames: tuple[float, float] = (0.0, 0.0), threads: int | None = None, folder: str = "",
                  progress: Callable[[str], None] = lambda action: None) -> None:
         threads = threads or len(os.sched_getaffinity(0))
         self.host = Host(Conditions(cpus=threads))
+        self.host.folder = folder
         self.frames = frames
         self.plugin = Binary(path, self.host).plugin(identifier)
         self.plugin.progress = progress
@@ -137,7 +139,7 @@ def render_frames(request: dict[str, Any], tell: Tell) -> None:
                                     (frame.width, frame.height), frame.pixels.dtype, alpha=frame.has_alpha,
                                     premultiplied=frame.premultiplied,
                                     frames=(request["frames"][0][0], request["frames"][-1][0]),
-                                    threads=request["threads"])
+                                    threads=request["threads"], folder=request["folder"])
             elif frame.pixels.shape != shape:
                 raise InputError(f"{source} has another size or other channels than the first frame; "
                                  "render takes of one size, or a range")

@@ -185,12 +185,15 @@ class Instance:
 
     # --- settings --------------------------------------------------------------------------------------------
     def set(self, settings: dict[str, Any]) -> None:
-        """Sets parameters from Python values; a dict of frame -> value animates. Raises :class:`InputError`."""
+        """Sets parameters from Python values; a dict of frame -> value animates. Relative paths begin at the host's
+        ``folder``. Raises :class:`InputError`."""
         for name, value in settings.items():
             parameter = self.effect.parameters.get(name)
             if parameter is None or parameter.held is None:
                 known = ", ".join(n for n, p in self.effect.parameters.items() if p.held)
                 raise InputError(f"effect {self.plugin.identifier} has no parameter {name!r}; it has {known}")
+            if parameter.properties.get("OfxParamPropStringMode", 0, "") in standard.PATH_MODES and value:
+                value = os.path.join(self.host.folder, value)
             if isinstance(value, dict):
                 parameter.keys = {float(frame): parameter_value(parameter, item) for frame, item in value.items()}
                 parameter.properties.put("OfxParamPropIsAnimating", 1)

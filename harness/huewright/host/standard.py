@@ -121,6 +121,8 @@ PARAMETERS: dict[str, tuple[str, int] | None] = {
     "OfxParamTypeCustom": ("string", 1), "OfxParamTypeBytes": ("pointer", 1), "OfxParamTypeGroup": None,
     "OfxParamTypePage": None, "OfxParamTypePushButton": None, "OfxParamTypeParametric": None,
 }
+# String parameters that hold a path.
+PATH_MODES = ("OfxParamStringIsFilePath", "OfxParamStringIsDirectoryPath")
 # Parameter types whose numbers have a range.
 RANGED = ("OfxParamTypeInteger", "OfxParamTypeInteger2D", "OfxParamTypeInteger3D", "OfxParamTypeDouble",
           "OfxParamTypeDouble2D", "OfxParamTypeDouble3D", "OfxParamTypeRGB", "OfxParamTypeRGBA")

@@ -37,6 +37,7 @@ class Bench:
     heard: Callable[[str], None] = lambda call: None
     copied: Callable[[], None] = lambda: None
     section: str = ""
+    folder: str = ""
     host: Host = field(init=False)
 
     def __post_init__(self) -> None:
@@ -47,6 +48,7 @@ class Bench:
         """Replaces the host by one in this weather. Only before :meth:`open`."""
         self.host = Host(conditions)
         self.host.journal.heard, self.host.copied, self.host.journal.section = self.heard, self.copied, self.section
+        self.host.folder = self.folder
         return self.host
 
     def binary(self) -> Binary:

@@ -188,7 +188,7 @@ def one_check(request: dict[str, Any], identifier: str, context: str, name: str
     def run(progress: Progress) -> Any:
         pictures = [np.load(path) for path in request.get("pictures", [])]
         bench = Bench(request["path"], identifier, context, request.get("settings", {}).get(identifier, {}), pictures,
-                      progress.say, progress.hear, progress.copied, section=SECTIONS[name])
+                      progress.say, progress.hear, progress.copied, SECTIONS[name], request.get("folder", ""))
         skipped = ""
         try:
             CHECKS[name](bench)

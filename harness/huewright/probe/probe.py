@@ -67,8 +67,9 @@ def probe_binary(path: Path, *, settings: dict[str, dict[str, Any]] | None = Non
     patience_s  an action that takes longer counts as hung
     told        called with each :class:`CheckResult` as it comes, and how many there will be
     """
-    request = {"path": os.fspath(path), "settings": settings or {}, "effects": effects,
-               "pictures": [os.fspath(p) for p in pictures or ()], "checks": checks, "patience_s": patience_s}
+    # The child works in a folder of its own.
+    request = {"path": os.path.abspath(path), "settings": settings or {}, "effects": effects, "folder": os.getcwd(),
+               "pictures": [os.path.abspath(p) for p in pictures or ()], "checks": checks, "patience_s": patience_s}
     plugins: tuple[dict[str, Any], ...] = ()
     trouble = ""
     results = []

@@ -166,10 +166,12 @@ def render_through(bundle: Path | str, effect_id: str, settings: Mapping[str, An
     outputs = output_paths(out_text, sequence)
     for path in outputs.values():
         refuse_existing(path, overwrite=overwrite)
-    request = {"path": os.fspath(binary), "effect": _identifier(binary, effect_id, patience_s),
+    # The child works in a folder of its own.
+    request = {"path": os.path.abspath(binary), "effect": _identifier(binary, effect_id, patience_s),
                "settings": {k: dict(v) if isinstance(v, Mapping) else v for k, v in settings.items()},
-               "overwrite": overwrite, "threads": threads,
-               "frames": [(n, os.fspath(sequence.path(n)), os.fspath(path)) for n, path in outputs.items()]}
+               "overwrite": overwrite, "threads": threads, "folder": os.getcwd(),
+               "frames": [(n, os.path.abspath(sequence.path(n)), os.path.abspath(path))
+                          for n, path in outputs.items()]}
     done: list[int] = []
     findings: tuple[Finding, ...] = ()
     messages: tuple[str, ...] = ()
