@@ -39,7 +39,7 @@ ALLOWED: dict[str, set[str]] = {
     "proof": {"provenance", "finding", "solver", *BELOW_PROOF},
     "report": {"words", *BELOW_PROOF},
     "accuracy": {"huewright_kernels", "reference", "colorimetry"},
-    "timing": {"huewright_kernels", "colorimetry", "frames", "report", "progress"},
+    "timing": {"huewright_kernels", "colorimetry", "models", "frames", "report", "progress"},
     "plugin": {"huewright_kernels", "reference", "models", "strict_json", "errors", "files"},
     "host": {"frames", "errors"},
     "probe": {"host", "errors"},

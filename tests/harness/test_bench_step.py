@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from huewright.errors import InputError
 from huewright.frames.picture import Frame, write_frame
+from huewright.models.cautions import MachineBusy
 from huewright.steps import bench
 from huewright.timing import peers, rows, work
 from huewright.timing.bars import draw_bench
@@ -93,7 +94,7 @@ def test_spread_is_quartile_to_quartile_over_the_median():
 def test_a_busy_machine_is_called_one(monkeypatch):
     monkeypatch.setattr(rows.os, "getloadavg", lambda: (64.0, 1.0, 1.0))
     monkeypatch.setattr(rows.os, "cpu_count", lambda: 4)
-    assert "load 64.0 on 4 processors" in rows.busy_cautions()[0]
+    assert rows.busy_cautions() == [MachineBusy(64.0, 4)]
     monkeypatch.setattr(rows.os, "getloadavg", lambda: (0.1, 1.0, 1.0))
     assert rows.busy_cautions() == []
 

@@ -11,7 +11,9 @@ import jsonschema
 import pytest
 from huewright.cards.own import own_card
 from huewright.errors import InputError
+from huewright.models import card_notes as notes
 from huewright.models.card import card_to_dict, load_card, save_card
+from huewright.models.coded import has
 from huewright.steps.card import (
     CAUTION,
     card_from_measurements,
@@ -109,46 +111,50 @@ def test_the_schema_can_be_had_as_a_file(tmp_path):
         write_schema(tmp_path / "s.json")
 
 
-@pytest.mark.parametrize(("old", "new", "words"), [
-    ('hue = "blue"', 'hue = "red"', "red and blue are both chips for red"),
-    ("level_ire = 94.9", 'hue = "red"', "A hue is given for white"),
-    ('illuminant = "D65"', 'illuminant = "D66"', "near it are D65"),
-    ("CIE 1931 2 Degree Standard Observer", "2 degree", "observer '2 degree' is unknown"),
-    ("[[17, 17], [52, 17], [52, 93], [17, 93]]", "[[17, 17], [18, 17], [18, 19], [17, 19]]", "white is so small"),
+@pytest.mark.parametrize(("old", "new", "note"), [
+    ('hue = "blue"', 'hue = "red"', notes.HueTwice("red", ("red", "blue"))),
+    ("level_ire = 94.9", 'hue = "red"', notes.HueWithoutEffect(("white",))),
+    ("CIE 1931 2 Degree Standard Observer", "2 degree", notes.UnknownObserver("2 degree")),
+    ("[[17, 17], [52, 17], [52, 93], [17, 93]]", "[[17, 17], [18, 17], [18, 19], [17, 19]]", notes.SmallPatch("white")),
 ])
-def test_check_says_what_is_odd_in_a_card_that_can_be_read(tmp_path, old, new, words):
+def test_check_says_what_is_odd_in_a_card_that_can_be_read(tmp_path, old, new, note):
     save_card(own_card(), tmp_path / "c.toml")
     text = (tmp_path / "c.toml").read_text()
     assert old in text
     (tmp_path / "c.toml").write_text(text.replace(old, new, 1))
-    assert words in " ".join(check_card(tmp_path / "c.toml").notes)
+    assert note in check_card(tmp_path / "c.toml").notes
 
 
-@pytest.mark.parametrize(("swap", "words"), [
-    ({"red": {"hue": "yellow"}, "yellow": {"hue": "red"}},
-     ("Chip 'red' is declared yellow, but its reference colour lies", "nearest to red's", "Chip 'yellow' is declared")),
+def test_check_names_the_illuminants_near_an_unknown_one(tmp_path):
+    save_card(replace(own_card(), illuminant="D66"), tmp_path / "c.toml")
+    (note,) = check_card(tmp_path / "c.toml").notes
+    assert isinstance(note, notes.UnknownIlluminant) and note.illuminant == "D66" and "D65" in note.near
+
+
+@pytest.mark.parametrize(("swap", "found"), [
+    # (chip, its hue, the hue that its colour is nearest to)
+    ({"red": {"hue": "yellow"}, "yellow": {"hue": "red"}}, [("red", "yellow", "red"), ("yellow", "red", "yellow")]),
     ({"red": {"hue": "magenta", "name": "magenta"}, "magenta": {"hue": "red", "name": "red"}},
-     ("Chip 'red' is declared red, but its reference colour lies", "nearest to magenta's")),
+     [("magenta", "magenta", "red"), ("red", "red", "magenta")]),
     ({"red": {"name": "magenta"}, "magenta": {"name": "red"}},
-     ("Chip 'red' is declared magenta: correct its name", "Chip 'magenta' is declared red: correct its name")),
-    ({"green": {"reflectance": (), "wavelengths_nm": (), "xyz": (0.4, 0.3, 0.1)}},
-     ("Chip 'green' is declared green, but its reference colour lies",)),
-    ({"middle": {"level_ire": 50.9}}, ("Bar 'middle' is declared 50.9 IRE, but its reference colour is of 40.9 IRE",)),
+     [notes.HueNotOfName("magenta", "red"), notes.HueNotOfName("red", "magenta")]),
+    ({"green": {"reflectance": (), "wavelengths_nm": (), "xyz": (0.4, 0.3, 0.1)}}, [("green", "green", "red")]),
+    ({"middle": {"level_ire": 50.9}}, [("middle", 50.9, 40.9)]),
 ])
-def test_check_says_where_a_card_contradicts_itself(tmp_path, swap, words):
+def test_check_says_where_a_card_contradicts_itself(tmp_path, swap, found):
     card = load_card(DEMO)
     save_card(replace(card, patches=tuple(replace(p, **swap.get(p.name, {})) for p in card.patches)),
               tmp_path / "c.toml")
-    notes = check_card(tmp_path / "c.toml").notes
-    assert len(notes) == len(swap)
-    for each in words:
-        assert each in " ".join(notes)
+    said = [(note.chip, note.hue, note.nearest) if isinstance(note, notes.HueNotOfColour) else
+            (note.bar, note.declared_ire, round(note.colour_ire, 1)) if isinstance(note, notes.LevelNotOfColour) else
+            note for note in check_card(tmp_path / "c.toml").notes]
+    assert sorted(said, key=str) == sorted(found, key=str)
 
 
 def test_check_says_of_a_light_without_a_spectrum_that_no_colour_can_be_had(tmp_path):
     """colour-science knows this light's chromaticity only; the check must not stop there."""
     save_card(replace(own_card(), illuminant="DCI-P3"), tmp_path / "c.toml")
-    assert "reference colours can't be used" in " ".join(check_card(tmp_path / "c.toml").notes)
+    assert has(check_card(tmp_path / "c.toml").notes, notes.ColoursUnusable)
 
 
 def test_check_draws_and_finds_nothing_amiss_with_ours(tmp_path):
@@ -163,9 +169,9 @@ def test_check_says_what_a_card_lacks(tmp_path):
     few = replace(card, patches=card.of_role("bar")[:2] + tuple(replace(p, xyz=None) for p in card.of_role("chip")[:4]),
                   marks=())
     save_card(few, tmp_path / "few.toml")
-    notes = " ".join(check_card(tmp_path / "few.toml").notes)
-    for words in ("2 bars", "No chip for", "No check patches", "No reference colour", "No marks"):
-        assert words in notes
+    said = check_card(tmp_path / "few.toml").notes
+    assert notes.FewBars(2) in said and notes.NoChecks() in said and notes.NoMarks() in said
+    assert has(said, notes.HuesWithoutChip) and has(said, notes.ColoursMissing)
 
 
 @pytest.mark.parametrize("suffix", [".pdf", ".png"])

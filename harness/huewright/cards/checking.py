@@ -1,4 +1,4 @@
-"""What a card file lacks, contradicts or can't do, in sentences; and the schema of such files."""
+"""What a card file lacks, contradicts or can't do; and the schema of such files."""
 
 from __future__ import annotations
 
@@ -13,8 +13,29 @@ from huewright.colorimetry.display import display_luma, hue_deg, hue_difference_
 from huewright.colorimetry.targets import bar_vectors, reference_rgb
 from huewright.errors import InputError
 from huewright.models.card import HUES, Card, Patch
+from huewright.models.card_notes import (
+    BarWithoutLevel,
+    CardNote,
+    ColoursMissing,
+    ColoursUnusable,
+    FewBars,
+    FewPatches,
+    HueNotOfColour,
+    HueNotOfName,
+    HuesWithoutChip,
+    HueTwice,
+    HueWithoutEffect,
+    LevelNotOfColour,
+    NoChecks,
+    NoMarks,
+    Overlap,
+    SmallPatch,
+    UnknownIlluminant,
+    UnknownObserver,
+)
 from huewright.models.schema import schemas
 
+LEAST_PATCHES = 6        # fewer are not told from other things in a picture
 SMALL_PATCH = 0.002                                     # of the card's area: 10 pixels square on a card 220 wide
 LEVEL_APART_IRE = 5.0    # a third of a stop at middle grey; no source
 HUE_APART_DEG = 60.0     # between two bars of BT.709 there are 53 to 72 degrees
@@ -22,10 +43,10 @@ HUE_APART_DEG = 60.0     # between two bars of BT.709 there are 53 to 72 degrees
 
 @dataclass(frozen=True)
 class CardCheck:
-    """``notes`` are sentences about what the card can't do; empty if it can do all."""
+    """``notes`` say what the card can't do; empty if it can do all."""
 
     card: Card
-    notes: tuple[str, ...]
+    notes: tuple[CardNote, ...]
     picture: Path | None
 
 
@@ -34,38 +55,39 @@ def card_schema() -> dict[str, Any]:
     return schemas()["card"]
 
 
-def card_notes(card: Card) -> list[str]:
-    """Sentences about what ``card`` can't do, or what in it contradicts itself; none if it is good."""
-    notes = []
+def card_notes(card: Card) -> list[CardNote]:
+    """What ``card`` can't do, or what in it contradicts itself; nothing if it is good."""
+    notes: list[CardNote] = []
     bars, chips = card.of_role("bar"), card.of_role("chip")
-    if len(card.patches) < 6:
-        notes.append("Fewer than six patches: too few to be found in a picture; corners must be given by hand.")
+    if len(card.patches) < LEAST_PATCHES:
+        notes.append(FewPatches(LEAST_PATCHES))
     if len(bars) < 3:
-        notes.append(f"{len(bars)} bars: three (black, middle, white) are needed to set levels.")
-    if any(bar.level_ire is None and bar.xyz is None and not bar.reflectance for bar in bars):
-        notes.append("A bar has neither a level nor a reference colour; it can't be used.")
+        notes.append(FewBars(len(bars)))
+    useless = tuple(bar.name for bar in bars if bar.level_ire is None and bar.xyz is None and not bar.reflectance)
+    if useless:
+        notes.append(BarWithoutLevel(useless))
     missing = [hue for hue in HUES if hue not in {chip.hue for chip in chips}]
     if missing:
-        notes.append(f"No chip for {', '.join(missing)}: these hues are only interpolated.")
+        notes.append(HuesWithoutChip(tuple(missing)))
     for hue in HUES:
         same = [chip.name for chip in chips if chip.hue == hue]
         if len(same) > 1:
-            notes.append(f"{' and '.join(same)} are both chips for {hue}: each pulls that hue its own way.")
+            notes.append(HueTwice(hue, tuple(same)))
     stray = [patch.name for patch in card.patches if patch.hue is not None and patch.role != "chip"]
     if stray:
-        notes.append(f"A hue is given for {', '.join(stray)}, no chip: it has no effect there.")
+        notes.append(HueWithoutEffect(tuple(stray)))
     notes += _unknown_light(card) or _contradictions(card)
     smallest = min(card.patches, key=_area)
     if _area(smallest) < SMALL_PATCH * card.size[0] * card.size[1]:
-        notes.append(f"{smallest.name} is so small that few frames will show it in enough pixels.")
+        notes.append(SmallPatch(smallest.name))
     if not card.of_role("check"):
-        notes.append("No check patches: the proof then shows only what the solve has seen.")
+        notes.append(NoChecks())
     colourless = [patch.name for patch in card.patches if patch.xyz is None and not patch.reflectance]
     if colourless:
-        notes.append(f"No reference colour for {', '.join(colourless)}: no colour difference can be proved there.")
+        notes.append(ColoursMissing(tuple(colourless)))
     if not card.marks:
-        notes.append("No marks (ground, lines): a reflection that lies evenly over a patch is harder to see.")
-    notes += [f"{a} and {b} overlap." for a, b in _overlaps(card)]
+        notes.append(NoMarks())
+    notes += [Overlap(a, b) for a, b in _overlaps(card)]
     return notes
 
 
@@ -74,22 +96,20 @@ def _area(patch: Patch) -> float:
     return abs(float(x @ np.roll(y, -1) - np.roll(x, -1) @ y)) / 2
 
 
-def _unknown_light(card: Card) -> list[str]:
+def _unknown_light(card: Card) -> list[CardNote]:
     """Of the illuminant and the observer of the card's XYZ, those that colour-science has no tables of."""
     import colour
 
     whites = colour.CCS_ILLUMINANTS
     if card.observer not in whites:
-        known = "CIE 1931 2 Degree Standard Observer or CIE 1964 10 Degree Standard Observer"
-        return [f"Its observer {card.observer!r} is unknown; write {known}."]
+        return [UnknownObserver(card.observer)]
     if card.illuminant not in whites[card.observer]:
         close = difflib.get_close_matches(card.illuminant, list(whites[card.observer]), 3, 0.4)
-        return [f"Its illuminant {card.illuminant!r} is unknown" + (f"; near it are {', '.join(close)}." if close
-                                                                     else "; D50 and D65 are usual.")]
+        return [UnknownIlluminant(card.illuminant, tuple(close))]
     return []
 
 
-def _contradictions(card: Card) -> list[str]:
+def _contradictions(card: Card) -> list[CardNote]:
     """Chips whose declared hue is not that of their own reference colour, or of their own name; bars whose declared
     level is not that of theirs.
 
@@ -99,20 +119,18 @@ def _contradictions(card: Card) -> list[str]:
     try:
         coloured = {name: to_ycbcr(rgb, luma) for name, rgb in reference_rgb(card).items()}
     except InputError as error:
-        return [f"Its reference colours can't be used: {error}."]
-    notes = []
+        return [ColoursUnusable(str(error))]
+    notes: list[CardNote] = []
     for bar in card.of_role("bar"):
         if bar.level_ire is None or bar.name not in coloured:
             continue
         level = 100 * float(coloured[bar.name][0])
         if abs(level - bar.level_ire) > LEVEL_APART_IRE:
-            notes.append(f"Bar {bar.name!r} is declared {bar.level_ire:g} IRE, but its reference colour is of "
-                         f"{level:.1f} IRE: correct its level or its colour.")
+            notes.append(LevelNotOfColour(bar.name, bar.level_ire, level))
     for chip in card.of_role("chip"):
         if chip.hue is None:
             continue
-        named = f"Chip {chip.name!r} is declared {chip.hue}"
-        misnamed = [f"{named}: correct its name or its hue."] if chip.name in HUES and chip.name != chip.hue else []
+        misnamed = [HueNotOfName(chip.name, chip.hue)] if chip.name in HUES and chip.name != chip.hue else []
         if chip.name not in coloured:
             notes += misnamed
             continue
@@ -120,9 +138,7 @@ def _contradictions(card: Card) -> list[str]:
         away = {hue: abs(float(hue_difference_deg(hue_deg(cb, cr), hue_deg(*vectors[hue])))) for hue in HUES}
         nearest = min(away, key=lambda hue: away[hue])
         if nearest != chip.hue or away[chip.hue] > HUE_APART_DEG:
-            notes.append(f"{named}, but its reference colour lies "
-                         f"{away[chip.hue]:.0f} degrees from that bar on the vectorscope and is nearest to {nearest}'s "
-                         f"({away[nearest]:.0f} degrees): correct its hue or its colour.")
+            notes.append(HueNotOfColour(chip.name, chip.hue, away[chip.hue], nearest, away[nearest]))
         else:
             notes += misnamed
     return notes

@@ -50,5 +50,5 @@ def register(app: typer.Typer) -> None:
                       for row in result.rows])
         grid.columns[-1].justify = "left"
         say(grid)
-        for sentence in result.cautions:
-            caution(sentence)
+        for one in result.cautions:
+            caution(one)

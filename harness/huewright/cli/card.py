@@ -26,14 +26,15 @@ def register(app: typer.Typer) -> None:
         from huewright.cli.show import say
         from huewright.steps.card import check_card
         from huewright.steps.outputs import refuse_outputs, write_figures
+        from huewright.words import sentence
 
         refuse_outputs(json_file, overwrite=overwrite)
         result = check_card(card, picture=picture, overwrite=overwrite)
         write_figures(json_file, {"card": result.card.name, "patches": len(result.card.patches),
-                                   "notes": list(result.notes)}, overwrite=overwrite)
+                                   "notes": result.notes}, overwrite=overwrite)
         counts = ", ".join(f"{len(result.card.of_role(role))} {role}{'' if role == 'check' else 's'}"
                            for role in ("bar", "chip", "check"))
-        say(f"{card}: {result.card.name}, {len(result.card.patches)} patches ({counts})", *result.notes,
+        say(f"{card}: {result.card.name}, {len(result.card.patches)} patches ({counts})", *map(sentence, result.notes),
             *([f"wrote {picture}"] if picture else []), "A good card file." if not result.notes else "")
 
     @group.command(name="print", epilog="Example: huewright card print card.pdf")

@@ -445,6 +445,22 @@ class CdlLeavesOut(Caution, frozen=True):
     worst: Positive
 
 
+# ---------------------------------------------------------------- of the bench
+
+class MachineBusy(Caution, frozen=True):
+    """The machine's ``load`` before the bench began, on so many ``processors``."""
+
+    load: Positive
+    processors: Count
+
+
+class RowsUnreliable(Caution, frozen=True):
+    """So many ``rows`` spread by more than ``spread`` of their median."""
+
+    rows: Count
+    spread: Share
+
+
 if TYPE_CHECKING:
     AnyCaution = Caution
 else:

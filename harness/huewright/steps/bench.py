@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from huewright.errors import InputError
 from huewright.frames.sequence import parse_sequence
+from huewright.models.cautions import RowsUnreliable
 from huewright.progress import Progress, silent
 from huewright.version import versions_of
 
@@ -58,8 +59,7 @@ def run_bench(*, quick: bool = False, threads: int | None = None, sizes: Sequenc
         measured += rows.operation_rows(size, pictures, sorted({1, everyone}), rounds, progress)
     loose = sum(not row.reliable for row in measured) + sum(not stage.reliable for stage in stages)
     if loose:
-        cautions.append(f"{loose} rows spread by more than {UNRELIABLE:.0%} of their median and are marked unreliable; "
-                        "run again on a quiet machine")
+        cautions.append(RowsUnreliable(loose, UNRELIABLE))
     return rows.BenchResult(tuple(measured), stages, rows.machine(), versions_of(*VERSIONED),
                             time.perf_counter() - started, tuple(cautions))
 

@@ -20,6 +20,8 @@ from huewright_kernels.threads import default_threads
 
 from huewright.frames.dpx import read_dpx, write_dpx
 from huewright.frames.picture import read_frame, write_frame
+from huewright.models.cautions import Caution, MachineBusy
+from huewright.models.record import to_record
 from huewright.progress import Progress
 from huewright.timing import peers, work
 from huewright.timing.clock import UNRELIABLE, Timed, interleaved, summary
@@ -65,19 +67,19 @@ class StageRow:
 
 @dataclass(frozen=True)
 class BenchResult:
-    """``rows`` as measured; ``stages`` only where frames were given; ``cautions`` are sentences for the person."""
+    """``rows`` as measured; ``stages`` only where frames were given; ``cautions`` say how far to trust them."""
 
     rows: tuple[BenchRow, ...]
     stages: tuple[StageRow, ...]
     machine: str
     versions: dict[str, str]
     seconds: float
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         return {"machine": self.machine, "versions": self.versions, "seconds": self.seconds,
                 "rows": [asdict(row) for row in self.rows], "stages": [asdict(row) for row in self.stages],
-                "cautions": list(self.cautions)}
+                "cautions": to_record(self.cautions)}
 
 
 def operation_rows(size: str, pictures: dict[str, np.ndarray], threads: list[int], rounds: int,
@@ -154,14 +156,13 @@ def stage_rows(paths: list[Path], progress: Progress) -> Iterator[StageRow]:
         yield StageRow(stage, len(values), timed.median_ms, timed.spread, timed.spread <= UNRELIABLE)
 
 
-def busy_cautions() -> list[str]:
+def busy_cautions() -> list[Caution]:
     if not hasattr(os, "getloadavg"):
         return []
     load, processors = os.getloadavg()[0], os.cpu_count() or 1
     if load <= BUSY * processors:
         return []
-    return [f"the machine was busy before the bench began (load {load:.1f} on {processors} processors), so its times "
-            "are not to be relied on"]
+    return [MachineBusy(load, processors)]
 
 
 def machine() -> str:

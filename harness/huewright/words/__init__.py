@@ -4,7 +4,8 @@ For the command line and the report only; nothing may compare or read back what 
 """
 
 from huewright.models.coded import Coded
-from huewright.words import cautions as _cautions  # noqa: F401 - teaches its sentences
+from huewright.words import cards as _cards  # noqa: F401 - teaches its sentences, as the next does
+from huewright.words import cautions as _cautions  # noqa: F401
 from huewright.words.methods import method_note
 from huewright.words.reasons import number_words, reason_words, thirds
 from huewright.words.repeated import repeat_words

@@ -421,3 +421,17 @@ def _(item: cautions.LegalCodesTaken) -> str:
 def _(item: cautions.CdlLeavesOut) -> str:
     return (f"a CDL carries the primaries only and leaves out {'; '.join(item.left_out)}: over picture-like colours it "
             f"is {item.mean:.1e} of full scale from the whole correction in the mean and {item.worst:.1e} at worst")
+
+
+# ---------------------------------------------------------------- of the bench
+
+@sentence.register
+def _(item: cautions.MachineBusy) -> str:
+    return (f"the machine was busy before the bench began (load {item.load:.1f} on {item.processors} processors), so "
+            "its times are not to be relied on")
+
+
+@sentence.register
+def _(item: cautions.RowsUnreliable) -> str:
+    return (f"{item.rows} rows spread by more than {item.spread:.0%} of their median and are marked unreliable; run "
+            "again on a quiet machine")
