@@ -16,7 +16,7 @@ from huewright.models.correction import Correction
 from huewright.models.demo import (
     AgainstTargets,
     AgainstTruth,
-    Change,
+    BeforeAfter,
     FramesCompared,
     LutError,
     LutErrors,
@@ -81,7 +81,7 @@ def _against(signal: np.ndarray, true: np.ndarray, display: str) -> dict[str, An
             "delta_e": float(delta_e(signal, true, display))}
 
 
-def change(patches: tuple[PatchCompared, ...], side: Literal["against_targets", "against_truth"]) -> Change:
+def change(patches: tuple[PatchCompared, ...], side: Literal["against_targets", "against_truth"]) -> BeforeAfter:
     """Worst chip hue and radius, worst bar level, mean and worst CIEDE2000 of the check patches."""
     aim = "level_target_ire" if side == "against_targets" else "level_true_ire"
 
@@ -96,7 +96,7 @@ def change(patches: tuple[PatchCompared, ...], side: Literal["against_targets", 
 
     before, after = worst("before"), worst("after")
     first, last = before.mean_check_delta_e, after.mean_check_delta_e
-    return Change(before, after, first / last if first and last else None)
+    return BeforeAfter(before, after, first / last if first and last else None)
 
 
 def _measured(card: Card, truth: dict[str, Any], chosen: tuple[int, ...], pattern: str,

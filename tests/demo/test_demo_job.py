@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import jsonschema
 import numpy as np
 import pytest
 from huewright.errors import InputError
@@ -11,6 +12,7 @@ from huewright.frames import parse_sequence, read_frame
 from huewright.models.demo import load_summary
 from huewright.models.job import load_job
 from huewright.models.proof import load_proof
+from huewright.models.schema import schemas
 from huewright.steps.demo import run_demo
 
 pytestmark = pytest.mark.slow
@@ -25,6 +27,7 @@ def job(tmp_path_factory):
 def test_summary_on_disk_is_the_summary_returned(job):
     folder, summary = job
     assert load_summary(folder / "demo" / "summary.json") == summary
+    jsonschema.validate(json.loads((folder / "demo" / "summary.json").read_text()), schemas()["demo-summary"])
     assert set(summary.cameras) == {"A", "B"}
     for name in ("a", "b"):     # and what the job wrote beside it is read by its models
         camera = folder / "demo" / f"camera-{name}"

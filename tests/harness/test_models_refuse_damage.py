@@ -12,15 +12,32 @@ import pytest
 from huewright.errors import InputError
 from huewright.files import json_text
 from huewright.models.card import load_card
-from huewright.models.cautions import Caution
-from huewright.models.coded import Coded
-from huewright.models.correction import correction_to_dict
-from huewright.models.reasons import FrameReason, NoCard, PatchReason, Usable
+from huewright.models.cautions import Limits, NoiseMeasured
+from huewright.models.correction import Parameter, correction_to_dict
+from huewright.models.diagnostics import Diagnostics
+from huewright.models.job import Job, job_to_dict, load_job, save_job
+from huewright.models.methods import MethodResult, NothingJudged
+from huewright.models.proof import (
+    FramePassedOver,
+    FramesRead,
+    LeftOut,
+    PatchProof,
+    Proof,
+    Summary,
+    Work,
+    load_proof,
+    proof_to_dict,
+    save_proof,
+)
+from huewright.models.provenance import FrameHashes, ProofProvenance
+from huewright.models.reasons import NoCard, Usable
+from huewright.models.refusals import NoChips
 from huewright.models.schema import schemas
+from huewright.models.settings import SolveSettings
+from huewright.models.shots import BelowBlack, ShotProof
 from huewright.models.survey import FrameGrade, Survey, load_survey, save_survey, survey_to_dict
 from huewright.solver.simulate import FOOTAGE, simulated_take
 from huewright.steps.solve import solve_survey
-from huewright.words import sentence
 
 ROOT = Path(__file__).parents[2]
 CARD = ROOT / "demo" / "huewright_demo" / "card.toml"
@@ -30,15 +47,19 @@ SURVEY = Survey("take.####.exr", str(CARD), "0" * 64, FOOTAGE, 64, 48,
                 Usable((1001,), 1.0))
 
 
-def damaged(tmp_path: Path, place: str, value: Any) -> Path:
-    record = json.loads(json_text(survey_to_dict(SURVEY)))
+def written(tmp_path: Path, record: dict[str, Any], place: str, value: Any) -> Path:
+    """``record`` as a file with ``value`` at a dotted place."""
     *path, last = [int(step) if step.isdigit() else step for step in place.split(".")]
-    inner = record
+    inner: Any = record
     for step in path:
         inner = inner[step]
     inner[last] = value
-    (tmp_path / "s.json").write_text(json.dumps(record))
-    return tmp_path / "s.json"
+    (tmp_path / "m.json").write_text(json.dumps(record))
+    return tmp_path / "m.json"
+
+
+def damaged(tmp_path: Path, place: str, value: Any) -> Path:
+    return written(tmp_path, json.loads(json_text(survey_to_dict(SURVEY))), place, value)
 
 
 def test_a_survey_comes_back_as_it_was(tmp_path: Path) -> None:
@@ -87,20 +108,55 @@ def test_keys_that_stand_twice_huge_numbers_and_deep_nesting_are_refused(tmp_pat
             load_survey(path)
 
 
-def kinds(base: type[Coded]) -> list[type[Coded]]:
-    return [kind for child in base.__subclasses__() for kind in (child, *kinds(child))]
+PROOF = Proof("within-limits", True, (PatchProof("red", "chip", True, (None, 0.1, 0.2), (0, 0, 0), (0, 0, 0)),),
+              Summary(frames_measured=1), Limits(0.5, 0.01, 0.5), cautions=(NoiseMeasured(7.0),),
+              shots=(ShotProof("b", 1, 1, 25.0, False, False, 0, 0.0, 0.0, 0.0, 0.0, signs=(BelowBlack(3.0),)),),
+              methods=(MethodResult("sectors", recommended=NothingJudged()), MethodResult("matrix", refused=NoChips())),
+              frames=FramesRead((1,), (), (FramePassedOver(2, "no card", (NoCard(),)),), (1,), 1),
+              work=Work("sectors", {"exposure_stops": Parameter(0.3, None)}, {"red": LeftOut(1.0, None)},
+                        Diagnostics()),
+              provenance=ProofProvenance(take="a", settings=SolveSettings(),
+                                         frames_sha256=(FrameHashes(1, "0" * 64, "1" * 64),)))
+JOB = Job("uncertain", True, (1, 2), ("survey.json",), {"solve": 0.1})
 
 
-def test_every_code_has_words() -> None:
-    plain = sentence.dispatch(object)
-    silent = [kind.__name__ for kind in kinds(Coded) if kind not in (Caution, PatchReason, FrameReason)
-              and sentence.dispatch(kind) is plain]
-    assert silent == []
-    codes = [kind.__struct_config__.tag for kind in kinds(Coded)]
-    assert len(set(codes)) == len(codes)
+@pytest.mark.parametrize(("save", "load", "model"), [(save_proof, load_proof, PROOF), (save_job, load_job, JOB)])
+def test_proofs_and_jobs_come_back_as_they_were(tmp_path: Path, save: Any, load: Any, model: Any) -> None:
+    save(model, tmp_path / "m.json")
+    assert load(tmp_path / "m.json") == model
+    jsonschema.validate(json.loads((tmp_path / "m.json").read_text()),
+                        schemas()["proof" if model is PROOF else "job"])
 
 
-@pytest.mark.parametrize("name", ["card", "survey", "correction"])
+@pytest.mark.parametrize(("place", "value", "words"), [
+    ("verdict", "good", "verdict is one of .*not 'good'"),
+    ("passed", False, "passed is false, which the verdict 'within-limits' can't be"),
+    ("summary.noise_lifted_db", "much", r"summary\.noise_lifted_db takes a number or null, not 'much'"),
+    ("summary.worst_hue", 1.0, r"summary: there is no key 'worst_hue'"),
+    ("limits.radius", -1, r"limits\.radius is 0 or more, not -1"),
+    ("shots.0.signs.0.code", "blue", r"signs\[0\]\.code can't be 'blue'"),
+    ("methods.1.refused.code", "no-chip", r"refused\.code can't be 'no-chip'"),
+    ("work.diagnostics.conditon", 1.0, r"work\.diagnostics: there is no key 'conditon'"),
+    ("work.parameters.exposure_stops", [1.0, 2.0], r"work\.parameters\.exposure_stops takes an object with keys"),
+    ("frames.refused.0.verdict", "bad", r"refused\[0\] \(2\): verdict is one of"),
+    ("provenance.settings.method", "magic", r"provenance\.settings\.method is one of"),
+    ("provenance.frames_sha256.0.after", "x", r"frames_sha256\[0\] \(1\): after can't be 'x'")])
+def test_damage_of_a_proof_is_refused_by_file_and_key(tmp_path: Path, place: str, value: Any, words: str) -> None:
+    path = written(tmp_path, json.loads(json_text(proof_to_dict(PROOF))), place, value)
+    with pytest.raises(InputError, match=words) as caught:
+        load_proof(path)
+    assert str(path) in str(caught.value) and "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(("place", "value", "words"), [
+    ("chosen.0", "one", r"chosen\[0\] takes a whole number, not 'one'"), ("format", "other", "not a job file"),
+    ("seconds.solve", -1, r"seconds\.solve is 0 or more, not -1")])
+def test_damage_of_a_job_is_refused_by_file_and_key(tmp_path: Path, place: str, value: Any, words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        load_job(written(tmp_path, json.loads(json_text(job_to_dict(JOB))), place, value))
+
+
+@pytest.mark.parametrize("name", ["card", "survey", "correction", "proof", "job", "demo-summary"])
 def test_the_published_schema_is_the_models(name: str) -> None:
     schema = schemas()[name]
     jsonschema.Draft202012Validator.check_schema(schema)

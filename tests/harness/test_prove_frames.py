@@ -10,6 +10,7 @@ from pathlib import Path
 
 import cv2
 import huewright_demo
+import jsonschema
 import numpy as np
 import pytest
 from huewright.colorimetry.display import to_ycbcr
@@ -33,6 +34,7 @@ from huewright.models.correction import Correction
 from huewright.models.proof import FramePassedOver, Proof, load_proof
 from huewright.models.reasons import Covered, NoCard, PatchesLost, Usable
 from huewright.models.record import to_record
+from huewright.models.schema import schemas
 from huewright.models.settings import METHODS
 from huewright.models.survey import FrameGrade, Survey
 from huewright.provenance.digests import operations_digest
@@ -116,6 +118,7 @@ def test_the_whole_proof_is_written(job: Job, tmp_path: Path) -> None:
     record = json.loads((tmp_path / "proof" / "proof.json").read_text())
     assert record["verdict"] == "within-limits" and record["passed"]
     assert load_proof(tmp_path / "proof" / "proof.json") == proof
+    jsonschema.validate(record, schemas()["proof"])
     page = (tmp_path / "proof" / "proof.html").read_text()
     assert verdict_heading(proof) in page and verdict_words(proof) in page.replace("\u00a0", " ")
     assert all((tmp_path / "proof" / name).is_file() for name in proof.pictures.values())

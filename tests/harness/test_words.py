@@ -67,6 +67,11 @@ def test_every_code_has_a_sentence(kind: type[Coded]) -> None:
         assert said and said == said.strip() and "None" not in said, said
 
 
+def test_no_two_codes_are_called_alike() -> None:
+    codes = [kind.__struct_config__.tag for kind in kinds(Coded)]
+    assert len(set(codes)) == len(codes)
+
+
 LIMITS = Limits(0.5, 0.01, 0.5)
 GOOD = Summary(worst_hue_error_after_deg=0.004, worst_radius_error_after_percent=0.31, worst_level_error_after_ire=0.2,
                mean_check_delta_e_before=9.84, mean_check_delta_e_after=1.13, frames_measured=2)

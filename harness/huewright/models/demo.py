@@ -72,7 +72,7 @@ class Worst:
 
 
 @dataclass(frozen=True)
-class Change:
+class BeforeAfter:
     """``check_delta_e_factor``: how many times smaller the check patches' mean error became."""
 
     before: Worst
@@ -116,8 +116,8 @@ class CameraSummary:
 
     frames: FramesCompared
     patches: tuple[PatchCompared, ...]
-    against_targets: Change
-    against_truth: Change
+    against_targets: BeforeAfter
+    against_truth: BeforeAfter
     luts: LutErrors
     verdict: Verdict
     passed: bool
