@@ -67,7 +67,7 @@ def _host_values() -> dict[str, Any]:
         "OfxPropLabel": "Huewright headless host", "OfxPropVersion": [1, 0, 0], "OfxPropVersionLabel": "1.0",
         "OfxImageEffectHostPropIsBackground": 1, "OfxImageEffectPropSupportsOverlays": 1,
         "OfxImageEffectPropSupportsMultiResolution": 1, "OfxImageEffectPropSupportsTiles": 1,
-        "OfxImageEffectPropTemporalClipAccess": 1, "OfxImageEffectPropMultipleClipDepths": 0,
+        "OfxImageEffectPropTemporalClipAccess": 1, "OfxImageEffectPropMultipleClipDepths": 1,
         "OfxImageEffectPropSupportsMultipleClipPARs": 0, "OfxImageEffectPropSetableFrameRate": 0,
         "OfxImageEffectPropSetableFielding": 0, "OfxImageEffectInstancePropSequentialRender": 1,
         "OfxImageEffectPropSupportedComponents": list(standard.COMPONENTS),

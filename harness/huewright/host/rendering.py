@@ -35,6 +35,8 @@ class Renderer:
         threads = threads or len(os.sched_getaffinity(0))
         self.host = Host(Conditions(cpus=threads))
         self.host.folder = folder
+        # Frames come back in the kind in which they went in.
+        self.host.properties.put("OfxImageEffectPropMultipleClipDepths", 0)
         self.frames = frames
         self.plugin = Binary(path, self.host).plugin(identifier)
         self.plugin.progress = progress

@@ -228,7 +228,32 @@ class Instance:
             defaults[f"OfxImageClipPropComponents_{name}"] = clip.properties.get("OfxImageEffectPropComponents")
             defaults[f"OfxImageClipPropDepth_{name}"] = clip.properties.get("OfxImageEffectPropPixelDepth")
             defaults[f"OfxImageClipPropPAR_{name}"] = 1.0
-        return self.ask(standard.CLIP_PREFERENCES, None, defaults)
+        status, out = self.ask(standard.CLIP_PREFERENCES, None, defaults)
+        if status == OK:
+            self._prefer(out)
+        return status, out
+
+    def _prefer(self, out: PropertySet) -> None:
+        """The output's depth as the plug-in wants it, where both sides can have clips of unlike depths; its components,
+        where they need not be its source's."""
+        output = self.effect.clips.get("Output")
+        described = self.plugin.descriptor
+        if output is None or described is None:
+            return
+        key = "OfxImageEffectPropMultipleClipDepths"
+        depth, components = (out.get(f"OfxImageClipProp{what}_Output", 0, "") for what in ("Depth", "Components"))
+        if depth in described.properties.all("OfxImageEffectPropSupportedPixelDepths") and depth in standard.DEPTHS \
+                and described.properties.get(key, 0, 0) and self.host.properties.get(key, 0, 0):
+            output.properties.put("OfxImageEffectPropPixelDepth", depth)
+        if self.effect.context != standard.FILTER and components in standard.COMPONENTS \
+                and components in output.properties.all("OfxImageEffectPropSupportedComponents"):
+            output.properties.put("OfxImageEffectPropComponents", components)
+
+    @property
+    def output_format(self) -> tuple[str, str]:
+        """(depth, components) of the pictures that the output clip takes."""
+        held = self.effect.clips["Output"].properties
+        return held.get("OfxImageEffectPropPixelDepth"), held.get("OfxImageEffectPropComponents")
 
     def region_of_definition(self, time: float = 0.0) -> tuple[int, tuple[float, ...]]:
         source = self.effect.clips.get("Source") or self.effect.clips["Output"]
@@ -323,7 +348,8 @@ class Instance:
         """Whether the plug-in says that an input is the result; the host then copies it and does not render."""
         self.host.time = time
         status, clip = self.identity(window, time)
-        if status != OK or clip not in self.effect.clips or source.components != output.components:
+        if status != OK or clip not in self.effect.clips \
+                or (source.depth, source.components) != (output.depth, output.components):
             return False
         self.host.counts.passed_through += 1
         (x1, y1, x2, y2), (left, low, right, top), (x0, y0, *_) = window, source.bounds, output.bounds

@@ -150,12 +150,27 @@ class Bench:
     def rendered(self, instance: Instance, source: Picture, *, windows: list[Window] | None = None, fill: int = 0x5A,
                  time: float = 0.0, expect: bool = True, **layout: Any) -> Picture:
         """A new output picture after a render of ``windows``; a failed status is an error if ``expect``."""
-        output = allocate(source.bounds, source.depth, source.components, fill=fill,
-                          premultiplication=source.premultiplication, **layout)
+        output = self.output(instance, source.bounds, fill=fill, premultiplication=source.premultiplication, **layout)
         status = instance.frame(source, output, windows, time)
-        if expect and status != OK:
-            self.host.journal.add("error", f"rendering returned {standard.status_name(status)}{self.said()}")
+        if expect:
+            self.expect(status, "rendering", source, output)
         return output
+
+    def output(self, instance: Instance, bounds: Window, **layout: Any) -> Picture:
+        """Memory for the instance's output, in the depth and components that it settled on."""
+        depth, components = instance.output_format
+        return allocate(bounds, depth, components, **layout)
+
+    def expect(self, status: int, what: str, source: Picture, output: Picture) -> None:
+        """A failed ``status`` of ``what`` is an error; one that may come of unlike rows of bytes cites those."""
+        if status == OK:
+            return
+        words, section = f"{what} returned {standard.status_name(status)}", ""
+        if source.row_bytes != output.row_bytes and (source.depth, source.components) == (output.depth,
+                                                                                          output.components):
+            words += f" where the source has {source.row_bytes} bytes a row and the output {output.row_bytes}"
+            section = "Image effect clips and images, kOfxImagePropRowBytes: rows may be padded"
+        self.host.journal.add("error", words + self.said(), section)
 
     def said(self) -> str:
         messages = [text for kind, text in self.host.journal.messages if kind != "OfxMessageLog"]

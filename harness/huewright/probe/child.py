@@ -226,6 +226,12 @@ def probe(request: dict[str, Any], tell: Tell) -> None:
             outcome = {"answer": {"findings": [], "skipped": f"not reached: {told[cause]}"}}
         elif outcome.get("end") in ("crashed", "hung", "multiplied") and name in PLAIN:
             told[cause] = f"it {outcome['end']} in {outcome['at']} already (check {name})"
+        for finding in outcome.get("answer", {}).get("findings", ()):
+            said = (identifier, context, finding["level"], finding["message"])
+            if said in told:
+                finding["level"], finding["message"] = "note", f"as in check {told[said]}: {finding['message']}"
+            elif name in PLAIN and finding["level"] in ("error", "warning"):
+                told[said] = name
         tell({"plugin": identifier, "context": context, "check": name,
               "what": (CHECKS[name].__doc__ or "").strip().splitlines()[0],
               "seconds": time.monotonic() - began, **outcome})

@@ -1,4 +1,5 @@
 /* A small honest plug-in (it halves every float component) in which each BREAK_... does one thing wrong. */
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>

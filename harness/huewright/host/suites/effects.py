@@ -66,7 +66,7 @@ def effect_suite(host: Handles) -> Functions:
         if clip is None:
             return ERR_BAD_HANDLE
         failed = host.conditions.fail_images
-        if failed is not None and (failed != FAILED or clip.name != "Output"):  # an output always has its picture
+        if failed is not None:
             host.counts.refused_images += 1
             return failed
         if host.journal.action not in (standard.RENDER, standard.CHANGED):

@@ -6,7 +6,7 @@ import itertools
 from typing import Any
 
 from huewright.host import standard
-from huewright.host.pictures import Picture, allocate
+from huewright.host.pictures import Picture
 from huewright.host.standard import OK
 from huewright.probe.bench import Bench, SkipCheck, moved, outside_changed, same_bytes
 from huewright.probe.checks.registry import FILLS, check, require_tiles, tiles_of, windows_of
@@ -96,7 +96,7 @@ def source_kept(bench: Bench) -> None:
     bench.close(plugin)
 
 
-@check("Rendering, tiles (kOfxImageEffectPropSupportsTiles)")
+@check("Image processing architectures, Tiled rendering (kOfxImageEffectPropSupportsTiles)")
 def tiles(bench: Bench) -> None:
     """Gives the same bytes for any tiling, any row bytes, and each time again"""
     plugin = bench.open()
@@ -133,9 +133,8 @@ def origin(bench: Bench) -> None:
         bench.rendered(instance, source, guard="start")
         x1, y1, x2, y2 = source.bounds
         inner = (x1 + 5, y1 + 3, x2 - 7, y2 - 2)
-        output = allocate(inner, depth, components, guard="end", fill=FILLS[0])
-        if (status := instance.frame(source, output)) != OK:
-            bench.error(f"rendering into bounds {inner} returned {standard.status_name(status)}{bench.said()}")
+        output = bench.output(instance, inner, guard="end", fill=FILLS[0])
+        bench.expect(instance.frame(source, output), f"rendering into bounds {inner}", source, output)
     # Wider than the source, if it says that its own picture is. What lies outside counts as black and transparent.
     source = bench.source(depth, components, guard="end")
     x1, y1, x2, y2 = source.bounds
@@ -146,9 +145,8 @@ def origin(bench: Bench) -> None:
         status, (left, low, right, top) = instance.region_of_definition()
         if status != OK or left > wide[0] or low > wide[1] or right < wide[2] or top < wide[3]:
             break  # its picture ends with the source's: no host asks for more
-        output = allocate(wide, depth, components, guard=side, fill=FILLS[0])
-        if (status := instance.frame(source, output)) != OK:
-            bench.error(f"rendering beyond the source's bounds returned {standard.status_name(status)}{bench.said()}")
+        output = bench.output(instance, wide, guard=side, fill=FILLS[0])
+        bench.expect(instance.frame(source, output), "rendering beyond the source's bounds", source, output)
     bench.close(plugin, instance)
 
 

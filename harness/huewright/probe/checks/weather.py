@@ -12,7 +12,6 @@ import numpy as np
 
 from huewright.host import standard
 from huewright.host.handles import Conditions
-from huewright.host.pictures import allocate
 from huewright.host.session import Instance, Window
 from huewright.host.standard import ERR_MEMORY, FAILED, OK
 from huewright.probe.bench import Bench, SkipCheck, moved, outside_changed, same_bytes
@@ -62,7 +61,7 @@ def thread_safety(bench: Bench) -> None:
     bench.host.conditions.dawdle_s = DAWDLE_S
     try:
         for _ in range(ROUNDS):
-            outputs = [allocate(bounds, depth, components, fill=FILLS[0]) for _ in instances]
+            outputs = [bench.output(instance, bounds, fill=FILLS[0]) for instance in instances]
             jobs = []
             for instance, source, output in zip(instances, sources, outputs, strict=True):
                 instance.feed(source)
@@ -72,7 +71,7 @@ def thread_safety(bench: Bench) -> None:
                 bench.error(f"declares {declared}, but instances rendered at once give other bytes")
                 break
         for _ in range(ROUNDS if declared == standard.FULLY_SAFE else 0):
-            output = allocate(bounds, depth, components, fill=FILLS[0])
+            output = bench.output(instances[1], bounds, fill=FILLS[0])
             instances[1].feed(sources[1])
             instances[1].connect("Output", output)
             jobs = [(instances[1], tile) for tile in tiles_of(bounds, 26, 18)]
@@ -152,41 +151,41 @@ def memory(bench: Bench) -> None:
         except SkipCheck:
             continue
         source = bench.source(depth, components)
-        output = allocate(source.bounds, depth, components, fill=FILLS[0])
+        output = bench.output(instance, source.bounds, fill=FILLS[0])
         status = instance.frame(source, output)
         if bench.host.counts.refused_memory and status == OK:
-            whole = allocate(source.bounds, depth, components, fill=FILLS[0])
+            whole = bench.output(instance, source.bounds, fill=FILLS[0])
             bench.host.conditions.memory_left = None
             instance.frame(source, whole)
             if not same_bytes(whole, output):
                 bench.error("memory was refused, the render says OK, and its pixels are wrong")
         instance.destroy()
     bench.host.conditions.memory_left = None
-    for status in (FAILED, ERR_MEMORY):
-        bench.host.conditions.fail_images = status
-        instance = bench.instance(plugin, depth, components)
-        source = bench.source(depth, components)
-        output = allocate(source.bounds, depth, components, fill=FILLS[0])
-        bench.host.counts.refused_images = 0
-        if instance.frame(source, output) == OK and status == ERR_MEMORY and bench.host.counts.refused_images:
-            bench.error("no image could be fetched for want of memory, and the render says OK")
-        instance.destroy()
+    bench.host.conditions.fail_images = ERR_MEMORY
+    instance = bench.instance(plugin, depth, components)
+    source = bench.source(depth, components)
+    output = bench.output(instance, source.bounds, fill=FILLS[0])
+    if instance.frame(source, output) == OK and bench.host.counts.refused_images:
+        bench.error("no image could be fetched for want of memory, and the render says OK")
+    instance.destroy()
     bench.host.conditions.fail_images = None
     bench.close(plugin)
 
 
 @check("Suites, ImageEffectSuite version 1, clipGetImage: kOfxStatFailed")
 def no_source(bench: Bench) -> None:
-    """Survives a source that is not connected, or has no picture at that time"""
+    """Survives a source that has no picture at that time, or is optional and not connected"""
     plugin = bench.open()
     depth, components = bench.best(plugin)
     if "Source" not in plugin.contexts[bench.context].clips:
         raise SkipCheck("the plug-in has no source clip")
     instance = bench.instance(plugin, depth, components)
     bounds = bench.source(depth, components).bounds
-    for source in (None, FAILED):
+    # The standard: any clip that is not optional will always be connected during a render action.
+    optional = plugin.contexts[bench.context].clips["Source"].properties.get("OfxImageClipPropOptional", 0, 0)
+    for source in (FAILED, None) if optional else (FAILED,):
         instance.connect("Source", source)
-        instance.frame(None, allocate(bounds, depth, components, fill=FILLS[0]))
+        instance.frame(None, bench.output(instance, bounds, fill=FILLS[0]))
     bench.close(plugin, instance)
 
 
