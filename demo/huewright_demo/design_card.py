@@ -1,11 +1,11 @@
 """Computes the card's spectra and writes card.toml again: ``python -m huewright_demo.design_card``.
 
-The layout is :func:`huewright.cards.own.own_card`. Each patch gets the smoothest reflectance that has its
-colour under D65 exactly:
+The layout is :func:`huewright.cards.own.own_card`. Each patch but the skins gets the smoothest reflectance that has
+its colour under D65 exactly:
 
     bars     neutral, at their levels through the BT.709 OETF
     chips    half the (Cb, Cr) of the 75 % bar of their name, at a luma that pigments reach (:data:`CHIP_LUMA`)
-    checks   the layout's colours
+    checks   the layout's colours; skins have the published reflectances in :mod:`huewright_demo.skins`
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from huewright.cards.own import own_card
 from huewright.models.card import Card, Mark, Patch, save_card
 
 from huewright_demo import spectra
+from huewright_demo.skins import SKINS
 
 Area = TypeVar("Area", Patch, Mark)
 CARD = Path(__file__).with_name("card.toml")
@@ -51,7 +52,8 @@ def _target_xyz(patch: Patch) -> np.ndarray:
 
 
 def _coloured(area: Area, xyz: np.ndarray) -> Area:
-    reflectance = np.round(spectra.smooth_reflectance(xyz), 5)
+    published = SKINS.get(area.name)
+    reflectance = np.array(published) if published else np.round(spectra.smooth_reflectance(xyz), 5)
     x, y, z = (float(v) for v in np.round(reflectance @ spectra.xyz_weights("D65"), 6))
     return replace(area, wavelengths_nm=spectra.WAVELENGTHS_NM, xyz=(x, y, z),
                    reflectance=tuple(float(v) for v in reflectance))

@@ -134,12 +134,12 @@ def test_no_smeared_patch_that_is_kept_has_its_neighbours_in_it(length):
     assert np.abs(judged.raw.code - truth.patches)[kept].max() < 0.005
 
 
-@pytest.mark.parametrize("name", ["sage", "grey", "magenta", "sky"])
+@pytest.mark.parametrize("name", ["sage", "oat", "magenta", "denim"])
 def test_a_finger_over_a_patch_excludes_it_and_nothing_else(name):
     points = np.array(CARD.patches[NAMES.index(name)].polygon)
     x, y = points.mean(axis=0)
     radius = float(np.ptp(points, axis=0).min() / 2 * 1.05)
-    end = {"sage": (x, 270.0), "grey": (-70.0, y), "magenta": (x + 5, -70.0), "sky": (350.0, y)}[name]
+    end = {"sage": (x, 270.0), "oat": (-70.0, y), "magenta": (x + 5, -70.0), "denim": (350.0, y)}[name]
     rgb, truth = drawn(replace(BASE, fingers=((*end, x, y, radius),)))
     judged = graded(rgb)
     words = excluded_reasons(judged)
