@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
     from huewright.steps.export import ExportSummary
     from huewright.steps.render import RenderSummary
+    from huewright.steps.scopes import ScopesSummary
 
 Corners = Sequence[tuple[float, float]]
 
@@ -209,4 +210,23 @@ def export(correction: Correction | Path | str, *out: Path | str, size: int = 65
     return export_all(correction_from(correction), out, size=size, overwrite=overwrite)
 
 
-__all__ = ["at_strength", "export", "operations_at", "prove", "render", "save", "solve", "survey"]
+def scopes(frame: FrameSequence | Path | str, out: Path | str, *, correction: Correction | Path | str | None = None,
+           strength: Strength | float | None = None, code_range: str = "full", bits: int = 10, display: str = "bt709",
+           overwrite: bool = False, progress: Progress = silent) -> ScopesSummary:
+    """Waveform, parade and vectorscope of any frame as PNG in the folder ``out``, before and after ``correction`` where
+    there is one: what `huewright scopes` does. To count without drawing: :mod:`huewright_kernels.scopes`.
+
+    >>> import huewright as hw
+    >>> hw.scopes("take/a.0001.png", "scopes").files
+    ('a.0001-waveform.png', 'a.0001-parade.png', 'a.0001-vectorscope.png')
+    """
+    from huewright.steps.scopes import draw_scopes
+
+    model = None if correction is None else correction_from(correction)
+    if model is not None and strength is not None:
+        model = at_strength(model, strength)
+    return draw_scopes(take_from(frame), out, correction=model, range_=code_range, bits=bits, display=display,
+                       overwrite=overwrite, progress=progress)
+
+
+__all__ = ["at_strength", "export", "operations_at", "prove", "render", "save", "scopes", "solve", "survey"]

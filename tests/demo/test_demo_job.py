@@ -72,7 +72,7 @@ def test_the_second_shot_is_rendered_in_its_own_format(job, name):
     folder = job[0] / "demo"
     suffix = {"A": "exr", "B": "dpx"}[name]
     source = parse_sequence(folder / "shoot" / f"camera-{name.lower()}" / f"shot.####.{suffix}")
-    rendered = parse_sequence(folder / f"camera-{name.lower()}" / "shot-1" / f"shot.####.{suffix}")
+    rendered = parse_sequence(folder / f"camera-{name.lower()}" / "shots" / "shot" / f"shot.####.{suffix}")
     assert rendered.numbers == source.numbers
     before, after = (read_frame(sequence.path(source.numbers[0])) for sequence in (source, rendered))
     assert before.pixels.dtype == after.pixels.dtype and before.pixels.shape == after.pixels.shape

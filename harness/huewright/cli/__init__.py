@@ -14,7 +14,7 @@ from types import FrameType
 
 import typer
 
-from huewright.cli import bench, card, demo, export, ofx, prove, render, repeat, run, solve, survey, verify
+from huewright.cli import bench, card, demo, export, ofx, prove, render, repeat, run, scopes, solve, survey, verify
 from huewright.errors import InputError, NoAnswerError
 
 app = typer.Typer(
@@ -34,6 +34,7 @@ solve.register(app)
 render.register(app)
 prove.register(app)
 export.register(app)
+scopes.register(app)
 repeat.register(app)
 card.register(app)
 demo.register(app)

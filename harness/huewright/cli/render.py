@@ -32,21 +32,29 @@ def register(app: typer.Typer) -> None:
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
-        """Render the correction over a shot, frame by frame, whole frames only."""
+        """Render the correction over a shot, frame by frame, whole frames only.
+
+        A folder of shots, or a name with wildcards that stands for several, goes into one folder each, named after
+        the shot.
+        """
         from huewright.cli.show import caution, counted, progress_line, say
-        from huewright.steps.inputs import at_strength, correction_from, frames_of, strength_named, take_from
+        from huewright.steps.inputs import at_strength, correction_from, frames_of, strength_named
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.render import EDITED_BY_HAND, edited_by_hand, render_take
+        from huewright.steps.shots import places_for, shots_from
 
         refuse_outputs(json_file, overwrite=overwrite)
         model = at_strength(correction_from(correction), strength_named(strength or ()))
         if edited_by_hand(model):
             caution(EDITED_BY_HAND)
-        sequence = frames_of(take_from(shot), frames, skip_missing=skip_missing)
+        shots = [frames_of(each, frames, skip_missing=skip_missing) for each in shots_from(shot)]
+        summaries = []
         with progress_line() as progress:
-            summary = render_take(model, sequence, out, range_=out_range, bits=out_bits, dither=dither,
-                                  overwrite=overwrite, resume=resume, threads=threads, progress=progress)
-        write_figures(json_file, summary, overwrite=overwrite)
-        for one in summary.cautions:
+            for sequence, place in zip(shots, places_for(out, shots), strict=True):
+                summaries.append(render_take(model, sequence, place, range_=out_range, bits=out_bits, dither=dither,
+                                             overwrite=overwrite, resume=resume, threads=threads, progress=progress))
+        write_figures(json_file, summaries[0] if len(summaries) == 1 else summaries, overwrite=overwrite)
+        for one in dict.fromkeys(one for summary in summaries for one in summary.cautions):
             caution(one)
-        say(f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {out}")
+        for summary in summaries:
+            say(f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {summary.out}")

@@ -18,9 +18,10 @@ def register(app: typer.Typer) -> None:
         card: options.CardFile,
         encoding: options.Encoding,
         out: Annotated[Path, typer.Option("--out", help="The folder to write everything into.", show_default=False)],
-        shot: Annotated[list[str] | None, typer.Option("--shot", help="A shot of the same camera and light to render; "
-                                                       "give it as often as there are shots. Without one the take "
-                                                       "itself is rendered.")] = None,
+        shot: Annotated[list[str] | None, typer.Option("--shot", help="A shot of the same camera and light to render: "
+                                                       "frames, a folder of shots, or a name with wildcards; as often "
+                                                       "as you like. Without one the take itself is rendered.")]
+        = None,
         code_range: options.CodeRange = "full",
         bits: options.Bits = 10,
         primaries: options.Primaries = "ITU-R BT.709",
@@ -52,6 +53,7 @@ def register(app: typer.Typer) -> None:
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.prove import NOT_VERIFIED
         from huewright.steps.run import run_job
+        from huewright.steps.shots import shots_from
         from huewright.words import sentence, verdict_words
 
         refuse_outputs(json_file, overwrite=overwrite)
@@ -62,7 +64,7 @@ def register(app: typer.Typer) -> None:
                                  levels_ire=named_numbers(level or (), "--level", "middle=41"),
                                  fractions=named_numbers(chip_fraction or (), "--chip-fraction", "red=0.55"),
                                  strength=strength_named(strength or ()))
-        sequence, shots = take_from(take), tuple(take_from(text) for text in shot or ())
+        sequence, shots = take_from(take), tuple(each for text in shot or () for each in shots_from(text))
         with progress_line() as progress:
             result = run_job(sequence, card, footage, out, shots=shots, settings=settings,
                              corners=options.corners_from(corners), title=title, overwrite=overwrite,

@@ -13,7 +13,7 @@ from huewright.colorimetry.shown import HDR
 from huewright.models.proof import PatchProof
 from huewright.reference import apply_chain
 from huewright.report.graticule import HIGH, LOW, code_10bit, colour_bars, standard_name
-from huewright.report.marks import WIDTH, foot, halo, lay, panel_head, point
+from huewright.report.marks import SIDES, WIDTH, foot, halo, lay, panel_head, point
 from huewright.report.style import SMALL_PT, Palette, figure
 
 if TYPE_CHECKING:
@@ -27,14 +27,15 @@ RING = 0.615
 
 @dataclass(frozen=True)
 class View:
-    """What one scope looks at: pixels (h, w, 3), an optional coverage (h, w), where patches lie across, 0..1, and how
-    many times the vectorscope is enlarged."""
+    """What one scope looks at: pixels (h, w, 3) before and after (or of one picture), an optional coverage (h, w),
+    where patches lie across, 0..1, how many times the vectorscope is enlarged, and what the panels are called."""
 
     title: str
-    pixels: tuple[np.ndarray, np.ndarray]
+    pixels: tuple[np.ndarray, ...]
     mask: np.ndarray | None
     across: dict[str, tuple[float, float]]
     zoom: int = 1
+    names: tuple[str, ...] = SIDES
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ def draw_waveform(traces: list[np.ndarray], view: View, patches: Sequence[PatchP
                    palette: Palette) -> Figure:
     made = figure(WIDTH, WAVE_HEIGHT)
     for side, trace in enumerate(traces):
-        panel_head(made, side, f"Luma waveform, {view.title}", WAVE_HEIGHT, palette)
+        panel_head(made, side, f"Luma waveform, {view.title}", WAVE_HEIGHT, palette, view.names)
         axes = _level_axes(made, side, 0.0, 1.0, palette, percent=True, codes=True, white=ground.white)
         lay(axes, trace, (0, 1, LOW, HIGH), palette.trace)
         for patch in _bars(patches):
@@ -77,7 +78,7 @@ def draw_parade(traces: list[np.ndarray], view: View, patches: Sequence[PatchPro
                  palette: Palette) -> Figure:
     made = figure(WIDTH, WAVE_HEIGHT)
     for side, trace in enumerate(traces):
-        panel_head(made, side, f"Parade, {view.title}", WAVE_HEIGHT, palette)
+        panel_head(made, side, f"Parade, {view.title}", WAVE_HEIGHT, palette, view.names)
         for channel, (letter, colour) in enumerate(zip("RGB", palette.rgb_inks, strict=True)):
             axes = _level_axes(made, side, channel / 3, (channel + 1) / 3, palette, percent=channel == 0,
                                codes=channel == 2, white=ground.white)
@@ -95,7 +96,7 @@ def draw_vectorscope(traces: list[np.ndarray], view: View, patches: Sequence[Pat
                       ground: Ground, palette: Palette) -> Figure:
     made = figure(WIDTH, VECTOR_HEIGHT)
     for side, trace in enumerate(traces):
-        panel_head(made, side, f"Vectorscope, {view.title}", VECTOR_HEIGHT, palette)
+        panel_head(made, side, f"Vectorscope, {view.title}", VECTOR_HEIGHT, palette, view.names)
         size = 372 / VECTOR_HEIGHT
         axes = made.add_axes((side / 2 + 14 / WIDTH, 24 / VECTOR_HEIGHT, 372 / WIDTH, size))
         axes.set_axis_off()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,11 +18,12 @@ WIDTH = 800
 SIDES = ("before", "after")
 
 
-def panel_head(made: Figure, side: int, title: str, height: int, palette: Palette) -> None:
+def panel_head(made: Figure, side: int, title: str, height: int, palette: Palette,
+               names: Sequence[str] = SIDES) -> None:
     colour = (palette.before, palette.after)[side]
     x, y = side / 2 + 16 / WIDTH, 1 - 19 / height
     made.add_artist(_dot(x + 3 / WIDTH, y, side, colour, palette.paper, made))
-    made.text(x + 14 / WIDTH, y, SIDES[side], color=colour, family="serif", fontname=SERIF, size=HEAD_PT,
+    made.text(x + 14 / WIDTH, y, names[side], color=colour, family="serif", fontname=SERIF, size=HEAD_PT,
               weight="bold", va="center_baseline")
     made.text(side / 2 + (WIDTH / 2 - 16) / WIDTH, y, title, color=palette.soft, size=SMALL_PT, ha="right",
               va="center_baseline")

@@ -60,11 +60,9 @@ def scope_pictures(before_rgb: np.ndarray, after_rgb: np.ndarray, *, display: st
         views["card"] = _card_view(before, after, outlines)
     views = {name: replace(view, zoom=_zoom(view, patches, ground.luma)) for name, view in views.items()}
     palettes = {"": DAY, "_night": NIGHT} if night else {"": DAY}
-    kinds = ("waveform", "parade", "vectorscope")
-
     files = {name: f"{prefix}{name}.jpg" for name in SIDES}
     files |= {f"{kind}_{view}{suffix}": f"{prefix}{kind}_{view}{suffix}.png"
-              for view in views for kind in kinds for suffix in palettes}
+              for view in views for kind in DRAWN for suffix in palettes}
     closeups = bool(outlines and chips_of(patches))
     if closeups:
         files |= {f"closeup_card{suffix}": f"{prefix}closeup_card{suffix}.png" for suffix in palettes}
@@ -80,8 +78,7 @@ def scope_pictures(before_rgb: np.ndarray, after_rgb: np.ndarray, *, display: st
                    "vectorscope": [_vectorscope(pixels, view.mask, ground.luma, view.zoom) for pixels in view.pixels]}
         for suffix, palette in palettes.items():
             with drawing(palette):
-                for kind, draw in (("waveform", draw_waveform), ("parade", draw_parade),
-                                   ("vectorscope", draw_vectorscope)):
+                for kind, draw in DRAWN.items():
                     made = draw(counted[kind], view, patches, ground, palette)
                     save_png(made, folder / files[f"{kind}_{view_name}{suffix}"], overwrite=overwrite)
     if closeups:
@@ -90,6 +87,34 @@ def scope_pictures(before_rgb: np.ndarray, after_rgb: np.ndarray, *, display: st
             with drawing(palette):
                 made = draw_closeups(clouds, patches, palette, tile)
                 save_png(made, folder / files[f"closeup_card{suffix}"], overwrite=overwrite)
+    return files
+
+
+DRAWN = {"waveform": draw_waveform, "parade": draw_parade, "vectorscope": draw_vectorscope}
+
+
+def frame_scopes(pictures: Sequence[np.ndarray], *, display: str = "bt709", out_dir: Path | str, prefix: str = "",
+                 names: tuple[str, ...] = SIDES, overwrite: bool = False) -> dict[str, str]:
+    """Waveform, parade and vectorscope of any frame, as PNG in ``out_dir``; scope -> file name.
+
+    pictures   one display signal (h, w, 3 or more), or two of one size, which then stand side by side
+    names      what the panels are called
+
+    Raises as :func:`scope_pictures`.
+    """
+    pixels = tuple(_pixels(picture) for picture in pictures)
+    if len({picture.shape for picture in pixels}) != 1 or len(pixels) > 2:
+        raise ValueError(f"one picture, or two of one size, not {[picture.shape for picture in pixels]}")
+    ground = ground_of(display)
+    view = View("the whole frame", pixels, None, {}, names=names)
+    files = {kind: f"{prefix}{kind}.png" for kind in DRAWN}
+    for name in files.values():
+        refuse_existing(Path(out_dir) / name, overwrite=overwrite)
+    for kind, count in (("waveform", _waveform), ("parade", _parade), ("vectorscope", _vectorscope)):
+        traces = [count(picture, None, ground.luma) for picture in pixels]
+        with drawing(DAY):
+            made = DRAWN[kind](traces, view, (), ground, DAY)
+            save_png(made, Path(out_dir) / files[kind], share=len(pixels) / 2, overwrite=overwrite)
     return files
 
 

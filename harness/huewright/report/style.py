@@ -123,8 +123,8 @@ def figure(width_px: int, height_px: int) -> Figure:
     return made
 
 
-def png_bytes(made: Figure) -> bytes:
-    """The figure as a PNG of at most 208 colours, a third of the size of true colour.
+def png_bytes(made: Figure, share: float = 1.0) -> bytes:
+    """The figure (the left ``share`` of it) as a PNG of at most 208 colours, a third of the size of true colour.
 
     The most frequent colours are kept exactly, so that grounds match the page, then those that are furthest from
     any kept one, so that a small label keeps its hue; the other pixels, on soft edges, take the nearest.
@@ -132,7 +132,8 @@ def png_bytes(made: Figure) -> bytes:
     from PIL import Image
 
     made.canvas.draw()
-    pixels = np.ascontiguousarray(np.asarray(made.canvas.buffer_rgba())[..., :3])  # type: ignore[attr-defined]
+    whole = np.asarray(made.canvas.buffer_rgba())  # type: ignore[attr-defined]
+    pixels = np.ascontiguousarray(whole[:, :round(share * whole.shape[1]), :3])
     packed = pixels[..., 0].astype(np.uint32) << 16 | pixels[..., 1].astype(np.uint32) << 8 | pixels[..., 2]
     values, counts = np.unique(packed, return_counts=True)
     every = _channels(values)
@@ -156,9 +157,10 @@ def _channels(packed: np.ndarray) -> np.ndarray:
     return np.stack([packed >> 16, packed >> 8 & 255, packed & 255], axis=1).astype(np.float32)
 
 
-def save_png(made: Figure, path: Path | str, *, overwrite: bool = False) -> None:
-    """Written whole or not at all; :class:`InputError` if ``path`` exists and ``overwrite`` is false."""
-    content = png_bytes(made)
+def save_png(made: Figure, path: Path | str, *, share: float = 1.0, overwrite: bool = False) -> None:
+    """Written whole or not at all; :class:`InputError` if ``path`` exists and ``overwrite`` is false. ``share``: only
+    that much of its width."""
+    content = png_bytes(made, share)
     with whole_file(path, overwrite=overwrite) as temporary:
         temporary.write_bytes(content)
 

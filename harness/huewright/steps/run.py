@@ -52,7 +52,8 @@ def run_job(
     """Everything from frames to proof.
 
     The card take is rendered at the frames that the survey chose (the proof measures those, re-read from
-    disk); each of ``shots`` is rendered whole, or the whole take if there are none. ``title`` heads the proof's
+    disk); each of ``shots`` is rendered whole, into ``shots`` and a folder that is named after it, or the whole take if
+    there are none. ``title`` heads the proof's
     page; without it the take's name does. Raises
     :class:`NoAnswerError` where the take can't support a correction (the survey is written all the same,
     so that its reasons can be read), :class:`InputError` for what the person can mend.
@@ -62,6 +63,7 @@ def run_job(
     from huewright.steps.export import export_correction
     from huewright.steps.prove import prove
     from huewright.steps.render import render_take
+    from huewright.steps.shots import shot_folders
     from huewright.steps.solve import solve_survey
     from huewright.steps.survey import survey_take
 
@@ -91,9 +93,9 @@ def run_job(
     card_frames = take if whole_take else take.only(survey.chosen)
     rendered = f"{out}/take/{_pattern(take)}"
     renders = [render_take(correction, card_frames, rendered, alone=True, overwrite=overwrite, progress=progress)]
-    for index, shot in enumerate(shots, 1):
-        renders.append(render_take(correction, shot, f"{out}/shot-{index}/{_pattern(shot)}", alone=True,
-                                   overwrite=overwrite, progress=progress))
+    places = [f"{out}/shots/{name}/{_pattern(shot)}" for name, shot in zip(shot_folders(shots), shots, strict=True)]
+    for place, shot in zip(places, shots, strict=True):
+        renders.append(render_take(correction, shot, place, alone=True, overwrite=overwrite, progress=progress))
     clock.lap("render")
 
     exports = tuple(export_correction(correction, files[name], overwrite=overwrite)
@@ -102,7 +104,7 @@ def run_job(
 
     from huewright.frames.sequence import parse_sequence
 
-    pairs = [(shot, parse_sequence(f"{out}/shot-{index}/{_pattern(shot)}")) for index, shot in enumerate(shots, 1)]
+    pairs = [(shot, parse_sequence(place)) for place, shot in zip(places, shots, strict=True)]
     proof = prove(correction, survey, card, before=take, after=parse_sequence(rendered), shots=pairs,
                   out_dir=out / "proof", title=title, overwrite=overwrite, progress=progress)
     clock.lap("prove")
