@@ -87,10 +87,10 @@ def main() -> None:
         _stop(2, str(error))
     except NoAnswerError as error:
         _stop(1, _words(error))
-    except KeyboardInterrupt:
-        _stop(128 + signal.SIGINT, _STOPPED)
+    except KeyboardInterrupt as stop:
+        _stop(128 + signal.SIGINT, _stopped(stop))
     except _Ended as ended:
-        _stop(128 + ended.args[0], _STOPPED)
+        _stop(128 + ended.args[0], _stopped(ended))
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
@@ -108,7 +108,9 @@ def _words(error: NoAnswerError) -> str:
     return no_answer_words(error.what, error.why)
 
 
-_STOPPED = "stopped; what was finished is whole, and --resume goes on where a render left off"
+def _stopped(stop: BaseException) -> str:
+    notes = getattr(stop, "__notes__", ["files that were finished are whole, and nothing else is left; start again"])
+    return f"stopped; {'; '.join(notes)}"
 
 
 def _stop(code: int, sentence: str) -> None:

@@ -37,7 +37,7 @@ def register(app: typer.Typer) -> None:
         A folder of shots, or a name with wildcards that stands for several, goes into one folder each, named after
         the shot.
         """
-        from huewright.cli.show import caution, counted, progress_line, say
+        from huewright.cli.show import caution, counted, progress_line, say, says_what_is_kept
         from huewright.steps.inputs import at_strength, correction_from, frames_of, strength_named
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.render import EDITED_BY_HAND, edited_by_hand, render_take
@@ -49,7 +49,8 @@ def register(app: typer.Typer) -> None:
             caution(EDITED_BY_HAND)
         shots = [frames_of(each, frames, skip_missing=skip_missing) for each in shots_from(shot)]
         summaries = []
-        with progress_line() as progress:
+        kept = f"the frames that were finished are whole and kept in {out}; the same command with --resume goes on"
+        with says_what_is_kept(lambda: kept), progress_line() as progress:
             for sequence, place in zip(shots, places_for(out, shots), strict=True):
                 summaries.append(render_take(model, sequence, place, range_=out_range, bits=out_bits, dither=dither,
                                              overwrite=overwrite, resume=resume, threads=threads, progress=progress))

@@ -39,6 +39,8 @@ def register(app: typer.Typer) -> None:
         trust_encoding: options.TrustEncoding = False,
         title: Annotated[str, typer.Option("--title", help="What heads the proof's page: scene, camera, client. "
                                            "Without it the take's folder and files do.", show_default=False)] = "",
+        resume: Annotated[bool, typer.Option("--resume", help="Go on with what a stopped run of the same command has "
+                                             "left.")] = False,
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
@@ -48,8 +50,9 @@ def register(app: typer.Typer) -> None:
         written all the same.
         """
         from huewright.cli.prove import demand_limits, proof_table
-        from huewright.cli.show import caution, counted, progress_line, say
+        from huewright.cli.show import caution, counted, progress_line, say, says_what_is_kept
         from huewright.steps.inputs import footage_from, named_numbers, settings_from, strength_named, take_from
+        from huewright.steps.job import kept_words
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.prove import NOT_VERIFIED
         from huewright.steps.run import run_job
@@ -65,10 +68,10 @@ def register(app: typer.Typer) -> None:
                                  fractions=named_numbers(chip_fraction or (), "--chip-fraction", "red=0.55"),
                                  strength=strength_named(strength or ()))
         sequence, shots = take_from(take), tuple(each for text in shot or () for each in shots_from(text))
-        with progress_line() as progress:
+        with says_what_is_kept(lambda: kept_words(out)), progress_line() as progress:
             result = run_job(sequence, card, footage, out, shots=shots, settings=settings,
                              corners=options.corners_from(corners), title=title, overwrite=overwrite,
-                             progress=progress)
+                             resume=resume, progress=progress)
         write_figures(json_file, {"proof": result.proof, "exports": result.exports,
                                   "renders": result.renders, "seconds": result.seconds}, overwrite=overwrite)
         say(proof_table(result.proof))

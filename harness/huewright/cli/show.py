@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +34,18 @@ def progress_line() -> Iterator[Progress]:
             bar.update(tasks[what], completed=done, total=max(total, 1))
 
         yield report
+
+
+@contextmanager
+def says_what_is_kept(kept: Callable[[], str]) -> Iterator[None]:
+    """Where the person or the system stops the block: ``kept()`` goes with that, for the last line."""
+    try:
+        yield
+    except Exception:
+        raise
+    except BaseException as stop:
+        stop.add_note(kept())
+        raise
 
 
 class _PlainLines:

@@ -12,9 +12,9 @@ from huewright.files import refuse_existing
 from huewright.models.card import load_card
 from huewright.models.correction import Correction, save_correction
 from huewright.models.footage import Footage
-from huewright.models.job import Job, save_job
+from huewright.models.job import Job
 from huewright.models.proof import Proof
-from huewright.models.survey import Survey, save_survey
+from huewright.models.survey import Survey, load_survey, save_survey
 from huewright.progress import Progress, silent
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ def run_job(
     corners: Corners | None = None,
     title: str = "",
     overwrite: bool = False,
+    resume: bool = False,
     progress: Progress = silent,
 ) -> JobResult:
     """Everything from frames to proof.
@@ -54,13 +55,15 @@ def run_job(
     The card take is rendered at the frames that the survey chose (the proof measures those, re-read from
     disk); each of ``shots`` is rendered whole, into ``shots`` and a folder that is named after it, or the whole take if
     there are none. ``title`` heads the proof's
-    page; without it the take's name does. Raises
+    page; without it the take's name does. ``resume`` goes on with what a stopped run of the same inputs and settings
+    has left in ``out_dir``: its survey and correction are taken, its frames as :func:`render_take` resumes. Raises
     :class:`NoAnswerError` where the take can't support a correction (the survey is written all the same,
     so that its reasons can be read), :class:`InputError` for what the person can mend.
     """
     from huewright.report.contact import contact_sheet
     from huewright.solver.answer import SolveSettings
     from huewright.steps.export import export_correction
+    from huewright.steps.job import asked_of, begin, finish
     from huewright.steps.prove import prove
     from huewright.steps.render import render_take
     from huewright.steps.shots import shot_folders
@@ -69,33 +72,44 @@ def run_job(
 
     out = Path(out_dir)
     files = {name: out / name for name in
-             ("survey.json", "frames.png", "correction.json", "correction.cube", "correction.clf", "job.json")}
-    for path in files.values():
+             ("survey.json", "frames.png", "correction.json", "correction.cube", "correction.clf")}
+    for path in () if resume else files.values():
         refuse_existing(path, overwrite=overwrite)
     for shot in shots or (take,):     # a survey needs no continuity, but these are rendered whole
         shot.require_complete()
-    card = load_card(card_path)
+    card, settings = load_card(card_path), settings or SolveSettings()
+    named = dict(zip(shot_folders(shots), shots, strict=True))
+    asked = asked_of(take, card, footage, settings, corners, named)
+    begin(out, asked, overwrite=overwrite, resume=resume)
+    overwrite = overwrite or resume     # what is there is this job's own
     clock = _Clock()
 
-    survey = survey_take(take, card, card_path, footage, corners=corners, progress=progress)
-    save_survey(survey, files["survey.json"], overwrite=overwrite)
-    contact_sheet(survey, take, card, files["frames.png"], overwrite=overwrite)
+    if resume and files["survey.json"].exists():
+        survey = load_survey(files["survey.json"])
+    else:
+        survey = survey_take(take, card, card_path, footage, corners=corners, progress=progress)
+        save_survey(survey, files["survey.json"], overwrite=overwrite)
+    if not (resume and files["frames.png"].exists()):
+        contact_sheet(survey, take, card, files["frames.png"], overwrite=overwrite)
     clock.lap("survey")
     if not survey.usable:
         raise NoAnswerError(f"{take.text} can't support a correction (the reasons, frame by frame, are in "
                             f"{files['survey.json']})", survey.advice)
 
-    correction = solve_survey(survey, card, settings or SolveSettings())
+    # Solved again where it is there: the answer is the same, and a file that was edited since is not.
+    correction = solve_survey(survey, card, settings)
     save_correction(correction, files["correction.json"], overwrite=overwrite)
     clock.lap("solve")
 
     whole_take = not shots
     card_frames = take if whole_take else take.only(survey.chosen)
     rendered = f"{out}/take/{_pattern(take)}"
-    renders = [render_take(correction, card_frames, rendered, alone=True, overwrite=overwrite, progress=progress)]
-    places = [f"{out}/shots/{name}/{_pattern(shot)}" for name, shot in zip(shot_folders(shots), shots, strict=True)]
+    renders = [render_take(correction, card_frames, rendered, alone=True, overwrite=overwrite and not resume,
+                           resume=resume, progress=progress)]
+    places = [f"{out}/shots/{name}/{_pattern(shot)}" for name, shot in named.items()]
     for place, shot in zip(places, shots, strict=True):
-        renders.append(render_take(correction, shot, place, alone=True, overwrite=overwrite, progress=progress))
+        renders.append(render_take(correction, shot, place, alone=True, overwrite=overwrite and not resume,
+                                   resume=resume, progress=progress))
     clock.lap("render")
 
     exports = tuple(export_correction(correction, files[name], overwrite=overwrite)
@@ -109,9 +123,7 @@ def run_job(
                   out_dir=out / "proof", title=title, overwrite=overwrite, progress=progress)
     clock.lap("prove")
     result = JobResult(survey, correction, proof, tuple(renders), exports, clock.laps)
-    made = sorted({path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()} - {"job.json"})
-    save_job(Job(proof.verdict, proof.passed, survey.chosen, tuple(made), clock.laps), out / "job.json",
-             overwrite=overwrite)
+    finish(out, Job(proof.verdict, proof.passed, survey.chosen, (), clock.laps, asked))
     return result
 
 
