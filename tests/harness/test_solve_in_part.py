@@ -14,16 +14,18 @@ import pytest
 from huewright.colorimetry.targets import bar_vectors, targets_for
 from huewright.errors import InputError
 from huewright.models.card import Card, load_card
-from huewright.models.cautions import DoneInPart, TargetsAsked
+from huewright.models.cautions import DoneInPart, Limits, TargetsAsked
 from huewright.models.coded import has
 from huewright.models.correction import Correction, correction_from_dict, correction_to_dict
+from huewright.models.proof import Proof, Summary
 from huewright.models.reading import Reading
 from huewright.models.settings import SolveSettings, Strength
+from huewright.proof.verdict import verdict_of
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
 from huewright.solver.strength import operations_at
-from huewright.words import sentence
+from huewright.words import sentence, verdict_heading, verdict_words
 from huewright_kernels.ops import HueSectors, Transfer
 
 WHOLE = ("sectors", "matrix-sectors", "balance", "matrix")
@@ -175,3 +177,15 @@ def test_levels_and_fractions_are_aimed_at_and_said(card: Card, reading: Reading
 def test_what_cannot_be_asked_is_refused(card: Card, asked: dict, words: str) -> None:
     with pytest.raises(InputError, match=words):
         targets_for(card, **asked)
+
+
+def test_a_proof_of_a_part_never_says_on_target(full: Correction, card: Card, reading: Reading) -> None:
+    part = solve(reading, card, FOOTAGE, SolveSettings(strength=Strength(hues=0.5), levels_ire={"middle": 42}))
+    summary, limits = Summary(worst_hue_error_after_deg=0.0), Limits(0.5, 0.01, 0.5)
+    verdict = verdict_of(summary, limits, "fits", part.cautions, ())
+    proof = Proof(verdict, True, (), summary, limits, cautions=part.cautions)
+    assert verdict_heading(proof) == "Done in part, as asked: not on the full targets"
+    assert "where the strength asked for leaves them, not on their targets" in verdict_words(proof)
+    assert "Not all targets are the usual ones" in verdict_words(proof)
+    assert verdict_of(summary, limits, "contradicted", part.cautions, ()) == "declaration-contradicted"
+    assert verdict_of(Summary(worst_hue_error_after_deg=0.6), limits, "fits", part.cautions, ()) == "outside-limits"

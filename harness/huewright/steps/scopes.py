@@ -61,5 +61,5 @@ def draw_scopes(take: FrameSequence, out_dir: Path | str, *, correction: Correct
     said: list[Caution] = []
     if correction is not None:
         said += [Edited()] if edited_by_hand(correction) else []
-        said += kind_cautions(take, str(correction.provenance.get("files_kind", "")))
+        said += kind_cautions(take, correction.provenance.files_kind or "")
     return ScopesSummary(str(out), tuple(files), display, tuple(said))

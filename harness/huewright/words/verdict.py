@@ -14,6 +14,7 @@ _HEADINGS: dict[Verdict, str] = {
     "outside-limits": "Outside the stated limits",
     "declaration-contradicted": "On target, but the card contradicts the declared encoding",
     "declaration-in-doubt": "On target, but the declared encoding is in doubt",
+    "done-in-part": "Done in part, as asked: not on the full targets",
     "checks-worse": "Within the stated limits, but other colours are no better",
     "uncertain": "On target, but uncertain by more than the limits",
     "within-limits": "Within the stated limits"}
@@ -33,6 +34,8 @@ def verdict_words(proof: Proof) -> str:
     parts = [_measured(proof), _declaration(proof)]
     if all(within for _, within in _misses(proof)):
         parts.append(_known(proof))
+    if has(proof.cautions, cautions.TargetsAsked):
+        parts.append("Not all targets are the usual ones: some were asked for, see the cautions.")
     if has(proof.cautions, cautions.VeilTakenOff):
         parts.append("The bars stand where they do because a veil was taken off the card: see the cautions.")
     return " ".join(filter(None, (*parts, *map(_shot, proof.shots))))
