@@ -24,6 +24,8 @@ from huewright.colorimetry.inverse import inverse_operations
 from huewright.colorimetry.targets import reference_rgb
 from huewright.errors import NoAnswerError
 from huewright.models.card import Card, Patch, load_card
+from huewright.models.cautions import HeldAtBound, NoiseLifted, OffTarget
+from huewright.models.coded import has
 from huewright.models.correction import Correction
 from huewright.models.reading import PatchReading, Reading
 from huewright.models.refusals import ChipsColourless, ChipsOnLine, LightOfOneColour
@@ -32,7 +34,6 @@ from huewright.reference import apply_chain
 from huewright.solver.answer import solve
 from huewright.solver.evidence import LINE, flatness
 from huewright.solver.simulate import FOOTAGE
-from huewright.words import sentence
 
 SHAPE = colour.SpectralShape(380, 730, 10)
 LIGHTS = ("A", "D55", "D65", "FL11", "LED-B3")
@@ -116,8 +117,7 @@ def test_sectors_alone_say_where_they_cannot_serve() -> None:
     """Another camera's colours are too weak for the sectors' bounds: off target, and said, with what to do."""
     correction = solved("ours", 1, "A", "sectors")
     assert correction.diagnostics.bounds_hit
-    assert any("off target" in sentence(line) for line in correction.cautions)
-    assert any("matrix-sectors" in sentence(line) for line in correction.cautions)
+    assert has(correction.cautions, OffTarget) and has(correction.cautions, HeldAtBound)
 
 
 @pytest.mark.parametrize("light", LIGHTS)
@@ -194,7 +194,7 @@ def test_the_poorest_lamp_that_is_solved_is_worth_solving() -> None:
     correction = solved("ours", 1, "LED-RGB1", "matrix-sectors")
     numbers = correction.diagnostics
     assert numbers.check_delta_e_after_mean < numbers.check_delta_e_balance_only_mean / 3
-    assert any("noise is lifted" in sentence(line) for line in correction.cautions)
+    assert has(correction.cautions, NoiseLifted)
 
 
 def report() -> None:

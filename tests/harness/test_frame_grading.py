@@ -16,7 +16,7 @@ from huewright.finding.grade import Judged, judge
 from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
 from huewright.finding.smear import measure_smear
-from huewright.words import reason_words
+from huewright.models.reasons import Clipped, PatchesLost, PatchReason
 from testset.scene import FOOTAGE, Conditions, Plane, Truth, compose, paint
 
 pytestmark = pytest.mark.slow
@@ -39,8 +39,8 @@ def graded(rgb: np.ndarray, coding: str = "acescct") -> Judged:
     return judge(raw, CARD, found, 1)
 
 
-def excluded_reasons(judged: Judged) -> dict[str, str]:
-    return {patch.name: reason_words(patch.reasons) for patch in judged.reading.patches if patch.excluded}
+def excluded_reasons(judged: Judged) -> dict[str, tuple[PatchReason, ...]]:
+    return {patch.name: patch.reasons for patch in judged.reading.patches if patch.excluded}
 
 
 def test_a_clean_frame_has_no_reason_against_it_and_means_within_half_a_per_cent():
@@ -59,9 +59,10 @@ def test_a_plateau_below_full_scale_is_clipping_and_is_said_in_code_values(chann
     for channel in channels:
         rgb[..., channel] = np.minimum(rgb[..., channel], np.float32(top))
     judged = graded(rgb)
-    words = excluded_reasons(judged)["white"]
-    assert "code 512 of 1023" in words and f"clipped in {''.join('RGB'[c] for c in channels)} " in words
-    assert "clipped: the white bar" in reason_words(judged.reasons) and "512" in reason_words(judged.reasons)
+    (clipped,) = excluded_reasons(judged)["white"]
+    assert isinstance(clipped, Clipped) and clipped.channels == "".join("RGB"[c] for c in channels)
+    assert round(clipped.at * clipped.of_codes) == 512 and clipped.of_codes == 1023
+    assert PatchesLost("clipped", ("white",), clipped=clipped) in judged.reasons
     assert "middle" not in excluded_reasons(judged)
 
 
@@ -69,13 +70,14 @@ def test_crushed_blacks_above_code_zero_are_clipping():
     rgb, truth = drawn(BASE)
     black = truth.patches[NAMES.index("black")].min()
     judged = graded(np.maximum(rgb, np.float32(np.round((black + 0.03) * 1023) / 1023)))
-    assert "clipped in RGB" in excluded_reasons(judged)["black"]
+    (clipped,) = excluded_reasons(judged)["black"]
+    assert isinstance(clipped, Clipped) and clipped.channels == "RGB"
 
 
 def test_a_drawn_picture_without_noise_is_never_called_clipped():
     rgb, _ = drawn(replace(BASE, shot_noise=0.0, read_noise=0.0))
     judged = graded(rgb)
-    assert not any("clipped" in reason for reason in excluded_reasons(judged).values())
+    assert not any(isinstance(one, Clipped) for found in excluded_reasons(judged).values() for one in found)
 
 
 def test_a_brighter_thing_in_the_picture_shows_that_white_is_no_plateau():
@@ -142,10 +144,10 @@ def test_a_finger_over_a_patch_excludes_it_and_nothing_else(name):
     end = {"sage": (x, 270.0), "oat": (-70.0, y), "magenta": (x + 5, -70.0), "denim": (350.0, y)}[name]
     rgb, truth = drawn(replace(BASE, fingers=((*end, x, y, radius),)))
     judged = graded(rgb)
-    words = excluded_reasons(judged)
-    assert name in words
+    excluded = excluded_reasons(judged)
+    assert name in excluded
     open_patches = [k for k in range(len(NAMES)) if truth.visible[k] > 0.999]
-    assert not set(words) & {NAMES[k] for k in open_patches}
+    assert not set(excluded) & {NAMES[k] for k in open_patches}
     assert np.abs(judged.raw.code - truth.patches)[open_patches].max() < 0.005
 
 

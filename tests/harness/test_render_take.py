@@ -20,7 +20,19 @@ from huewright.errors import InputError
 from huewright.files import write_json
 from huewright.frames.picture import Frame, read_frame, write_frame
 from huewright.frames.sequence import parse_sequence
-from huewright.models.cautions import BecameBroken, CameBroken, FramesKept
+from huewright.models.cautions import (
+    BecameBroken,
+    CameBroken,
+    ChannelsLost,
+    ColoursRetagged,
+    ColoursUnsaid,
+    DataWindowLost,
+    FilesUnlike,
+    FramesKept,
+    LayersCarried,
+    RenderBeyond,
+    RenderLimited,
+)
 from huewright.models.coded import has
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
@@ -29,7 +41,6 @@ from huewright.reference import apply_chain
 from huewright.rendering import frame as rendering
 from huewright.rendering.job import prepared
 from huewright.steps.render import read_and_write_take, render_take
-from huewright.words import sentence
 from huewright_kernels.ops import HueSectors, LogDecode, Matrix, ToneCurve, Transfer
 
 ACESCCT = LogDecode(2.0, 1 / 17.52, 9.72 / 17.52, 1.0, 0.0, 0.0078125)
@@ -115,7 +126,7 @@ def test_exr_keeps_windows_channels_and_metadata(tmp_path: Path) -> None:
     output.write_image(pixels)
     output.close()
     summary = render_take(CORRECTION, parse_sequence(tmp_path / "a.exr"), tmp_path / "b.exr")
-    assert any("primaries" in sentence(said) for said in summary.cautions)
+    assert any(isinstance(said, ColoursRetagged) and said.display_named for said in summary.cautions)
     source = oiio.ImageInput.open(str(tmp_path / "b.exr"))
     after, result = source.spec(), source.read_image(oiio.HALF)
     assert (after.x, after.y, after.full_width, after.full_height) == (-4, 6, 64, 48)
@@ -183,8 +194,7 @@ def test_what_leaves_the_range_is_said(tmp_path: Path) -> None:
     np.testing.assert_array_equal(read_frame(tmp_path / "a.exr").pixels, pixels)
     lost = render_take(CORRECTION, sequence, tmp_path / "a.dpx", operations=())
     assert lost.fraction_clipped == 0.375
-    said = " ".join(map(sentence, lost.cautions))
-    assert "37.50 % of the pixels" in said and "delivery specification" in said and "person responsible" in said
+    assert lost.cautions == (RenderLimited(0.375, 10, "full"), RenderBeyond(0.25, 0.125))
     quiet = render_take(CORRECTION, sequence, tmp_path / "b.exr", operations=(Matrix(((0.3, 0, 0), (0, 0.3, 0), (
         0, 0, 0.3)), (0.2, 0.2, 0.2)),))
     assert quiet.cautions == ()
@@ -256,7 +266,7 @@ def test_a_shot_of_other_files_than_the_card_take(tmp_path: Path) -> None:
     for kind, told in (("10-bit DPX", False), ("half float EXR", True), ("", False)):
         correction = replace(CORRECTION, provenance=Provenance(files_kind=kind))
         cautions = render_take(correction, sequence, tmp_path / f"out{told}{len(kind)}/").cautions
-        assert any("is 10-bit DPX, the card take is half float EXR" in sentence(line) for line in cautions) == told
+        assert (FilesUnlike("in/a.####.dpx", "10-bit DPX", "half float EXR") in cautions) == told, cautions
 
 
 def test_a_frame_damaged_in_its_middle_stops_the_render_between_whole_frames(tmp_path: Path) -> None:
@@ -356,13 +366,11 @@ def test_pixels_that_are_no_numbers_are_said(tmp_path: Path) -> None:
         write_frame(tmp_path / f"s.{number}.exr", Frame(pixels.astype(np.float16)))
     sequence = parse_sequence(tmp_path / "s.#.exr")
     double = Matrix(((2.0, 0, 0), (0, 2, 0), (0, 0, 2)))
-    said = " ".join(map(sentence, render_take(CORRECTION, sequence, tmp_path / "a/", operations=(double,)).cautions))
-    assert "frames 2, 3 came from the camera's files with pixels that are no numbers" in said
-    assert "frame 4 got in rendering" in said and "frame 1" not in said
+    said = render_take(CORRECTION, sequence, tmp_path / "a/", operations=(double,)).cautions
+    assert CameBroken((2, 3)) in said and BecameBroken((4,)) in said
     absurd = (Matrix(((1e30, 0, 0), (0, 1e30, 0), (0, 0, 1e30))), Matrix(((1e30, 0, 0), (0, 1, 0), (0, 0, 1))))
     done = render_take(CORRECTION, sequence.only((1,)), tmp_path / "b.#.dpx", operations=absurd)
-    said = " ".join(map(sentence, done.cautions))
-    assert "frame 1 got in rendering" in said
+    assert BecameBroken((1,)) in done.cautions
     quiet = render_take(CORRECTION, sequence.only((1,)), tmp_path / "c/", operations=(double,)).cautions
     assert not has(quiet, CameBroken, BecameBroken)
 
@@ -380,21 +388,20 @@ def test_tags_of_the_cameras_colours_do_not_outlive_them(tmp_path: Path) -> None
     assert output.open(str(tmp_path / "a.1.exr"), spec) and output.write_image(np.full((16, 16, 3), 0.5, np.float16))
     output.close()
     done = render_take(CORRECTION, parse_sequence(tmp_path / "a.#.exr"), tmp_path / "out/")
-    said = " ".join(map(sentence, done.cautions))
     found = read_frame(tmp_path / "out/a.1.exr").metadata.attributes()
     assert found["reelName"] == "invented reel"
     # ITU-R BT.709-6, items 1.3 and 1.4.
     assert found["chromaticities"] == pytest.approx((0.64, 0.33, 0.3, 0.6, 0.15, 0.06, 0.3127, 0.329))
     assert "acesImageContainerFlag" not in found and "colorInteropID" not in found
-    assert "chromaticities" in said and "now name the display's primaries" in said
+    (retagged,) = (one for one in done.cautions if isinstance(one, ColoursRetagged))
+    assert "chromaticities" in retagged.attributes and retagged.display_named
 
     write_frame(tmp_path / "b.1.dpx", Frame(np.full((16, 16, 3), 30000, np.uint16), bits=10))
     raw = bytearray((tmp_path / "b.1.dpx").read_bytes())
     raw[801:803] = bytes((3, 4))     # logarithmic, unspecified video
     (tmp_path / "b.1.dpx").write_bytes(raw)
     done = render_take(CORRECTION, parse_sequence(tmp_path / "b.#.dpx"), tmp_path / "out/")
-    said = " ".join(map(sentence, done.cautions))
-    assert (tmp_path / "out/b.1.dpx").read_bytes()[801:803] == bytes(2) and "user defined" in said
+    assert (tmp_path / "out/b.1.dpx").read_bytes()[801:803] == bytes(2) and ColoursUnsaid() in done.cautions
 
 
 def test_what_a_format_cannot_hold_is_said(tmp_path: Path) -> None:
@@ -406,11 +413,10 @@ def test_what_a_format_cannot_hold_is_said(tmp_path: Path) -> None:
     assert output.open(str(tmp_path / "a.1.exr"), spec) and output.write_image(np.full((8, 16, 6), 0.5, np.float16))
     output.close()
     sequence = parse_sequence(tmp_path / "a.#.exr")
-    said = " ".join(map(sentence, render_take(CORRECTION, sequence, tmp_path / "exr/").cautions))
-    assert "left.R, left.G, left.B (further layers or views) are carried over as the camera's" in said
-    said = " ".join(map(sentence, render_take(CORRECTION, sequence, tmp_path / "b.#.dpx").cautions))
-    assert "data window (4, 0, 20, 8) within their display window (0, 0, 32, 16) is lost" in said
-    assert "left.R" in said
+    layers = ("left.R", "left.G", "left.B")
+    assert LayersCarried(layers) in render_take(CORRECTION, sequence, tmp_path / "exr/").cautions
+    said = render_take(CORRECTION, sequence, tmp_path / "b.#.dpx").cautions
+    assert DataWindowLost("(4, 0, 20, 8)", "(0, 0, 32, 16)", ".dpx") in said and ChannelsLost(layers, ".dpx") in said
     found = read_frame(tmp_path / "b.1.dpx").metadata.attributes()
     assert found["dpx:FrameRate"] == pytest.approx(24000 / 1001)
     assert found["dpx:TemporalFrameRate"] == pytest.approx(24000 / 1001)

@@ -14,7 +14,7 @@ import pytest
 from huewright.colorimetry.targets import bar_vectors, targets_for
 from huewright.errors import InputError
 from huewright.models.card import Card, load_card
-from huewright.models.cautions import DoneInPart, Limits, TargetsAsked
+from huewright.models.cautions import Asked, DoneInPart, Limits, TargetsAsked
 from huewright.models.coded import has
 from huewright.models.correction import Correction, correction_from_dict, correction_to_dict
 from huewright.models.proof import Proof, Summary
@@ -105,7 +105,7 @@ def test_a_part_is_held_against_where_it_leaves_the_patches(full: Correction, ca
         assert np.hypot(*np.subtract(row.after[1:], row.full_target[1:])) > 1e-3
     short = [abs(np.degrees(np.angle(complex(*row.after[1:]) / complex(*row.full_target[1:])))) for row in chips]
     assert said.hue_deg == pytest.approx(max(short), abs=0.01)
-    assert "strength 0.5 of hues, 1 of levels" in sentence(said)
+    assert (said.hues, said.levels) == (0.5, 1.0)
     assert not has(full.cautions, DoneInPart) and all(row.full_target is None for row in full.patches)
 
 
@@ -162,6 +162,8 @@ def test_levels_and_fractions_are_aimed_at_and_said(card: Card, reading: Reading
     assert 100 * rows["middle"].after[0] == pytest.approx(45, abs=0.05)
     assert np.allclose(rows["red"].after[1:], 0.6 * np.array(bar_vectors()["red"]), atol=2e-4)
     said = next(caution for caution in correction.cautions if isinstance(caution, TargetsAsked))
+    (level,), (chip,) = said.levels, said.fractions
+    assert (level.patch, level.asked, chip) == ("middle", 45.0, Asked("red", 0.6, 0.5))
     assert "middle at 45 IRE (the card's: 40.9), red at 0.6 of its 75 % bar (the others: 0.5)" in sentence(said)
 
 

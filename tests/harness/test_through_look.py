@@ -14,11 +14,11 @@ from huewright.colorimetry.targets import reference_rgb, targets_for
 from huewright.errors import InputError
 from huewright.finding.light import LinearLight
 from huewright.models.card import Card, load_card
+from huewright.models.cautions import OnlyThroughLook
 from huewright.models.reading import PatchReading, Reading
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
 from huewright.steps.inputs import encoding_names
-from huewright.words import sentence
 from huewright_kernels.ops import Transfer
 
 LOG = declare_footage(encoding="ACEScct")
@@ -52,7 +52,7 @@ def test_a_look_alone_is_enough_and_says_what_it_costs(card: Card, look: Path) -
         patches.append(PatchReading(name, tuple(code.tolist()), tuple(map(tuple, (np.eye(3) * 1e-8).tolist())),
                                     (2e-5, 2e-5, 2e-5), 1000.0))
     correction = solve(Reading(tuple(patches)), card, declare_footage(encoding="through-look", look=look))
-    assert "after the look LUT" in sentence(correction.cautions[0])
+    assert correction.cautions[0] == OnlyThroughLook()
     assert correction.diagnostics.declaration == "not checked"
     targets = targets_for(card)
     for row in correction.patches:

@@ -82,6 +82,39 @@ def proof(verdict: Verdict, passed: bool = True, **given: object) -> Proof:
     return replace(Proof(verdict, passed, (), GOOD, LIMITS), **given)  # type: ignore[arg-type]
 
 
+def test_a_doubted_declaration_names_what_would_fit_as_the_command_line_takes_it() -> None:
+    doubt = cautions.DeclarationDoubted(True, "white", 0.1, 3.0, 40.0, 9.0, 0.0, nearest=(
+        cautions.Nearest("ACEScct", "legal", 0.9), cautions.Nearest(None, "full", 0.001)))
+    assert "the bars contradict --encoding or --range: bar 'white' is 10 % lighter" in sentence(doubt)
+    assert sentence(doubt).endswith("better would fit: --encoding 'ACEScct' --range legal (likelihood 90 %), --range "
+                                    "full (likelihood under 1 %)")
+
+
+def test_what_pixels_files_and_chips_lost_is_said_with_its_figures() -> None:
+    limited = sentence(cautions.RenderLimited(0.375, 10, "full"))
+    assert "37.50 % of the pixels" in limited and "delivery specification" in limited and "responsible" in limited
+    assert "frames 2, 3 came from the camera's files with pixels that are no numbers" in sentence(
+        cautions.CameBroken((2, 3)))
+    assert "12.50 % of pixels and below it in 0.10 %" in sentence(cautions.SignalBeyond(0.125, 0.001, "s"))
+    flash = cautions.Flashing("scene 4", 5, False, 13, 31, 25.0, False)
+    assert "in scene 4 there are 5 flashes" in sentence(flash) and "(frames 13 to 31, 25 frames" in sentence(flash)
+    assert "'cyan' was not used (a reflection): hues from 10 to 90 degrees" in sentence(
+        cautions.ChipUnused("cyan", (reasons.Reflection(),), 10.0, 90.0))
+    clipped = reasons.Clipped("RG", 0.25, 512 / 1023, 1023)
+    assert sentence(clipped) == "clipped in RG at code 512 of 1023 (25 %)"
+    assert sentence(reasons.PatchesLost("clipped", ("white",), clipped=clipped)).startswith("clipped: the white bar in")
+
+
+@pytest.mark.parametrize(("remedy", "words"), [
+    (reasons.Remedy("close-down", 0.5), "close down 2/3 stop."),
+    (reasons.Remedy("open-up", 1.0, or_closer=True, survey_again=True),
+     "open up 1 stop or move closer, then survey again."),
+    (reasons.Remedy("turn-to-lens"), "turn the card towards the lens.")])
+def test_advice_says_what_to_do(remedy: reasons.Remedy, words: str) -> None:
+    assert sentence(reasons.Unusable(reasons.CardTilted(58.0), 2, 3, remedy)) == (
+        f"Not usable: tilted by 58 degrees, 2 of 3 frames with the card; {words}")
+
+
 def test_a_good_proof() -> None:
     assert verdict_words(proof("within-limits")) == (
         "Chips and bars are on their targets: off by at most under 0.01° in hue, 0.31 % in saturation and 0.20 IRE in "
@@ -95,6 +128,8 @@ def test_a_good_proof() -> None:
 @pytest.mark.parametrize(("verdict", "given", "words"), [
     ("outside-limits", {"passed": False, "summary": replace(GOOD, worst_hue_error_after_deg=3.0)},
      ["NOT within the limits: off by at most 3.00° in hue"]),
+    ("within-limits", {"cautions": (cautions.DoneInPart(0.5, 1.0, 2.0, 0.1, 3.0),)},
+     ["Chips and bars are where the strength asked for leaves them, not on their targets"]),
     ("within-limits", {"summary": replace(GOOD, patches_not_used=1)},
      ["The chips and bars that could be used are on their targets", "1 more could not be used"]),
     ("within-limits", {"summary": replace(GOOD, mean_check_delta_e_after=None)}, ["has no check patches"]),

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from huewright.errors import InputError
 from huewright.host import abi, property_sets, standard
+from huewright.host.given import parameter_value
 from huewright.host.host import Conditions, Host
 from huewright.host.objects import Journal, Parameter, PropertySet
 from huewright.host.pictures import GuardedMemory, allocate, sample_picture, wrap
-from huewright.host.session import parameter_value
 from huewright.host.suites import formatted
 from huewright.probe.bench import moved, outside_changed
 

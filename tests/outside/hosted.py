@@ -26,7 +26,8 @@ sys.path[:0] = [str(HERE)]
 from examples import compiler  # noqa: E402
 from huewright.colorimetry.luts import read_lut  # noqa: E402
 from huewright.host import standard  # noqa: E402
-from huewright.plugin.effects import Effect, effect, isolation_quads  # noqa: E402
+from huewright.plugin.effect import Effect  # noqa: E402
+from huewright.plugin.effects import effect, isolation_quads  # noqa: E402
 from huewright_kernels import compile_chain, isolate, run  # noqa: E402
 from huewright_kernels.ops import HueSectors, LogDecode, Matrix, ToneCurve, Transfer  # noqa: E402
 

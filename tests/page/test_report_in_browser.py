@@ -12,7 +12,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from huewright.models.cautions import Limits
 from huewright.models.reasons import Covered
+from huewright.models.shots import ShotProof
 from huewright.report.page import write_page
 from huewright.words import verdict_words
 from PIL import Image
@@ -46,11 +48,10 @@ def bad_address(take, pictures, tmp_path_factory) -> str:
     """A page with all that can go wrong: limits missed, a note, long names, a shot that flashes."""
     names, folder = pictures
     rows = tuple(dataclasses.replace(row, reasons=(Covered(),)) for row in take.proof.patches)
-    shot = {"name": "scene-12-second-day/a_rather_long_name_of_a_shot.####.dpx", "frames": 240, "shown": 1007,
-            "integers": True, "pixels_over_range_percent": 0.0, "pixels_under_range_percent": 0.0,
-            "pixels_at_end_stops_percent": 1.25, "flashes": 5, "red_flashes": 0, "flashes_too_many": True}
-    proof = dataclasses.replace(take.proof, patches=rows, passed=False, shots=(shot,), title="/".join(["long"] * 30),
-                                limits={"hue_deg": 1e-6, "radius": 1e-6, "level_ire": 1e-6})
+    shot = ShotProof("scene-12-second-day/a_rather_long_name_of_a_shot.####.dpx", 240, 1007, 25.0, True, True, 0, 0.0,
+                     0.0, 0.0, 1.25, 5, 0, True)
+    proof = dataclasses.replace(take.proof, patches=rows, verdict="outside-limits", passed=False, shots=(shot,),
+                                title="/".join(["long"] * 30), limits=Limits(1e-6, 1e-6, 1e-6))
     path: Path = tmp_path_factory.mktemp("bad") / "proof.html"
     files = {name: folder / file for name, file in names.items()}
     write_page(proof, {**files, "shot_1_before": files["before"], "shot_1_after": files["after"]}, path)

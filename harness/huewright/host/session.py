@@ -10,10 +10,11 @@ from typing import Any
 
 from huewright.errors import InputError
 from huewright.host import abi, property_sets, standard
+from huewright.host.given import as_components, colour_of, components_of, parameter_value
 from huewright.host.host import Host
 from huewright.host.objects import Clip, Effect, Parameter, PropertySet
 from huewright.host.overlay import Overlay
-from huewright.host.pictures import Picture, allocate
+from huewright.host.pictures import Picture
 from huewright.host.standard import FAILED, OK, REPLY_DEFAULT
 
 Window = tuple[int, int, int, int]
@@ -151,14 +152,14 @@ class Instance:
                   "OfxPropLabel": descriptor.properties.get("OfxPropLabel", 0, ""),
                   "OfxImageEffectPropCPURenderSupported": "true", "OfxImageEffectPropOpenGLRenderSupported": "false",
                   "OfxImageEffectPropPluginHandle": self.host.handle_of(plugin.descriptor),
-                  **_colour(descriptor.properties)}
+                  **colour_of(descriptor.properties)}
         self.effect = Effect(PropertySet("the effect instance", property_sets.EFFECT_INSTANCE, values, journal), True,
                              descriptor.context)
         self.premultiplication = premultiplication
         for name, clip in descriptor.clips.items():
             flags: dict[str, Any] = {key: list(values) for key, values in clip.properties.values.items()
                      if key in property_sets.CLIP_INSTANCE}
-            own_components = _components(clip, components)
+            own_components = components_of(clip, components)
             flags |= {"OfxImageEffectPropPixelDepth": depth, "OfxImageEffectPropComponents": own_components,
                       "OfxImageClipPropUnmappedPixelDepth": depth, "OfxImageClipPropUnmappedComponents": own_components,
                       "OfxImageClipPropColourspace": standard.SCENE_LINEAR,
@@ -294,7 +295,7 @@ class Instance:
         """``source`` to every input that must be connected, in the components that the input takes."""
         for name, clip in self.effect.clips.items():
             if name != "Output" and not clip.properties.get("OfxImageClipPropOptional", 0, 0):
-                self.connect(name, _as_components(source, clip.properties.get("OfxImageEffectPropComponents")))
+                self.connect(name, as_components(source, clip.properties.get("OfxImageEffectPropComponents")))
 
     # --- overlays --------------------------------------------------------------------------------------------
     def overlay(self) -> Overlay | None:
@@ -383,57 +384,3 @@ class Instance:
             self.host.journal.add("error", "paramEditBegin was called without paramEditEnd")
         self.host.forget(self.effect)
         return status
-
-
-def _components(clip: Clip, wanted: str) -> str:
-    """``wanted`` if the clip takes it, else the first that it takes: a mask may be alpha only."""
-    offered = [c for c in clip.properties.all("OfxImageEffectPropSupportedComponents") if c in standard.COMPONENTS]
-    return wanted if wanted in offered or not offered else str(offered[0])
-
-
-def _as_components(source: Picture, wanted: str) -> Picture:
-    if wanted == source.components:
-        return source
-    picture = allocate(source.bounds, source.depth, wanted, premultiplication=source.premultiplication)
-    channels = picture.pixels.shape[2]
-    picture.pixels[:] = source.pixels[..., -1:] if channels == 1 else source.pixels[..., :1]
-    return picture
-
-
-def _colour(described: PropertySet) -> dict[str, Any]:
-    """The highest style of colour management that both sides have (ofxColour: OCIO above full, core, basic)."""
-    style = described.get("OfxImageEffectPropColourManagementStyle", 0, standard.COLOUR_NONE)
-    if style == standard.COLOUR_NONE:
-        return {"OfxImageEffectPropColourManagementStyle": style}
-    values = {"OfxImageEffectPropColourManagementStyle": style,
-              "OfxImageEffectPropColourManagementConfig": standard.NATIVE_CONFIG,
-              "OfxImageEffectPropDisplayColourspace": standard.SCENE_LINEAR}
-    if style == standard.COLOUR_OCIO:
-        values["OfxImageEffectPropOCIOConfig"] = standard.OCIO_CONFIG
-    return values
-
-
-def parameter_value(parameter: Parameter, value: Any) -> tuple[Any, ...]:
-    """A Python value (number, text, sequence, option's label) as the parameter's tuple; :class:`InputError`."""
-    assert parameter.held is not None
-    kind, count = parameter.held
-    if kind == "string":
-        return (str(value).encode(),)
-    if parameter.type == "OfxParamTypeChoice" and isinstance(value, str):
-        options = parameter.properties.all("OfxParamPropChoiceOption")
-        if value in options:
-            return (options.index(value),)
-    items = value if isinstance(value, (list, tuple)) else \
-        [part for part in value.replace(",", " ").split()] if isinstance(value, str) else [value]
-    words = {"true": 1, "yes": 1, "on": 1, "false": 0, "no": 0, "off": 0}
-    try:
-        numbers = tuple(words.get(str(item).lower(), item) if parameter.type == "OfxParamTypeBoolean" else item
-                        for item in items)
-        result = tuple(int(item) if kind == "int" else float(item) for item in numbers)
-    except ValueError:
-        result = ()
-    if len(result) != count:
-        options = parameter.properties.all("OfxParamPropChoiceOption")
-        expected = f"one of {', '.join(options)}" if options else f"{count} number{'s' * (count > 1)}"
-        raise InputError(f"parameter {parameter.name!r} takes {expected}, not {value!r}")
-    return result

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal, Union
 import msgspec
 
 from huewright.models.coded import Coded
+from huewright.models.footage import Range
 from huewright.models.reasons import AnyPatchReason
 from huewright.models.record import Count, Frame, Name, Number, Positive, Share
 
@@ -62,9 +63,11 @@ class OtherCardFile(Caution, frozen=True):
 
 
 class Nearest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """A declaration that would fit, in the words of the command line; ``likelihood`` is its share among all tried."""
+    """A declaration that would fit: another ``encoding``, another ``range``, or both; None: the declared one.
+    ``likelihood`` is its share among all tried."""
 
-    declaration: str
+    encoding: str | None
+    range: Range | None
     likelihood: Share
 
 

@@ -8,7 +8,7 @@ from huewright_kernels.ops import Lut1D, Lut3D, Matrix
 from huewright_kernels.ops.fields import places
 from huewright_kernels.ops.lut import INTERPOLATION
 
-from huewright.plugin.effects import Step
+from huewright.plugin.effect import Step
 
 VALUES = ("low red", "low green", "low blue", "high red", "high green", "high blue", "three-dimensional", "size",
           "trilinear")

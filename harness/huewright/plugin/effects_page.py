@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from huewright.plugin.effects import EFFECTS, Parameter
+from huewright.plugin.effect import Parameter
+from huewright.plugin.effects import EFFECTS
 
 
 def documentation() -> str:

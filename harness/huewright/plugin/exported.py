@@ -12,7 +12,8 @@ from huewright_kernels.native import Exported
 
 from huewright import strict_json
 from huewright.plugin import cube, effects
-from huewright.plugin.effects import EFFECTS, Step
+from huewright.plugin.effect import Step
+from huewright.plugin.effects import EFFECTS
 
 SOURCES = tuple(Path(module.__file__ or "") for module in (strict_json, cube, effects)) + (Path(__file__),)
 """Where the functions stand: what is emitted changes with them."""

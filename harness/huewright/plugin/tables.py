@@ -19,8 +19,9 @@ from huewright_kernels.planes import SCRATCH_FLOATS
 from huewright import files, strict_json
 from huewright.models import chain
 from huewright.plugin import cube
-from huewright.plugin.effects import EFFECTS, GROUPING, NO_QUAD, VERSION, Effect, Step
-from huewright.plugin.effects import Parameter as EffectParameter
+from huewright.plugin.effect import GROUPING, VERSION, Effect, Step
+from huewright.plugin.effect import Parameter as EffectParameter
+from huewright.plugin.effects import EFFECTS, NO_QUAD
 from huewright.plugin.exported import chains
 
 SENTENCES = {

@@ -165,30 +165,29 @@ def _bent_ire(seen: np.ndarray, light: np.ndarray, problem: Problem) -> float:
 
 
 def nearest_declarations(problem: Problem, declared: Agreement, most: int = 3) -> tuple[Nearest, ...]:
-    """What would fit instead, in the words of the command line, with its share of the likelihood. Curves are named
-    only in answer to a curve's name; the other range is tried for every encoding."""
+    """What would fit instead, with its share of the likelihood. Curves are named only in answer to a curve's name; the
+    other range is tried for every encoding."""
     footage = problem.footage
     bars, light = _bars(problem)
-    tried: dict[str, float] = {"": declared.misfit}
-    for words, other in _alternatives(footage):
-        tried[words] = agreement_of(other.to_linear(), bars, light, problem).misfit
-    least = min(tried.values())
-    weight = {words: float(np.exp((least - misfit) / 2)) for words, misfit in tried.items()}
-    whole = sum(weight.values())
-    fitting = sorted((misfit, words) for words, misfit in tried.items() if words and misfit <= SETTLED)
-    return tuple(Nearest(words, float(f"{weight[words] / whole:.6g}")) for _, words in fitting[:most])
+    tried = [(agreement_of(other.to_linear(), bars, light, problem).misfit, other) for other in _alternatives(footage)]
+    least = min(declared.misfit, *(misfit for misfit, _ in tried))
+    whole = sum(float(np.exp((least - misfit) / 2)) for misfit in (declared.misfit, *(misfit for misfit, _ in tried)))
+    fitting = sorted(((misfit, other) for misfit, other in tried if misfit <= SETTLED),
+                     key=lambda one: (one[0], one[1].encoding, one[1].range))
+    return tuple(Nearest(None if other.encoding == footage.encoding else other.encoding,
+                         None if other.range == footage.range else other.range,
+                         float(f"{np.exp((least - misfit) / 2) / whole:.6g}")) for misfit, other in fitting[:most])
 
 
-def _alternatives(footage: Footage) -> list[tuple[str, Footage]]:
+def _alternatives(footage: Footage) -> list[Footage]:
     from huewright.colorimetry.curves import is_curve_name, known_curves
 
     other_range = "legal" if footage.range == "full" else "full"
-    others = [(f"--range {other_range}", replace(footage, range=other_range))]
+    others = [replace(footage, range=other_range)]
     if footage.encoding in DECODED or not is_curve_name(footage.encoding):
         return others
     for name, operations in known_curves():
         plain = replace(footage, encoding=name, decode=operations)
         if not is_curve_name(footage.encoding, name):
-            others += [(f"--encoding '{name}'", plain),
-                       (f"--encoding '{name}' --range {other_range}", replace(plain, range=other_range))]
+            others += [plain, replace(plain, range=other_range)]
     return others

@@ -61,8 +61,14 @@ def _(item: cautions.DeclarationDoubted) -> str:
                 f"over the card at best {bent}")
     if item.nearest:
         said += "; better would fit: " + ", ".join(
-            f"{near.declaration} (likelihood {_likelihood(near.likelihood)})" for near in item.nearest)
+            f"{_declaration(near)} (likelihood {_likelihood(near.likelihood)})" for near in item.nearest)
     return said
+
+
+def _declaration(near: cautions.Nearest) -> str:
+    """As the command line takes it."""
+    return " ".join([*([] if near.encoding is None else [f"--encoding '{near.encoding}'"]),
+                     *([] if near.range is None else [f"--range {near.range}"])])
 
 
 def _likelihood(share: float) -> str:

@@ -1,0 +1,64 @@
+"""What a plug-in is given: pictures in the components that it takes, colour management, parameters' values."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from huewright.errors import InputError
+from huewright.host import standard
+from huewright.host.objects import Clip, Parameter, PropertySet
+from huewright.host.pictures import Picture, allocate
+
+
+def components_of(clip: Clip, wanted: str) -> str:
+    """``wanted`` if the clip takes it, else the first that it takes: a mask may be alpha only."""
+    offered = [c for c in clip.properties.all("OfxImageEffectPropSupportedComponents") if c in standard.COMPONENTS]
+    return wanted if wanted in offered or not offered else str(offered[0])
+
+
+def as_components(source: Picture, wanted: str) -> Picture:
+    if wanted == source.components:
+        return source
+    picture = allocate(source.bounds, source.depth, wanted, premultiplication=source.premultiplication)
+    channels = picture.pixels.shape[2]
+    picture.pixels[:] = source.pixels[..., -1:] if channels == 1 else source.pixels[..., :1]
+    return picture
+
+
+def colour_of(described: PropertySet) -> dict[str, Any]:
+    """The highest style of colour management that both sides have (ofxColour: OCIO above full, core, basic)."""
+    style = described.get("OfxImageEffectPropColourManagementStyle", 0, standard.COLOUR_NONE)
+    if style == standard.COLOUR_NONE:
+        return {"OfxImageEffectPropColourManagementStyle": style}
+    values = {"OfxImageEffectPropColourManagementStyle": style,
+              "OfxImageEffectPropColourManagementConfig": standard.NATIVE_CONFIG,
+              "OfxImageEffectPropDisplayColourspace": standard.SCENE_LINEAR}
+    if style == standard.COLOUR_OCIO:
+        values["OfxImageEffectPropOCIOConfig"] = standard.OCIO_CONFIG
+    return values
+
+
+def parameter_value(parameter: Parameter, value: Any) -> tuple[Any, ...]:
+    """A Python value (number, text, sequence, option's label) as the parameter's tuple; :class:`InputError`."""
+    assert parameter.held is not None
+    kind, count = parameter.held
+    if kind == "string":
+        return (str(value).encode(),)
+    if parameter.type == "OfxParamTypeChoice" and isinstance(value, str):
+        options = parameter.properties.all("OfxParamPropChoiceOption")
+        if value in options:
+            return (options.index(value),)
+    items = value if isinstance(value, (list, tuple)) else \
+        [part for part in value.replace(",", " ").split()] if isinstance(value, str) else [value]
+    words = {"true": 1, "yes": 1, "on": 1, "false": 0, "no": 0, "off": 0}
+    try:
+        numbers = tuple(words.get(str(item).lower(), item) if parameter.type == "OfxParamTypeBoolean" else item
+                        for item in items)
+        result = tuple(int(item) if kind == "int" else float(item) for item in numbers)
+    except ValueError:
+        result = ()
+    if len(result) != count:
+        options = parameter.properties.all("OfxParamPropChoiceOption")
+        expected = f"one of {', '.join(options)}" if options else f"{count} number{'s' * (count > 1)}"
+        raise InputError(f"parameter {parameter.name!r} takes {expected}, not {value!r}")
+    return result
