@@ -11,12 +11,14 @@ from functools import cache
 
 import colour
 import numpy as np
+from huewright.reference.transfer import transfer
+from huewright_kernels.ops import Transfer
 
 WAVELENGTHS_NM = tuple(float(v) for v in range(380, 731, 10))
 _SHAPE = colour.SpectralShape(380, 730, 10)
 OBSERVER = "CIE 1931 2 Degree Standard Observer"
 LOWEST, HIGHEST = 0.01, 0.95
-# ITU-R BT.709-6: luma coefficients and OETF constants.
+# ITU-R BT.709-6: luma coefficients.
 KR, KB = 0.2126, 0.0722
 
 
@@ -62,13 +64,11 @@ def _xyz_to_rgb_matrix() -> np.ndarray:
 
 def oetf(linear: np.ndarray) -> np.ndarray:
     """ITU-R BT.709-6 item 1.2, constants as printed; negatives follow the linear part."""
-    linear = np.asarray(linear, float)
-    return np.where(linear < 0.018, 4.5 * linear, 1.099 * np.maximum(linear, 0.018) ** 0.45 - 0.099)
+    return transfer(Transfer("bt709", "encode"), np.asarray(linear, float))
 
 
 def oetf_inverse(signal: np.ndarray) -> np.ndarray:
-    signal = np.asarray(signal, float)
-    return np.where(signal < 4.5 * 0.018, signal / 4.5, ((np.maximum(signal, 0.0) + 0.099) / 1.099) ** (1 / 0.45))
+    return transfer(Transfer("bt709", "decode"), np.asarray(signal, float))
 
 
 def ycbcr(signal: np.ndarray) -> np.ndarray:

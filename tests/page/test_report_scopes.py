@@ -17,7 +17,8 @@ from huewright.report.closeup import chip_cloud, chips_of
 from huewright.report.scopes import scope_pictures
 from PIL import Image
 
-LUMA = graticule.BT709_LUMA
+LUMA = BT709_LUMA = (0.2126, 0.0722)      # ITU-R BT.709-6, item 3.2
+BT2020_LUMA = (0.2627, 0.0593)           # ITU-R BT.2020-2, table 4
 
 def opened(path: Path, mode: str | None = None) -> np.ndarray:
     with Image.open(path) as picture:
@@ -31,8 +32,8 @@ def test_the_75_percent_targets_are_those_of_the_broadcast_bars(name):
     assert codes == BARS_75[name][1]
 
 
-@pytest.mark.parametrize(("luma", "weights"), [(graticule.BT709_LUMA, "ITU-R BT.709"),
-                                               (graticule.BT2020_LUMA, "ITU-R BT.2020")])
+@pytest.mark.parametrize(("luma", "weights"), [(BT709_LUMA, "ITU-R BT.709"),
+                                               (BT2020_LUMA, "ITU-R BT.2020")])
 def test_the_targets_agree_with_another_implementation_of_the_recommendations(luma, weights):
     """colour-science's RGB_to_YCbCr and WEIGHTS_YCBCR (ITU-R BT.709-6, BT.2020-2)."""
     for amplitude in (0.75, 1.0):
@@ -246,7 +247,7 @@ def test_the_bars_of_bt2020_have_their_codes(name, amplitude, codes):
     r, g, b = (amplitude * on for on in lit)
     y = 0.2627 * r + 0.6780 * g + 0.0593 * b
     by_hand = (round(64 + 876 * y), round(512 + 896 * (b - y) / 1.8814), round(512 + 896 * (r - y) / 1.4746))
-    luma, cb, cr = graticule.colour_bars(graticule.BT2020_LUMA, amplitude)[name]
+    luma, cb, cr = graticule.colour_bars(BT2020_LUMA, amplitude)[name]
     assert (graticule.code_10bit(luma), graticule.chroma_code_10bit(cb), graticule.chroma_code_10bit(cr)) == by_hand
     assert by_hand == codes
 
@@ -260,7 +261,7 @@ def test_graticules_follow_the_display(display, bar, white):
 
     ground = ground_of(display)
     assert ground.bar == bar
-    assert ground.luma == (graticule.BT709_LUMA if display == "bt709" else graticule.BT2020_LUMA)
+    assert ground.luma == (BT709_LUMA if display == "bt709" else BT2020_LUMA)
     assert ground.white == (None if white is None else pytest.approx(white, abs=2e-3))
 
 

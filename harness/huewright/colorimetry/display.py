@@ -25,7 +25,7 @@ from huewright_kernels.ops import Matrix, Operation, Transfer
 from huewright.errors import InputError
 from huewright.reference import apply_chain
 from huewright.reference.hue import rgb_from_ycbcr, ycbcr_from_rgb
-from huewright.reference.transfer import HLG_A, HLG_B, HLG_C
+from huewright.reference.transfer import HLG_A, HLG_B, HLG_C, transfer
 
 REFERENCE_WHITE_NITS = 203.0     # ITU-R BT.2408: HDR reference white
 HLG_WHITE_SIGNAL = 0.75          # ITU-R BT.2408: HDR reference white in HLG
@@ -85,7 +85,7 @@ def _pq_encode() -> tuple[Operation, ...]:
     # BT.2100 table 4: F_D = G1709-style OETF then G1886, 100 cd/m2 for an OETF signal of 1. Scene light is
     # scaled so that F_D of the white diffuser is the reference white.
     signal = (REFERENCE_WHITE_NITS / 100.0) ** (1 / 2.4)
-    scale = ((signal + 0.099) / 1.099) ** (1 / 0.45)
+    scale = float(transfer(Transfer("bt709", "decode"), np.array([signal]))[0])
     return (_scale(scale), Transfer("bt709", "encode"), Transfer("bt1886", "decode"), _scale(0.01),
             Transfer("pq", "encode"))
 

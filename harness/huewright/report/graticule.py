@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from huewright.colorimetry.display import to_ycbcr
+from huewright.colorimetry.display import display_luma, to_ycbcr
 from huewright.colorimetry.targets import BAR_SIGNALS
 
-BT709_LUMA = (0.2126, 0.0722)
-BT2020_LUMA = (0.2627, 0.0593)
 LOW, HIGH = -0.1, 1.1
 """Range of a level axis; 10-bit narrow-range code values 4..1019 lie at -6.8 % and 109 %."""
 
@@ -35,7 +33,7 @@ def colour_bars(luma: tuple[float, float], amplitude: float) -> dict[str, tuple[
 
 def standard_name(luma: tuple[float, float]) -> str:
     """Which standard's luma coefficients these are, in words."""
-    for known, name in ((BT709_LUMA, "ITU-R BT.709 luma"), (BT2020_LUMA, "ITU-R BT.2020 luma")):
+    for known, name in ((display_luma("bt709"), "ITU-R BT.709 luma"), (display_luma("bt2020"), "ITU-R BT.2020 luma")):
         if np.allclose(luma, known, atol=1e-6):
             return name
     return f"luma of Kr {luma[0]:g}, Kb {luma[1]:g}"

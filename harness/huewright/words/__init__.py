@@ -1,6 +1,7 @@
 """What codes and figures are in words: sentences for a person, made here and nowhere else.
 
-For the command line and the report only; nothing may compare or read back what is made here. Imports models.
+For the command line, the report and the public functions; nothing may compare or read back what is made here.
+Imports models.
 """
 
 from huewright.models.coded import Coded
