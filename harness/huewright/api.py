@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from huewright.errors import NoAnswerError
-from huewright.frames.sequence import FrameSequence
+from huewright.frames.take import Take
 from huewright.models.card import Card
 from huewright.models.correction import Correction
 from huewright.models.proof import Proof
@@ -43,17 +43,18 @@ if TYPE_CHECKING:
 Corners = Sequence[tuple[float, float]]
 
 
-def survey(take: FrameSequence | Path | str | Sequence[np.ndarray], card: Card | Path | str, *, encoding: str,
-           code_range: str = "full", bits: int = 10, primaries: str = "ITU-R BT.709", look: str | None = None,
-           look_input: str = "log", ocio_config: str | None = None, corners: Corners | None = None,
-           progress: Progress = silent) -> Survey:
+def survey(take: Take | Path | str | Sequence[np.ndarray], card: Card | Path | str, *, encoding: str,
+           code_range: str | None = None, bits: int | None = None, primaries: str = "ITU-R BT.709",
+           look: str | None = None, look_input: str = "log", ocio_config: str | None = None,
+           corners: Corners | None = None, progress: Progress = silent) -> Survey:
     """Finds the card in every frame of ``take``, grades each and merges the best: what `huewright survey` does.
 
-    take        frames as the command line names them ("take/a.####.exr", a folder, a file), or a sequence of arrays
-                (h, w, 3 or more) of code values, numbered from 0, integers of their full scale
+    take        frames as the command line names them ("take/a.####.exr", a folder, a file, "clip.mov:100-240"), or a
+                sequence of arrays (h, w, 3 or more) of code values, numbered from 0, integers of their full scale
     card        a card file, or the card
     encoding    name of the log curve, "display" or "linear"; ``code_range``, ``bits``, ``primaries``, ``look``,
-                ``look_input`` and ``ocio_config`` as the command line's options of these names
+                ``look_input`` and ``ocio_config`` as the command line's options of these names; a range and bits that
+                are None are a movie's own, and full of 10 bits for pictures
     corners     (4, 2) px by hand, clockwise from the card's own top left; then nothing is searched for
 
     A take that can't be used is no error: ``usable`` is false then, and ``advice`` says what to do.
@@ -65,11 +66,13 @@ def survey(take: FrameSequence | Path | str | Sequence[np.ndarray], card: Card |
     """
     from huewright.steps.survey import survey_pictures, survey_take
 
-    footage = footage_from(encoding=encoding, code_range=code_range, bits=bits, primaries=primaries, look=look,
+    named = take_from(take) if isinstance(take, str | Path | Take) else None
+    footage = footage_from(named, encoding=encoding, code_range=code_range, bits=bits, primaries=primaries, look=look,
                            look_input=look_input, ocio_config=ocio_config)
     model, path = card_from(card), None if isinstance(card, Card) else card
-    if isinstance(take, str | Path | FrameSequence):
-        return survey_take(take_from(take), model, path, footage, corners=corners, progress=progress)
+    if isinstance(take, str | Path | Take):
+        assert named is not None
+        return survey_take(named, model, path, footage, corners=corners, progress=progress)
     return survey_pictures(take, model, path, footage, corners=corners, progress=progress)
 
 
@@ -136,7 +139,7 @@ def operations_at(correction: Correction, strength: Strength | float) -> tuple[O
     return chain_at(correction, strength_from(strength))
 
 
-def render(correction: Correction | Path | str, shot: FrameSequence | Path | str, out: Path | str, *,
+def render(correction: Correction | Path | str, shot: Take | Path | str, out: Path | str, *,
            strength: Strength | float | None = None, out_range: str = "full", out_bits: int | None = None,
            dither: bool = True, overwrite: bool = False, resume: bool = False, threads: int | None = None,
            progress: Progress = silent) -> RenderSummary:
@@ -166,8 +169,8 @@ def render(correction: Correction | Path | str, shot: FrameSequence | Path | str
 
 
 def prove(correction: Correction | Path | str, survey: Survey | Path | str, card: Card | Path | str | None = None, *,
-          before: FrameSequence | Path | str, after: FrameSequence | Path | str, out: Path | str,
-          shots: Sequence[tuple[FrameSequence | Path | str, FrameSequence | Path | str]] = (),
+          before: Take | Path | str, after: Take | Path | str, out: Path | str,
+          shots: Sequence[tuple[Take | Path | str, Take | Path | str]] = (),
           after_range: str = "full", after_bits: int = 10, title: str = "", overwrite: bool = False,
           progress: Progress = silent) -> Proof:
     """What the correction did, measured on the frames, with page and pictures in the folder ``out``: what `huewright
@@ -210,9 +213,9 @@ def export(correction: Correction | Path | str, *out: Path | str, size: int = 65
     return export_all(correction_from(correction), out, size=size, overwrite=overwrite)
 
 
-def scopes(frame: FrameSequence | Path | str, out: Path | str, *, correction: Correction | Path | str | None = None,
-           strength: Strength | float | None = None, code_range: str = "full", bits: int = 10, display: str = "bt709",
-           overwrite: bool = False, progress: Progress = silent) -> ScopesSummary:
+def scopes(frame: Take | Path | str, out: Path | str, *, correction: Correction | Path | str | None = None,
+           strength: Strength | float | None = None, code_range: str | None = None, bits: int | None = None,
+           display: str = "bt709", overwrite: bool = False, progress: Progress = silent) -> ScopesSummary:
     """Waveform, parade and vectorscope of any frame as PNG in the folder ``out``, before and after ``correction`` where
     there is one: what `huewright scopes` does. To count without drawing: :mod:`huewright_kernels.scopes`.
 

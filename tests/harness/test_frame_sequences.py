@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 from huewright.errors import InputError
-from huewright.frames.sequence import frame_numbers, number_list, output_paths, parse_sequence
+from huewright.frames.sequence import frame_numbers, output_paths, parse_sequence
+from huewright.frames.take import number_list
 from huewright.steps.inputs import frames_of
 from hypothesis import given
 from hypothesis import strategies as st

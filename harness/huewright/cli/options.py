@@ -7,8 +7,10 @@ from typing import Annotated
 
 import typer
 
-Take = Annotated[str, typer.Argument(help="Frames: shot.%04d.exr, 'shot.####.dpx', a folder, or one file. "
-                                     "'shot.####.exr:10-90,120' takes part of a sequence, 'stills/*.exr' what matches.",
+Take = Annotated[str, typer.Argument(help="Frames: shot.%04d.exr, 'shot.####.dpx', a folder, one file, or a movie. "
+                                     "'shot.####.exr:10-90,120' takes part of a sequence, 'stills/*.exr' what matches; "
+                                     "clip.mov:100-240 (counted from 0) and clip.mov:01:00:04:00-01:00:10:00 part of a "
+                                     "movie, clip.mov:range=full,matrix=bt601 with other tags than its own.",
                                 show_default=False)]
 CardFile = Annotated[Path, typer.Option("--card", help="The card file (TOML) that describes your card.",
                                         show_default=False)]
@@ -31,8 +33,10 @@ Encoding = Annotated[str, typer.Option(
     help="What the code values mean: the name of a camera log curve (say ACEScct), 'linear', 'display' for footage "
     "that already looks right, or 'through-look' where --look is all that you know. Six numbers work too: "
     "'base=10,log_side_slope=0.25,...'. 'list' prints the names.")]
-CodeRange = Annotated[str, typer.Option("--range", help="Code range of the files: full or legal.")]
-Bits = Annotated[int, typer.Option("--bits", help="Bit depth that a legal range refers to: 8, 10, 12 or 16.")]
+CodeRange = Annotated[str | None, typer.Option("--range", help="Code range of the files: full or legal; if not given, "
+                                                "what a movie's tags say, and full for pictures.")]
+Bits = Annotated[int | None, typer.Option("--bits", help="Bit depth that a legal range refers to: 8, 10, 12 or 16; if "
+                                          "not given, a movie's, and 10 for pictures.")]
 Primaries = Annotated[str, typer.Option("--primaries", help="RGB primaries of the camera's linear light, by the "
                                         "name that colour-science knows.")]
 Look = Annotated[str | None, typer.Option("--look", help="A LUT file to use instead of the display transfer.")]

@@ -22,8 +22,8 @@ def register(app: typer.Typer) -> None:
                                                        "frames, a folder of shots, or a name with wildcards; as often "
                                                        "as you like. Without one the take itself is rendered.")]
         = None,
-        code_range: options.CodeRange = "full",
-        bits: options.Bits = 10,
+        code_range: options.CodeRange = None,
+        bits: options.Bits = None,
         primaries: options.Primaries = "ITU-R BT.709",
         look: options.Look = None,
         look_input: options.LookInput = "log",
@@ -60,14 +60,14 @@ def register(app: typer.Typer) -> None:
         from huewright.words import sentence, verdict_words
 
         refuse_outputs(json_file, overwrite=overwrite)
-        footage = footage_from(encoding=encoding, code_range=code_range, bits=bits, primaries=primaries, look=look,
-                               look_input=look_input, ocio_config=ocio_config)
+        sequence, shots = take_from(take), tuple(each for text in shot or () for each in shots_from(text))
+        footage = footage_from(sequence, encoding=encoding, code_range=code_range, bits=bits, primaries=primaries,
+                               look=look, look_input=look_input, ocio_config=ocio_config)
         settings = settings_from(targets=targets, fraction=fraction, display=display, method=method,
                                  trust_encoding=trust_encoding,
                                  levels_ire=named_numbers(level or (), "--level", "middle=41"),
                                  fractions=named_numbers(chip_fraction or (), "--chip-fraction", "red=0.55"),
                                  strength=strength_named(strength or ()))
-        sequence, shots = take_from(take), tuple(each for text in shot or () for each in shots_from(text))
         with says_what_is_kept(lambda: kept_words(out)), progress_line() as progress:
             result = run_job(sequence, card, footage, out, shots=shots, settings=settings,
                              corners=options.corners_from(corners), title=title, overwrite=overwrite,

@@ -19,9 +19,10 @@ def register(app: typer.Typer) -> None:
         strength: options.Strength = None,
         out: Annotated[Path, typer.Option("--out", help="The folder to draw into; the pictures are named after the "
                                           "frame.")] = Path("scopes"),
-        code_range: Annotated[str, typer.Option("--range", help="Code range of a frame without a correction: full or "
-                                                "legal.")] = "full",
-        bits: options.Bits = 10,
+        code_range: Annotated[str | None, typer.Option("--range", help="Code range of a frame without a correction: "
+                                                       "full or legal; if not given, a movie's own, and full for "
+                                                       "pictures.")] = None,
+        bits: options.Bits = None,
         display: options.Display = "bt709",
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,

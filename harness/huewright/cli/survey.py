@@ -21,8 +21,8 @@ def register(app: typer.Typer) -> None:
         out: Annotated[Path, typer.Option("--out", help="The survey file to write.")] = Path("survey.json"),
         sheet: Annotated[Path | None, typer.Option("--sheet", help="Also draw a contact sheet (PNG) of chosen and "
                                                    "refused frames.")] = None,
-        code_range: options.CodeRange = "full",
-        bits: options.Bits = 10,
+        code_range: options.CodeRange = None,
+        bits: options.Bits = None,
         primaries: options.Primaries = "ITU-R BT.709",
         look: options.Look = None,
         look_input: options.LookInput = "log",
@@ -38,13 +38,13 @@ def register(app: typer.Typer) -> None:
         from huewright.steps.inputs import card_from, footage_from, take_from
         from huewright.steps.outputs import refuse_outputs, save, write_figures
         from huewright.steps.survey import draw_sheet, survey_take
-        from huewright.words import reason_words, sentence
+        from huewright.words import clip_words, reason_words, sentence
 
         refuse_outputs(out, sheet, json_file, overwrite=overwrite)
-        footage = footage_from(encoding=encoding, code_range=code_range, bits=bits, primaries=primaries, look=look,
-                               look_input=look_input, ocio_config=ocio_config)
-        model = card_from(card)
         sequence = take_from(take)
+        footage = footage_from(sequence, encoding=encoding, code_range=code_range, bits=bits, primaries=primaries,
+                               look=look, look_input=look_input, ocio_config=ocio_config)
+        model = card_from(card)
         with progress_line() as progress:
             result = survey_take(sequence, model, card, footage, corners=options.corners_from(corners),
                                  follow=follow, progress=progress)
@@ -59,6 +59,8 @@ def register(app: typer.Typer) -> None:
                                                        "patch px", "tilt deg", "light stops", "why"], rows)
         grid.columns[-1].justify = "left"
         say(grid, f"wrote {out}" + (f" and {sheet}" if sheet else ""))
+        if result.clip is not None:
+            say(clip_words(result.clip))
         if result.declaration != "contradicted":
             say(sentence(result.advice))
         for one in result.cautions:

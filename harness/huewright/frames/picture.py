@@ -45,11 +45,15 @@ class Metadata:
     spec     OpenImageIO's description of the file read, or None for a picture made in memory
     dpx      the DPX file without its payload, to be written verbatim around a new one
     others   channels kept apart because their number format differs from the colours' (name -> (h, w) array)
+    coded    whether the colours were worked out from a movie's codes: floats, and yet of integers with ends
+    lossy    whether a coding that loses something lies behind them
     """
 
     spec: oiio.ImageSpec | None = None
     dpx: DpxPicture | None = None
     others: dict[str, np.ndarray] = field(default_factory=dict)
+    coded: bool = False
+    lossy: bool = False
 
     @property
     def correction(self) -> str:
@@ -117,6 +121,11 @@ class Frame:
         return len(self.channel_names) > 3 and self.channel_names[3] == "A"
 
     @property
+    def integers(self) -> bool:
+        """Whether the camera's numbers are integers, which stop at their ends: also those of a movie."""
+        return self.pixels.dtype.kind == "u" or self.metadata.coded
+
+    @property
     def premultiplied(self) -> bool:
         """Whether R, G, B are multiplied by alpha: as EXR has it, unless the file says otherwise."""
         spec = self.metadata.spec
@@ -177,6 +186,14 @@ def _frame(spec: oiio.ImageSpec, pixels: np.ndarray, names: Sequence[str], bits:
     aspect = float(spec.get_float_attribute("PixelAspectRatio", 1.0))
     return Frame(pixels, tuple(names), bits, metadata, data, display,
                  aspect if 0.01 < aspect < 100 else 1.0)
+
+
+def read_attributes(path: Path | str) -> dict[str, Any]:
+    """:meth:`Metadata.attributes` of the picture at ``path``, from its header alone; raises as :func:`read_header`."""
+    source = _open(Path(path))
+    spec = oiio.ImageSpec(source.spec())
+    source.close()
+    return Metadata(spec).attributes()
 
 
 @dataclass(frozen=True)

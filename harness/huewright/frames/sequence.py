@@ -7,18 +7,33 @@ Frame numbers may follow: ``shot.####.exr:1001-1040`` (ends included), ``shot.##
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import cached_property
 from pathlib import Path
 
 from huewright.errors import InputError
+from huewright.files import sha256
+from huewright.frames.attributes import code_said, rate_said
+from huewright.frames.dpx import DpxPicture, read_dpx
+from huewright.frames.picture import Frame, Header, frame_around, read_attributes, read_frame, read_header
+from huewright.frames.take import Take
+from huewright.frames.timecode import count_of, text_of
 
 # What a folder is searched for; anything that OpenImageIO reads may be named by a pattern.
 PICTURE_SUFFIXES = frozenset({".exr", ".dpx", ".tif", ".tiff", ".png", ".cin", ".jpg", ".jpeg"})
+MOVIE_SUFFIXES = frozenset({".mov", ".mp4", ".m4v", ".mkv", ".webm", ".mxf", ".avi", ".ts", ".mts", ".m2ts", ".mpg",
+                            ".mpeg", ".vob", ".3gp", ".3g2", ".ogv", ".wmv", ".asf", ".flv", ".f4v", ".nut", ".y4m",
+                            ".dv", ".gxf"})
 _PLACE = re.compile(r"%(0?)(\d*)d|#+|@+")
 _RANGE = re.compile(r":(-?\d+(?:-(?:-?\d+))?(?:,-?\d+(?:-(?:-?\d+))?)*)$")
 _PART = re.compile(r"(-?\d+)(?:-(-?\d+))?")
 _WILD = re.compile(r"[*?]|\[[^\]]+\]")
+# Following a take that is being written: how often to look, and how long a file must rest (seconds).
+LOOK_EVERY_S = 0.25
+SETTLED_S = 1.0
 _LAST_NUMBER = re.compile(r"^(.*?)(\d+)(\D*)$", re.DOTALL)
 
 
@@ -53,20 +68,92 @@ class Pattern:
 
 
 @dataclass(frozen=True)
-class FrameSequence:
-    """Frames that exist. ``text`` is what the person typed; ``numbers`` ascend; ``missing`` are the holes, which
-    lie between the first and the last frame (of the range, if one was asked for)."""
+class FrameSequence(Take):
+    """Frames in files of their own. ``text`` is what the person typed; ``numbers`` ascend; ``missing`` are the holes,
+    which lie between the first and the last frame (of the range, if one was asked for)."""
 
     text: str
     pattern: Pattern
     numbers: tuple[int, ...]
     missing: tuple[int, ...] = ()
 
-    def __len__(self) -> int:
-        return len(self.numbers)
-
     def path(self, number: int) -> Path:
         return self.pattern.path(number)
+
+    def file(self, number: int) -> Path:
+        return self.path(number)
+
+    def frame(self, number: int, payload: DpxPicture | None = None) -> Frame:
+        path = self.path(number)
+        return read_frame(path) if payload is None else frame_around(path, payload)
+
+    def file_name(self, number: int) -> str:
+        return self.path(number).name
+
+    @property
+    def picked(self) -> bool:
+        return self.pattern.digits is None
+
+    def header(self, number: int) -> Header:
+        return read_header(self.path(number))
+
+    def payload(self, number: int) -> DpxPicture | None:
+        path = self.path(number)
+        return read_dpx(path) if path.suffix.lower() == ".dpx" else None
+
+    def called(self, number: int) -> str:
+        return str(self.path(number))
+
+    def identity(self, number: int) -> str:
+        return sha256(self.path(number))
+
+    @property
+    def name(self) -> str:
+        folder = self.path(self.numbers[0]).parent.name
+        return f"{folder}/{self.file_pattern}" if folder else self.file_pattern
+
+    @cached_property
+    def kind(self) -> str:
+        path = self.path(self.numbers[0])
+        header = read_header(path)
+        depth = f"{header.bits}-bit" if header.dtype.kind == "u" else "half float" if header.bits == 16 else "float"
+        suffix = path.suffix.lower().lstrip(".")
+        return f"{depth} {'TIFF' if suffix in ('tif', 'tiff') else suffix.upper()}"
+
+    def whole_numbers(self) -> frozenset[int]:
+        return frozenset(self.numbers if self.pattern.digits is None else self.pattern.numbers())
+
+    @cached_property
+    def _said(self) -> tuple[Fraction | None, str, bool]:
+        """(rate, the first frame's time code or "", whether it drops numbers) as the first file says it."""
+        attributes = read_attributes(self.path(self.numbers[0]))
+        return rate_said(attributes), *code_said(attributes)
+
+    @property
+    def rate(self) -> Fraction | None:
+        return self._said[0]
+
+    def timecode(self, number: int) -> str | None:
+        rate, first, drop = self._said
+        start = count_of(first, rate) if rate is not None and first else None
+        if rate is None or start is None:
+            return None
+        return text_of(start + number - self.numbers[0], rate, drop=drop)
+
+    def again(self) -> FrameSequence:
+        return parse_sequence(self.text)
+
+    def settle(self, number: int, until: float) -> None:
+        """A writer may claim its room first and fill it later, so that a file that can be read isn't whole yet."""
+        path = self.path(number)
+        while time.monotonic() < until:
+            before = path.stat()
+            if abs(time.time() - before.st_mtime) > SETTLED_S:
+                return
+            time.sleep(LOOK_EVERY_S)
+            after = path.stat()
+            if (before.st_size, before.st_mtime_ns) == (after.st_size, after.st_mtime_ns):
+                return
 
     @property
     def file_pattern(self) -> str:
@@ -87,15 +174,6 @@ class FrameSequence:
         if strange:
             raise ValueError(f"frame {strange[0]} isn't one of {self.text}")
         return replace(self, numbers=chosen, missing=())
-
-    def require_complete(self) -> FrameSequence:
-        """Itself; :class:`InputError` names the holes if there are any."""
-        if self.missing:
-            count = len(self.missing)
-            raise InputError(f"{self.text}: frame{'s' if count > 1 else ''} {number_list(self.missing)} "
-                             f"{'are' if count > 1 else 'is'} missing; supply {'them' if count > 1 else 'it'} or give "
-                             "a range without the hole, such as NAME:FIRST-LAST")
-        return self
 
 
 def parse_sequence(text: str | Path) -> FrameSequence:
@@ -154,8 +232,8 @@ def frame_numbers(text: str) -> tuple[int, ...]:
     return tuple(sorted(numbers))
 
 
-def output_paths(text: str | Path, sequence: FrameSequence) -> dict[int, Path]:
-    """Where each frame of ``sequence`` goes when the person typed ``text`` for the output; nothing need exist.
+def output_paths(text: str | Path, take: Take) -> dict[int, Path]:
+    """Where each frame of ``take`` goes when the person typed ``text`` for the output; nothing need exist.
 
     A folder (ends in ``/``, exists, or has no suffix) takes the frames under their own names; one file name
     serves a single frame only. :class:`InputError` if the text can't hold the frames, or an output is an input.
@@ -165,17 +243,17 @@ def output_paths(text: str | Path, sequence: FrameSequence) -> dict[int, Path]:
     if text.endswith(("/", "\\")) or path.is_dir() or not path.suffix:
         if _PLACE.search(path.name) and not path.is_dir():
             raise InputError(f"{text}: say which format to write by a suffix, such as {path.name}.exr")
-        paths = {number: path / sequence.path(number).name for number in sequence.numbers}
+        paths = {number: path / take.file_name(number) for number in take.numbers}
     elif _PLACE.search(path.name):
         pattern = _pattern(path)
-        paths = {number: pattern.path(number) for number in sequence.numbers}
-    elif len(sequence) == 1:
-        paths = {sequence.numbers[0]: path}
+        paths = {number: pattern.path(number) for number in take.numbers}
+    elif len(take) == 1:
+        paths = {take.numbers[0]: path}
     else:
-        raise InputError(f"{text}: {len(sequence)} frames need a place for the frame number, "
+        raise InputError(f"{text}: {len(take)} frames need a place for the frame number, "
                          f"such as {path.stem}.####{path.suffix}")
     for number, out in paths.items():
-        if out.resolve() == sequence.path(number).resolve():
+        if out.resolve() == take.file(number).resolve():
             raise InputError(f"{out} is the take itself; camera files are never written over, choose another place")
     return paths
 
@@ -188,18 +266,6 @@ def pattern_of(paths: dict[int, Path]) -> Pattern | None:
         if int(match[0]) == number and all(pattern.path(n) == other for n, other in paths.items()):
             return pattern
     return None
-
-
-def number_list(numbers: Iterable[int]) -> str:
-    """``3, 7-9, 12``: runs joined, at most eight of them."""
-    runs: list[list[int]] = []
-    for number in numbers:
-        if runs and number == runs[-1][1] + 1:
-            runs[-1][1] = number
-        else:
-            runs.append([number, number])
-    words = [f"{a}" if a == b else f"{a}-{b}" for a, b in runs]
-    return ", ".join(words) if len(words) <= 8 else ", ".join(words[:8]) + f" and {len(words) - 8} more"
 
 
 def _split_range(text: str) -> tuple[str, list[tuple[int, int]]]:

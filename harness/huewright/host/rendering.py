@@ -128,13 +128,15 @@ class Renderer:
 
 def render_frames(request: dict[str, Any], tell: Tell) -> None:
     """In the child process: reads, renders and writes each frame of the request, telling each as it is done."""
-    from huewright.frames.picture import read_frame, write_frame
+    from huewright.frames.opening import open_take
+    from huewright.frames.picture import write_frame
 
     renderer: Renderer | None = None
     shape: tuple[int, ...] = ()
     try:
-        for number, source, target in request["frames"]:
-            frame = read_frame(source)
+        take = open_take(request["take"])
+        for number, target in request["frames"]:
+            frame = take.frame(number)
             if renderer is None:
                 shape = frame.pixels.shape
                 renderer = Renderer(request["path"], request["effect"], request["settings"],
@@ -143,7 +145,7 @@ def render_frames(request: dict[str, Any], tell: Tell) -> None:
                                     frames=(request["frames"][0][0], request["frames"][-1][0]),
                                     threads=request["threads"], folder=request["folder"])
             elif frame.pixels.shape != shape:
-                raise InputError(f"{source} has another size or other channels than the first frame; "
+                raise InputError(f"{take.called(number)} has another size or other channels than the first frame; "
                                  "render takes of one size, or a range")
             pixels = renderer.render(frame.pixels, float(number))
             write_frame(target, replace(frame, pixels=pixels), overwrite=request["overwrite"])

@@ -49,6 +49,19 @@ class FilesUnlike(Caution, frozen=True):
     card_kind: str
 
 
+TagDoubt = Literal["range missing", "range and codes", "matrix missing", "matrix and size", "matrix and primaries",
+                   "transfer and primaries", "uneven", "alpha", "lost"]
+
+
+class MovieDoubted(Caution, frozen=True):
+    """A movie's tags leave ``about`` open or say it improbably: what they say, and what was taken."""
+
+    movie: str
+    about: TagDoubt
+    said: str = ""
+    taken: str = ""
+
+
 # ---------------------------------------------------------------- of the solve
 
 class Edited(Caution, frozen=True):

@@ -9,6 +9,7 @@ from typing import Any, Literal
 from huewright.errors import InputError
 from huewright.files import write_json
 from huewright.models.cautions import AnyCaution
+from huewright.models.clip import Clip
 from huewright.models.footage import Footage, Standing
 from huewright.models.reading import Reading
 from huewright.models.reasons import Advice, AnyFrameReason
@@ -63,6 +64,7 @@ class Survey:
                         take has ("10-bit DPX"). Both empty where a survey was not made from files.
     declaration         what the bars say of the declared encoding and range: "fits", "in doubt", "contradicted" or
                         "not checked"; ``usable`` is of the card in the pictures alone
+    clip                what a movie's stream says of itself, None where the take is none
     """
 
     take: str
@@ -81,6 +83,7 @@ class Survey:
     files_kind: str = ""
     cautions: tuple[AnyCaution, ...] = ()
     declaration: Standing = "not checked"
+    clip: Clip | None = None
 
     def __post_init__(self) -> None:
         if self.usable != (self.reading is not None):

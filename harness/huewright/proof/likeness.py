@@ -15,8 +15,7 @@ from typing import Any
 import numpy as np
 from huewright_kernels.executor import compile_chain, run
 
-from huewright.frames.picture import read_frame
-from huewright.frames.sequence import FrameSequence
+from huewright.frames.take import Take
 from huewright.models.footage import Footage
 from huewright.models.proof import Summary
 from huewright.models.shots import (
@@ -29,7 +28,6 @@ from huewright.models.shots import (
     Sign,
     What,
 )
-from huewright.provenance.takes import files_kind
 
 # Attributes by OpenImageIO's names (Exif, OpenEXR's standard ones, SMPTE ST 268 DPX), compared and never printed beyond
 # what the two files hold.
@@ -59,7 +57,7 @@ class Traits:
     lean_stops: tuple[float, float]
 
 
-def traits_of(take: FrameSequence, footage: Footage) -> Traits:
+def traits_of(take: Take, footage: Footage) -> Traits:
     """Read from a few frames spread over ``take``."""
     numbers = sorted(take.numbers)
     picked = sorted({numbers[round(k * (len(numbers) - 1) / max(FRAMES_READ - 1, 1))] for k in range(FRAMES_READ)})
@@ -67,7 +65,7 @@ def traits_of(take: FrameSequence, footage: Footage) -> Traits:
     named: dict[str, str] = {}
     lights = []
     for number in picked:
-        frame = read_frame(take.path(number))
+        frame = take.frame(number)
         named = named or _named(frame.metadata.attributes())
         step = max(1, frame.width // SAMPLES_ACROSS)
         codes = np.ascontiguousarray(frame.rgb_float()[::step, ::step])
@@ -77,7 +75,7 @@ def traits_of(take: FrameSequence, footage: Footage) -> Traits:
     bright = light[(light > 0.02).all(axis=1)]
     lean = np.median(np.log2(bright[:, [0, 2]] / bright[:, [1]]), axis=0) if len(bright) else np.full(2, np.nan)
     dark = 100 * float(np.mean((light < 0).any(axis=1))) if len(light) else 0.0
-    return Traits(files_kind(take), named, dark, (float(lean[0]), float(lean[1])))
+    return Traits(take.kind, named, dark, (float(lean[0]), float(lean[1])))
 
 
 def _named(attributes: dict[str, Any]) -> dict[str, str]:
@@ -115,7 +113,7 @@ def unlike(take: Traits, shot: Traits, take_beyond: float, shot_beyond: float) -
     return points, tuple(signs)
 
 
-def judged(shots: Sequence[ShotProof], frames: Sequence[FrameSequence], take: FrameSequence, footage: Footage,
+def judged(shots: Sequence[ShotProof], frames: Sequence[Take], take: Take, footage: Footage,
            take_beyond: float) -> tuple[ShotProof, ...]:
     """``shots``, whose camera files are ``frames``, with what those say against their being of the card ``take``'s
     camera and settings; strange where that is contradicted. ``take_beyond`` as for :func:`unlike`."""

@@ -38,7 +38,7 @@ def rendered_limits(frame: Frame, signal_per_code: float) -> tuple[float, float]
     Integers: half a code of rounding, to which triangular dither adds a code in pixels and nothing in means. Half
     floats: their rounding. ``signal_per_code`` is the range expansion's slope. A little is added for the rest.
     """
-    if frame.metadata.attributes().get("compression") in LOSSY:
+    if frame.metadata.lossy or frame.metadata.attributes().get("compression") in LOSSY:
         return LOSSY_PATCH, LOSSY_PIXEL
     if frame.pixels.dtype.kind == "u":
         code = signal_per_code / (2**frame.bits - 1)
@@ -75,7 +75,7 @@ class RenderMatch:
         if carried and carried != self._digest:
             raise self._refusal("the files say so themselves")
         self.not_finite += int(np.count_nonzero(~np.isfinite(signal).all(axis=2)))
-        if rendered.pixels.dtype.kind == "u":     # these stop at their ends
+        if rendered.integers:     # these stop at their ends
             signal, exact = np.clip(signal, 0, 1), np.clip(exact, 0, 1)
         elif rendered.pixels.dtype == np.float16:
             exact = np.clip(exact, -HALF_GREATEST, HALF_GREATEST)

@@ -7,15 +7,15 @@ from huewright_kernels.executor import compile_chain, run
 
 from huewright.colorimetry.excursions import RangeTally
 from huewright.errors import InputError
-from huewright.frames.picture import Frame, read_frame
-from huewright.frames.sequence import FrameSequence
+from huewright.frames.picture import Frame
+from huewright.frames.take import Take
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.models.survey import FrameGrade, Survey
 from huewright.proof.match import RenderMatch
 
 
-def measurable(survey: Survey, before: FrameSequence, after: FrameSequence) -> list[FrameGrade]:
+def measurable(survey: Survey, before: Take, after: Take) -> list[FrameGrade]:
     """The chosen frames that both takes have, least glare first; :class:`InputError` where there are none."""
     grades = [grade for grade in survey.grades if grade.verdict == "chosen" and len(grade.corners) == 4]
     both = [grade for grade in grades if grade.frame in before.numbers and grade.frame in after.numbers]
@@ -34,7 +34,7 @@ def smear(grade: FrameGrade) -> tuple[float, float, int]:
 class Pictures:
     """Display signals (h, w, 3) float32 of a frame, before and after."""
 
-    def __init__(self, correction: Correction, survey: Survey, before: FrameSequence, after: FrameSequence,
+    def __init__(self, correction: Correction, survey: Survey, before: Take, after: Take,
                  after_footage: Footage) -> None:
         self._takes = {"before": before, "after": after}
         self._size = (survey.height, survey.width)
@@ -45,12 +45,12 @@ class Pictures:
 
     def _read(self, side: str, frame: int) -> tuple[np.ndarray, Frame]:
         """Code values, and the file's picture."""
-        path = self._takes[side].path(frame)
-        read = read_frame(path)
+        take = self._takes[side]
+        read = take.frame(frame)
         pixels = np.ascontiguousarray(read.rgb_float())
         if pixels.shape[:2] != self._size:
-            raise InputError(f"{path}: {pixels.shape[1]} x {pixels.shape[0]} pixels, but the survey's frames have "
-                             f"{self._size[1]} x {self._size[0]}; give the take that was surveyed")
+            raise InputError(f"{take.called(frame)}: {pixels.shape[1]} x {pixels.shape[0]} pixels, but the survey's "
+                             f"frames have {self._size[1]} x {self._size[0]}; give the take that was surveyed")
         return pixels, read
 
     def camera(self, frame: int) -> np.ndarray:
@@ -70,7 +70,7 @@ class Pictures:
         rendered, read = self._read("after", frame)
         signal = np.asarray(run(self._expand, rendered))
         exact = np.asarray(run(self._corrected, camera))
-        tally.add(exact, rendered if read.pixels.dtype.kind == "u" else None)
+        tally.add(exact, rendered if read.integers else None)
         if self._alpha is not None:
             exact = np.asarray(run(self._corrected, np.concatenate([camera, self._alpha], axis=2),
                                    premultiplied=True))[..., :3]

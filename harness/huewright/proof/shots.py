@@ -3,7 +3,6 @@ of each, before and after, for the page."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,8 +11,8 @@ from huewright_kernels.executor import compile_chain, run
 from huewright.colorimetry.excursions import RangeTally
 from huewright.colorimetry.flashing import FlashScreen
 from huewright.errors import InputError
-from huewright.frames.picture import Frame, read_frame
-from huewright.frames.sequence import FrameSequence
+from huewright.frames.attributes import rate_said
+from huewright.frames.take import Take
 from huewright.models.cautions import AtEndStops, Caution, Flashing, NotFinite, SignalBeyond
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
@@ -22,7 +21,6 @@ from huewright.progress import Progress, silent
 
 RATE_TAKEN = 25.0        # frames a second where the files don't say
 SAMPLES_ACROSS = 480     # of a picture's width; every k-th pixel is looked at
-_RATES = ("FramesPerSecond", "dpx:FrameRate", "dpx:TemporalFrameRate")
 
 
 @dataclass(frozen=True)
@@ -33,7 +31,7 @@ class ShotPictures:
     after: np.ndarray
 
 
-def look_through(correction: Correction, before: FrameSequence, after: FrameSequence, after_footage: Footage,
+def look_through(correction: Correction, before: Take, after: Take, after_footage: Footage,
                  name: str, progress: Progress = silent) -> tuple[ShotProof, ShotPictures]:
     """What is found in the rendered shot ``after``, and the pictures of its middle frame. Raises :class:`InputError`
     where the two have no frame in common or differ in size."""
@@ -48,14 +46,15 @@ def look_through(correction: Correction, before: FrameSequence, after: FrameSequ
     picture: np.ndarray | None = None
     for done, number in enumerate(after.numbers):
         progress(done, len(after.numbers), f"looking through {name}")
-        frame = read_frame(after.path(number))
+        frame = after.frame(number)
         if screen is None:
-            rate, declared = _rate(frame)
+            said = after.rate or rate_said(frame.metadata.attributes())
+            rate, declared = (RATE_TAKEN, False) if said is None else (float(said), True)
             screen = FlashScreen(correction.display, rate)
         codes = frame.rgb_float()
         signal = np.asarray(run(expand, np.ascontiguousarray(codes)))
         step = max(1, codes.shape[1] // SAMPLES_ACROSS)
-        integers = frame.pixels.dtype.kind == "u"
+        integers = frame.integers
         if not integers:
             tally.not_finite += int(np.count_nonzero(~np.isfinite(codes).all(axis=2)))
         tally.add(signal[::step, ::step], codes[::step, ::step] if integers else None)
@@ -63,9 +62,9 @@ def look_through(correction: Correction, before: FrameSequence, after: FrameSequ
         if number == shown:
             picture = signal
     assert screen is not None and picture is not None
-    camera = np.ascontiguousarray(read_frame(before.path(shown)).rgb_float())
+    camera = np.ascontiguousarray(before.frame(shown).rgb_float())
     if camera.shape[:2] != picture.shape[:2]:
-        raise InputError(f"{after.path(shown)}: not the size of {before.path(shown)}; give a shot and its render")
+        raise InputError(f"{after.called(shown)}: not the size of {before.called(shown)}; give a shot and its render")
     flashing = screen.result()
     whole = after.numbers[-1] - after.numbers[0] + 1 == len(after.numbers) > 1
     found = ShotProof(
@@ -74,18 +73,6 @@ def look_through(correction: Correction, before: FrameSequence, after: FrameSequ
         flashing.most if whole else None, flashing.most_red if whole else None, flashing.too_many if whole else None,
         (after.numbers[flashing.first], after.numbers[flashing.last]) if whole and flashing.first >= 0 else None)
     return found, ShotPictures(np.asarray(run(compile_chain(correction.neutral_operations), camera)), picture)
-
-
-def _rate(frame: Frame) -> tuple[float, bool]:
-    """Frames a second, and whether the file says so."""
-    attributes = frame.metadata.attributes()
-    for name in _RATES:
-        value = attributes.get(name)
-        if isinstance(value, Sequence) and not isinstance(value, str) and len(value) == 2 and value[1]:
-            value = value[0] / value[1]
-        if isinstance(value, int | float) and 1 <= value <= 1000:
-            return float(value), True
-    return RATE_TAKEN, False
 
 
 def shot_cautions(shot: ShotProof) -> list[Caution]:

@@ -9,8 +9,7 @@ import numpy as np
 
 from huewright.colorimetry.display import display_luma, to_ycbcr
 from huewright.colorimetry.excursions import RangeTally
-from huewright.files import sha256
-from huewright.frames.sequence import FrameSequence
+from huewright.frames.take import Take
 from huewright.models import cautions
 from huewright.models.card import Card
 from huewright.models.cautions import Caution
@@ -38,7 +37,6 @@ from huewright.models.survey import FrameGrade, Survey
 from huewright.proof.match import RenderMatch
 from huewright.proof.measurement import Measurement
 from huewright.proof.shots import shot_cautions
-from huewright.provenance.takes import take_name
 from huewright.solver.declaration import AGAINST, DOUBTED
 from huewright.solver.results import limits_of
 
@@ -47,7 +45,7 @@ LIGHT_CAUTION_STOPS = 0.05
 PREFERRED_TOLERANCE_PERCENT = 1.0       # EBU R 103 v3.0 (2020): errors in up to 1 % of the pixels pass
 
 
-def whole_proof(correction: Correction, survey: Survey, card: Card, take: FrameSequence,
+def whole_proof(correction: Correction, survey: Survey, card: Card, take: Take,
                 patches: tuple[PatchProof, ...], methods: tuple[MethodResult, ...], summary: Summary,
                 match: RenderMatch, grades: list[FrameGrade], settings: SolveSettings,
                 shots: tuple[ShotProof, ...], unlike: list[Caution]) -> Proof:
@@ -96,10 +94,10 @@ def _work(correction: Correction) -> Work:
     return Work(correction.method, correction.parameters, left_out, correction.diagnostics)
 
 
-def subject(correction: Correction, survey: Survey, card: Card, take: FrameSequence) -> Subject:
+def subject(correction: Correction, survey: Survey, card: Card, take: Take) -> Subject:
     footage = correction.footage
     numbers = sorted(take.numbers)
-    return Subject(take_name(take), numbers[0], numbers[-1], card.name, footage.encoding, footage.range, footage.bits,
+    return Subject(take.name, numbers[0], numbers[-1], card.name, footage.encoding, footage.range, footage.bits,
                    footage.primaries, bool(footage.look), footage.look_input, survey.width, survey.height)
 
 
@@ -171,10 +169,10 @@ def _cautions(correction: Correction, survey: Survey, summary: Summary, match: R
     return tuple(dict.fromkeys(said))
 
 
-def proof_provenance(correction: Correction, before: FrameSequence, after: FrameSequence,
+def proof_provenance(correction: Correction, before: Take, after: Take,
                      grades: list[FrameGrade]) -> ProofProvenance:
     """What the correction records of itself, and hashes of the frames measured."""
     recorded = {name: getattr(correction.provenance, name) for name in Origin.__struct_fields__}
     return ProofProvenance(**recorded, before=before.text, after=after.text, frames_sha256=tuple(
-        FrameHashes(grade.frame, sha256(before.path(grade.frame)), sha256(after.path(grade.frame)))
+        FrameHashes(grade.frame, before.identity(grade.frame), after.identity(grade.frame))
         for grade in grades))

@@ -11,17 +11,16 @@ from huewright_kernels.formats import PixelBuffer
 
 from huewright.colorimetry.excursions import outside
 from huewright.frames.conversion import kernel_source, other_channels, packed_memory, pixel_dtype
-from huewright.frames.dpx import new_dpx, read_dpx, write_dpx
+from huewright.frames.dpx import new_dpx, write_dpx
 from huewright.frames.picture import (
     Frame,
-    frame_around,
     fresh_spec,
-    read_frame,
     retagged,
     scaled,
     with_correction,
     write_frame,
 )
+from huewright.frames.take import Take
 from huewright.models.cautions import (
     ChannelsLost,
     ColoursRetagged,
@@ -40,9 +39,9 @@ ABSURD = 100.0
 Pixels = np.ndarray | PixelBuffer
 
 
-def render_frame(job: Job, source: Path, out: Path, number: int, *, overwrite: bool) -> Tally:
-    """Renders the file ``source``, frame ``number`` of its take, to ``out``; what was seen on the way."""
-    picture = read_dpx(source) if source.suffix.lower() == ".dpx" else None
+def render_frame(job: Job, take: Take, out: Path, number: int, *, overwrite: bool) -> Tally:
+    """Renders frame ``number`` of ``take`` to ``out``; what was seen on the way."""
+    picture = take.payload(number)
     to_dpx = out.suffix.lower() == ".dpx"
     if picture is not None and to_dpx and picture.bits == job.bits:
         view = picture.kernel_view()
@@ -52,7 +51,7 @@ def render_frame(job: Job, source: Path, out: Path, number: int, *, overwrite: b
             tally.notes[ColoursUnsaid()] = None
         write_dpx(out, picture, overwrite=overwrite)
         return tally
-    frame = read_frame(source) if picture is None else frame_around(source, picture)
+    frame = take.frame(number, picture)
     view = picture.kernel_view() if picture is not None else kernel_source(frame)
     written, taken = retagged(frame, job.chromaticities) if job.program is not None else (frame, ())
     if to_dpx:

@@ -10,13 +10,13 @@ import numpy as np
 
 from huewright.errors import InputError
 from huewright.frames.picture import read_frame, read_header
-from huewright.frames.sequence import FrameSequence, number_list
+from huewright.frames.take import Take, number_list
 from huewright.progress import Progress
 from huewright.rendering.frame import render_frame
 from huewright.rendering.job import Job, Tally, for_all
 
 
-def kept_frames(job: Job, sequence: FrameSequence, outputs: dict[int, Path], size: tuple[int, int], workers: int,
+def kept_frames(job: Job, take: Take, outputs: dict[int, Path], size: tuple[int, int], workers: int,
                 progress: Progress) -> tuple[set[int], Tally]:
     """The numbers of the frames that are there, whole, and just what would be rendered now; and what was seen of them.
 
@@ -42,7 +42,7 @@ def kept_frames(job: Job, sequence: FrameSequence, outputs: dict[int, Path], siz
             return Tally()
         with tempfile.TemporaryDirectory() as folder:
             again = Path(folder) / f"again{path.suffix}"
-            tally = render_frame(job, sequence.path(number), again, number, overwrite=False)
+            tally = render_frame(job, take, again, number, overwrite=False)
             if not _same(path, again):
                 unlike.add(number)
                 return Tally()

@@ -11,7 +11,7 @@ import numpy as np
 from huewright_kernels.ops import Transfer
 
 from huewright.files import refuse_existing, whole_file
-from huewright.frames import FrameSequence, read_frame
+from huewright.frames.take import Take
 from huewright.models.card import Card
 from huewright.models.footage import Footage
 from huewright.models.survey import FrameGrade, Survey
@@ -27,7 +27,7 @@ ORDER = ("chosen", "usable", "refused", "no card")
 WORDS = {"chosen": "chosen", "usable": "usable, not chosen", "refused": "refused", "no card": "no card found"}
 
 
-def contact_sheet(survey: Survey, sequence: FrameSequence, card: Card, path: Path | str, *,
+def contact_sheet(survey: Survey, sequence: Take, card: Card, path: Path | str, *,
                   overwrite: bool = False) -> None:
     """Writes the sheet as a PNG to ``path``.
 
@@ -91,8 +91,8 @@ def _header(sheet: Any, survey: Survey, width: int, height: int) -> None:
                color=DAY.after if survey.usable else DAY.bad)
 
 
-def _picture(axes: Any, grade: FrameGrade, sequence: FrameSequence, survey: Survey, card: Card) -> None:
-    frame = read_frame(sequence.path(grade.frame))
+def _picture(axes: Any, grade: FrameGrade, sequence: Take, survey: Survey, card: Card) -> None:
+    frame = sequence.frame(grade.frame)
     rgb = frame.rgb_float()
     corners = np.array(grade.corners, dtype=np.float64)
     box = _window(corners, rgb.shape[1], rgb.shape[0], frame.pixel_aspect)

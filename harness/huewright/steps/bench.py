@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from huewright.errors import InputError
-from huewright.frames.sequence import parse_sequence
+from huewright.frames.opening import open_take
+from huewright.frames.take import Take
 from huewright.models.cautions import RowsUnreliable
 from huewright.progress import Progress, silent
 from huewright.version import versions_of
@@ -48,12 +49,12 @@ def run_bench(*, quick: bool = False, threads: int | None = None, sizes: Sequenc
     for name in names:
         if name not in work.SIZES:
             raise InputError(f"unknown size {name!r}; choose from {', '.join(work.SIZES)}")
-    paths = [] if frames is None else _paths(frames)
+    take = None if frames is None else _picked(frames)
     warm_up(lambda what: progress(0, 1, what))
     rounds = QUICK_ROUNDS if quick else ROUNDS
-    stages = tuple(rows.stage_rows(paths, progress)) if paths else ()
+    stages = () if take is None else tuple(rows.stage_rows(take, progress))
     measured: list[rows.BenchRow] = []
-    for size, pictures in ([rows.own_picture(paths[0])] if paths else
+    for size, pictures in ([rows.own_picture(take)] if take is not None else
                            [(name, {key: make(*work.SIZES[name]) for key, make in work.PICTURES.items()})
                             for name in names]):
         measured += rows.operation_rows(size, pictures, sorted({1, everyone}), rounds, progress)
@@ -71,7 +72,7 @@ def draw_bench(result: rows.BenchResult, path: Path | str, *, overwrite: bool = 
     bars.draw_bench(result, path, overwrite=overwrite)
 
 
-def _paths(frames: str) -> list[Path]:
-    sequence = parse_sequence(frames).require_complete()
-    numbers = sequence.numbers
-    return [sequence.path(number) for number in numbers[::max(1, len(numbers) // FRAMES)][:FRAMES]]
+def _picked(frames: str) -> Take:
+    """Up to twelve frames, spread over those that are named."""
+    take = open_take(frames).require_complete()
+    return take.only(take.numbers[::max(1, len(take.numbers) // FRAMES)][:FRAMES])

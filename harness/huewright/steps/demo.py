@@ -9,7 +9,7 @@ from pathlib import Path
 
 from huewright.colorimetry.declare import declare_footage
 from huewright.files import refuse_existing
-from huewright.frames import parse_sequence
+from huewright.frames import open_take
 from huewright.models.card import load_card
 from huewright.models.demo import CameraSummary, DemoSummary, save_summary
 from huewright.models.proof import Proof
@@ -50,7 +50,7 @@ def run_demo(out_dir: Path | str, *, frames: int | None = None, size: tuple[int,
     proofs: dict[str, Proof] = {}
     for name, files in shoot.cameras.items():
         footage = declare_footage(encoding=shoot.encoding, bits=files.bits, primaries=shoot.primaries)
-        take, shot = parse_sequence(files.take), parse_sequence(files.shot)
+        take, shot = open_take(files.take), open_take(files.shot)
         folder = out / f"camera-{name.lower()}"
         job = run_job(take, shoot.card, footage, folder, shots=(shot,), title=f"Invented shoot, camera {name}",
                       overwrite=overwrite, progress=progress)

@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from huewright.errors import InputError
-from huewright.frames.sequence import FrameSequence, frame_numbers, number_list, parse_sequence
+from huewright.frames.opening import open_take
+from huewright.frames.sequence import frame_numbers
+from huewright.frames.take import Take, number_list
 from huewright.models.card import Card, load_card
 from huewright.models.footage import Footage
 from huewright.models.survey import Survey, load_survey
@@ -21,12 +23,12 @@ if TYPE_CHECKING:
     from huewright.models.settings import SolveSettings, Strength
 
 
-def take_from(named: FrameSequence | Path | str) -> FrameSequence:
-    """The frames that a pattern, a folder or a file names; raises as :func:`parse_sequence`."""
-    return named if isinstance(named, FrameSequence) else parse_sequence(named)
+def take_from(named: Take | Path | str) -> Take:
+    """The frames that a pattern, a folder or a file names; raises as :func:`open_take`."""
+    return named if isinstance(named, Take) else open_take(named)
 
 
-def frames_of(take: FrameSequence, frames: str | None = None, *, skip_missing: bool = False) -> FrameSequence:
+def frames_of(take: Take, frames: str | None = None, *, skip_missing: bool = False) -> Take:
     """``take`` cut to ``frames`` ("3,7-9"; None: all), which must be there unless ``skip_missing``.
 
     Raises :class:`InputError` that names those which are not.
@@ -68,11 +70,17 @@ def encoding_names() -> tuple[str, ...]:
     return ("display", "linear", THROUGH_LOOK, *TRANSFERS, *curve_names())
 
 
-def footage_from(*, encoding: str, code_range: str = "full", bits: int = 10, primaries: str = "ITU-R BT.709",
-                 look: str | None = None, look_input: str = "log", ocio_config: str | None = None) -> Footage:
-    """What was declared of the take; raises as :func:`huewright.colorimetry.declare.declare_footage`."""
+def footage_from(take: Take | None = None, *, encoding: str, code_range: str | None = None, bits: int | None = None,
+                 primaries: str = "ITU-R BT.709", look: str | None = None, look_input: str = "log",
+                 ocio_config: str | None = None) -> Footage:
+    """What was declared of ``take``; a range and bits that weren't are those of its tags (of pictures without such
+    full, and 10 bits). Raises as :func:`huewright.colorimetry.declare.declare_footage`."""
     from huewright.colorimetry.declare import declare_footage
 
+    if code_range is None:
+        code_range = "full" if take is None else take.code_range
+    if bits is None:
+        bits = 10 if take is None else take.code_bits
     return declare_footage(encoding=encoding, range_=code_range, bits=bits, primaries=primaries, look=look,
                            look_input=look_input, ocio_config=ocio_config)
 

@@ -9,7 +9,8 @@ from pathlib import Path
 
 from huewright.errors import InputError
 from huewright.files import refuse_existing
-from huewright.frames.sequence import PICTURE_SUFFIXES, FrameSequence, number_list
+from huewright.frames.sequence import PICTURE_SUFFIXES
+from huewright.frames.take import Take, number_list
 from huewright.models.card import Card
 from huewright.models.footage import Footage
 from huewright.models.job import Asked, FilesAsked, Job, load_job, save_job
@@ -25,18 +26,18 @@ _CALLED = {"take": "the take's files", "card_sha256": "the card", "footage_sha25
            "version": "huewright's version"}
 
 
-def asked_of(take: FrameSequence, card: Card, footage: Footage, settings: SolveSettings,
-             corners: Sequence[Point] | None, shots: dict[str, FrameSequence]) -> Asked:
+def asked_of(take: Take, card: Card, footage: Footage, settings: SolveSettings,
+             corners: Sequence[Point] | None, shots: dict[str, Take]) -> Asked:
     """What a run is begun with."""
     return Asked(__version__, _files(take), card_sha256(card), digest(to_record(footage)), settings,
                  None if corners is None else tuple((float(x), float(y)) for x, y in corners),
                  {name: _files(shot) for name, shot in shots.items()})
 
 
-def _files(sequence: FrameSequence) -> FilesAsked:
+def _files(sequence: Take) -> FilesAsked:
     told = hashlib.sha256()
     for number in sequence.numbers:
-        path = sequence.path(number)
+        path = sequence.file(number)
         state = path.stat()
         told.update(f"{number} {path.resolve()} {state.st_size} {state.st_mtime_ns}\n".encode())
     return FilesAsked(sequence.text, number_list(sequence.numbers), told.hexdigest())

@@ -12,7 +12,8 @@ from typing import Any
 
 from huewright.errors import InputError
 from huewright.files import refuse_existing, sha256
-from huewright.frames.sequence import FrameSequence, output_paths
+from huewright.frames.sequence import output_paths
+from huewright.frames.take import Take
 from huewright.host.bundle import find_binary
 from huewright.host.child import talk
 from huewright.host.objects import Finding
@@ -66,7 +67,7 @@ def describe_effects() -> str:
     return documentation()
 
 
-def probe_bundle(path: Path | str, frames: FrameSequence | None = None, *,
+def probe_bundle(path: Path | str, frames: Take | None = None, *,
                  settings: Mapping[str, Mapping[str, Any]] | None = None, effects: Iterable[str] | None = None,
                  checks: Iterable[str] | None = None, patience_s: float = 10.0, progress: Progress = silent,
                  told: Callable[[CheckResult], None] | None = None) -> ProbeReport:
@@ -105,17 +106,15 @@ def probe_bundle(path: Path | str, frames: FrameSequence | None = None, *,
                             effects=chosen, patience_s=patience_s, told=tell)
 
 
-def _as_arrays(frames: FrameSequence | None, folder: Path) -> list[Path]:
+def _as_arrays(frames: Take | None, folder: Path) -> list[Path]:
     if frames is None:
         return []
     import numpy as np
 
-    from huewright.frames.picture import read_frame
-
     paths = []
     for number in frames.numbers[:3]:
         paths.append(folder / f"{number}.npy")
-        np.save(paths[-1], read_frame(frames.path(number)).pixels[..., :4])
+        np.save(paths[-1], frames.frame(number).pixels[..., :4])
     return paths
 
 
@@ -149,7 +148,7 @@ def parse_settings(texts: Iterable[str]) -> dict[str, Any]:
     return settings
 
 
-def render_through(bundle: Path | str, effect_id: str, settings: Mapping[str, Any], sequence: FrameSequence,
+def render_through(bundle: Path | str, effect_id: str, settings: Mapping[str, Any], sequence: Take,
                    out_text: Path | str, *, overwrite: bool = False, threads: int | None = None,
                    patience_s: float = 120.0, progress: Progress = silent) -> ThroughSummary:
     """Renders ``sequence`` through an effect of the plug-in at ``bundle``, in a process of its own.
@@ -170,8 +169,8 @@ def render_through(bundle: Path | str, effect_id: str, settings: Mapping[str, An
     request = {"path": os.path.abspath(binary), "effect": _identifier(binary, effect_id, patience_s),
                "settings": {k: dict(v) if isinstance(v, Mapping) else v for k, v in settings.items()},
                "overwrite": overwrite, "threads": threads, "folder": os.getcwd(),
-               "frames": [(n, os.path.abspath(sequence.path(n)), os.path.abspath(path))
-                          for n, path in outputs.items()]}
+               "take": os.path.abspath(sequence.text),
+               "frames": [(n, os.path.abspath(path)) for n, path in outputs.items()]}
     done: list[int] = []
     findings: tuple[Finding, ...] = ()
     messages: tuple[str, ...] = ()

@@ -31,17 +31,17 @@ from huewright.proof.pictures import Pictures, measurable, smear
 from huewright.proof.shots import ShotPictures, look_through
 from huewright.proof.verdict import proof_provenance, summary_of, whole_proof
 from huewright.provenance.belonging import check_proof_inputs
-from huewright.provenance.takes import files_kind, kind_cautions, take_name
+from huewright.provenance.takes import kind_cautions
 from huewright.solver.compare import compare
 
 if TYPE_CHECKING:
-    from huewright.frames.sequence import FrameSequence
+    from huewright.frames.take import Take
 
 SHOTS_SHOWN = 3          # of which the page holds a picture before and after
 
 
-def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSequence, after: FrameSequence,
-          shots: Sequence[tuple[FrameSequence, FrameSequence]] = (), out_dir: Path | str, after_range: str = "full",
+def prove(correction: Correction, survey: Survey, card: Card, *, before: Take, after: Take,
+          shots: Sequence[tuple[Take, Take]] = (), out_dir: Path | str, after_range: str = "full",
           after_bits: int = 10, title: str = "", overwrite: bool = False, progress: Progress = silent) -> Proof:
     """Measures, and writes ``proof.json``, ``proof.html`` and the pictures into ``out_dir``.
 
@@ -81,13 +81,13 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: FrameSe
     rows = patch_proofs(correction, card, settings, sides)
     methods = compare(survey.reading, card, survey.footage, settings) if survey.reading is not None else ()
     summary = summary_of(correction, rows, sides, tally, match, len(grades))
-    looked = [look_through(correction, source, made, written, take_name(source), progress) for source, made in shots]
+    looked = [look_through(correction, source, made, written, source.name, progress) for source, made in shots]
     seen = judged([found for found, _ in looked], [source for source, _ in shots], before, survey.footage,
                   lost_percent(summary))
-    card_kind = files_kind(before)
+    card_kind = before.kind
     unlike = [caution for source, _ in shots for caution in kind_cautions(source, card_kind)]
     proof = whole_proof(correction, survey, card, before, rows, methods, summary, match, grades, settings, seen, unlike)
-    proof = replace(proof, title=title.strip() or take_name(before),
+    proof = replace(proof, title=title.strip() or before.name,
                     provenance=proof_provenance(correction, before, after, grades))
     progress(steps - 1, steps, "drawing")
     proof = _drawn(proof, pictures, card, min(grades, key=smear), [seen for _, seen in looked], out, overwrite)

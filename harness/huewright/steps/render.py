@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING
 
 from huewright.errors import InputError
 from huewright.frames.conversion import is_float
-from huewright.frames.sequence import FrameSequence
+from huewright.frames.take import Take
 from huewright.models import cautions
 from huewright.models.cautions import Caution
 from huewright.models.correction import Correction, edited_by_hand
 from huewright.models.footage import RANGES
 from huewright.progress import Progress, silent
-from huewright.provenance.takes import kind_cautions
+from huewright.provenance.takes import kind_cautions, tag_cautions
 from huewright.rendering.outputs import checked_outputs
 
 log = logging.getLogger(__name__)
@@ -62,7 +62,7 @@ class RenderSummary:
 
 def render_take(
     correction: Correction,
-    sequence: FrameSequence,
+    sequence: Take,
     out_text: str | Path,
     *,
     operations: Sequence[Operation] | None = None,
@@ -107,7 +107,7 @@ def render_take(
         kept, seen = kept_frames(job, sequence, outputs, size, workers, progress)
 
     def one(number: int) -> Tally:
-        return render_frame(job, sequence.path(number), outputs[number], number, overwrite=overwrite or resume)
+        return render_frame(job, sequence, outputs[number], number, overwrite=overwrite or resume)
 
     tally = for_all(one, tuple(number for number in outputs if number not in kept), workers, progress, "rendering")
     if resume:
@@ -119,10 +119,11 @@ def render_take(
     suffix = next(iter(outputs.values())).suffix.lower()
     unlike = kind_cautions(sequence, correction.provenance.files_kind or "")
     notes = sorted(tally.notes, key=lambda note: note.code)
-    return replace(summary, cautions=(*_broken(tally), *_cautions(summary, suffix), *notes, *unlike))
+    said = tag_cautions(sequence)
+    return replace(summary, cautions=(*said, *_broken(tally), *_cautions(summary, suffix), *notes, *unlike))
 
 
-def read_and_write_take(sequence: FrameSequence, out_text: str | Path, *, bits: int | None = None,
+def read_and_write_take(sequence: Take, out_text: str | Path, *, bits: int | None = None,
                         overwrite: bool = False, threads: int | None = None, progress: Progress = silent) -> float:
     """The take read and written as :func:`render_take` does it, with nothing computed between; seconds taken.
 
@@ -135,7 +136,7 @@ def read_and_write_take(sequence: FrameSequence, out_text: str | Path, *, bits: 
     outputs, _, depth = checked_outputs(sequence, out_text, bits, overwrite=overwrite)
     workers, threads_a_frame = workers_for(threads, len(outputs))
     job = Job(None, None, depth, False, 1.0, 0.0, threads_a_frame)
-    for_all(lambda number: render_frame(job, sequence.path(number), outputs[number], number, overwrite=overwrite),
+    for_all(lambda number: render_frame(job, sequence, outputs[number], number, overwrite=overwrite),
             tuple(outputs), workers, progress, "reading and writing")
     return time.perf_counter() - started
 

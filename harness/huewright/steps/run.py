@@ -18,7 +18,7 @@ from huewright.models.survey import Survey, load_survey, save_survey
 from huewright.progress import Progress, silent
 
 if TYPE_CHECKING:
-    from huewright.frames.sequence import FrameSequence
+    from huewright.frames.take import Take
     from huewright.solver.answer import SolveSettings
 
 Corners = tuple[tuple[float, float], ...]
@@ -37,12 +37,12 @@ class JobResult:
 
 
 def run_job(
-    take: FrameSequence,
+    take: Take,
     card_path: Path,
     footage: Footage,
     out_dir: Path,
     *,
-    shots: tuple[FrameSequence, ...] = (),
+    shots: tuple[Take, ...] = (),
     settings: SolveSettings | None = None,
     corners: Corners | None = None,
     title: str = "",
@@ -116,10 +116,10 @@ def run_job(
                     for name in ("correction.cube", "correction.clf"))
     clock.lap("export")
 
-    from huewright.frames.sequence import parse_sequence
+    from huewright.frames.opening import open_take
 
-    pairs = [(shot, parse_sequence(place)) for place, shot in zip(places, shots, strict=True)]
-    proof = prove(correction, survey, card, before=take, after=parse_sequence(rendered), shots=pairs,
+    pairs = [(shot, open_take(place)) for place, shot in zip(places, shots, strict=True)]
+    proof = prove(correction, survey, card, before=take, after=open_take(rendered), shots=pairs,
                   out_dir=out / "proof", title=title, overwrite=overwrite, progress=progress)
     clock.lap("prove")
     result = JobResult(survey, correction, proof, tuple(renders), exports, clock.laps)
@@ -127,7 +127,7 @@ def run_job(
     return result
 
 
-def _pattern(sequence: FrameSequence) -> str:
+def _pattern(sequence: Take) -> str:
     """The sequence's own file naming, for rendered frames of the same numbers."""
     return sequence.file_pattern
 

@@ -9,8 +9,7 @@ import numpy as np
 from huewright_kernels.executor import compile_chain, run
 
 from huewright.files import refuse_existing
-from huewright.frames.picture import read_frame
-from huewright.frames.sequence import FrameSequence
+from huewright.frames.take import Take
 from huewright.models.cautions import Caution, Edited
 from huewright.models.correction import Correction, edited_by_hand
 from huewright.models.footage import Footage
@@ -31,28 +30,29 @@ class ScopesSummary:
     cautions: tuple[Caution, ...] = ()
 
 
-def draw_scopes(take: FrameSequence, out_dir: Path | str, *, correction: Correction | None = None,
-                range_: str = "full", bits: int = 10, display: str = "bt709", overwrite: bool = False,
+def draw_scopes(take: Take, out_dir: Path | str, *, correction: Correction | None = None,
+                range_: str | None = None, bits: int | None = None, display: str = "bt709", overwrite: bool = False,
                 progress: Progress = silent) -> ScopesSummary:
     """Waveform, parade and vectorscope of each frame of ``take`` as PNG, named after the frame's file.
 
     With a ``correction`` they stand side by side, before and after, on its display. Without one the file's code values
-    are the signal of ``display``, in ``range_`` of ``bits``. Raises :class:`InputError` where a picture exists.
+    are the signal of ``display``, in ``range_`` of ``bits`` (None: a movie's own; full of pictures). Raises
+    :class:`InputError` where a picture exists.
     """
     out = Path(out_dir)
-    names = {number: f"{take.path(number).stem}-" for number in take.numbers}
+    names = {number: f"{Path(take.file_name(number)).stem}-" for number in take.numbers}
     for prefix in names.values():
         for kind in DRAWN:
             refuse_existing(out / f"{prefix}{kind}.png", overwrite=overwrite)
     if correction is None:
-        chains = [compile_chain(Footage(range=range_, bits=bits).to_code_float())]
+        chains = [compile_chain(Footage(range=range_ or take.code_range, bits=bits or take.code_bits).to_code_float())]
     else:
         display = correction.display
         chains = [compile_chain(correction.neutral_operations), compile_chain(correction.operations)]
     files: list[str] = []
     for done, (number, prefix) in enumerate(names.items()):
         progress(done, len(names), "drawing")
-        codes = np.ascontiguousarray(read_frame(take.path(number)).rgb_float())
+        codes = np.ascontiguousarray(take.frame(number).rgb_float())
         pictures = [np.asarray(run(chain, codes)) for chain in chains]
         labels = {} if correction is not None else {"names": AS_IT_IS}
         drawn = frame_scopes(pictures, display=display, out_dir=out, prefix=prefix, overwrite=overwrite, **labels)

@@ -23,14 +23,14 @@ from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
 from huewright.frames.ahead import QUIET_S, Picture, pictures
 from huewright.frames.picture import Frame
-from huewright.frames.sequence import FrameSequence
+from huewright.frames.take import Take
 from huewright.models.card import Card
 from huewright.models.footage import Footage
 from huewright.models.reasons import FrameReason, NoCard, WithoutPatches
 from huewright.models.survey import FrameGrade, Survey, Verdict
 from huewright.progress import Progress, silent
 from huewright.provenance.digests import card_layout_sha256, card_sha256
-from huewright.provenance.takes import files_kind
+from huewright.provenance.takes import clip_of, tag_cautions
 from huewright.solver.declaration import judge_reading
 from huewright.version import __version__
 
@@ -42,7 +42,7 @@ NO_LIMIT = 1e9
 Corners = Sequence[tuple[float, float]] | np.ndarray
 
 
-def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str | None, footage: Footage, *,
+def survey_take(sequence: Take, card: Card, card_path: Path | str | None, footage: Footage, *,
                 corners: Corners | None = None, max_frames: int = MOST_MERGED, follow: bool = False,
                 progress: Progress = silent, quiet_s: float = QUIET_S) -> Survey:
     """Surveys ``sequence`` for ``card``, which was read from ``card_path`` (None: made in memory).
@@ -55,9 +55,10 @@ def survey_take(sequence: FrameSequence, card: Card, card_path: Path | str | Non
     impossible corners. A take without a card, or of which no frame is good enough, is not an error: the survey says so
     and what to do.
     """
-    survey = _surveyed(pictures(sequence, follow=follow, quiet_s=quiet_s), lambda number: str(sequence.path(number)),
+    survey = _surveyed(pictures(sequence, follow=follow, quiet_s=quiet_s), sequence.called,
                        card, card_path, footage, corners, max_frames, progress)
-    return replace(survey, take=sequence.text, files_kind=files_kind(sequence))
+    return replace(survey, take=sequence.text, files_kind=sequence.kind, clip=clip_of(sequence),
+                   cautions=(*tag_cautions(sequence), *survey.cautions))
 
 
 def survey_pictures(frames: Sequence[np.ndarray], card: Card, card_path: Path | str | None, footage: Footage, *,
@@ -69,7 +70,7 @@ def survey_pictures(frames: Sequence[np.ndarray], card: Card, card_path: Path | 
     if not len(frames):
         raise InputError(f"{name}: there are no frames; give one at least")
     whole = [Frame(np.asarray(picture)) for picture in frames]
-    taken = ((number, len(whole), (frame.rgb_float(), 1.0, frame.pixels.dtype.kind == "u"))
+    taken = ((number, len(whole), (frame.rgb_float(), 1.0, frame.integers))
              for number, frame in enumerate(whole))
     survey = _surveyed(taken, lambda number: f"frame {number}", card, card_path, footage, corners, max_frames, progress)
     return replace(survey, take=name)
@@ -122,7 +123,7 @@ def _surveyed(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int],
     return survey if caution is None else replace(survey, cautions=(*survey.cautions, caution))
 
 
-def draw_sheet(survey: Survey, sequence: FrameSequence, card: Card, path: Path | str, *,
+def draw_sheet(survey: Survey, sequence: Take, card: Card, path: Path | str, *,
                overwrite: bool = False) -> None:
     """The contact sheet of chosen and refused frames: see :func:`huewright.report.contact.contact_sheet`."""
     from huewright.report.contact import contact_sheet

@@ -59,20 +59,18 @@ def run_verify(*, frames: str | None = None, progress: Progress = silent) -> Ver
 def _samples(frames: str) -> dict[str, np.ndarray]:
     """File name -> colours (n, 3) float32 of the first, a middle and the last frame, evenly picked."""
     from huewright.errors import InputError
-    from huewright.frames.picture import read_frame
-    from huewright.frames.sequence import parse_sequence
+    from huewright.frames.opening import open_take
 
-    sequence = parse_sequence(frames)
+    sequence = open_take(frames)
     numbers = sequence.numbers
     picked = sorted({numbers[round(k * (len(numbers) - 1) / max(1, FRAMES - 1))] for k in range(FRAMES)})
     samples = {}
     for number in picked:
-        path = sequence.path(number)
-        colours = read_frame(path).rgb_float().reshape(-1, 3)
+        colours = sequence.frame(number).rgb_float().reshape(-1, 3)
         colours = colours[:: max(1, len(colours) // PIXELS_A_FRAME)]
         if not np.isfinite(colours).all(axis=1).any():
-            raise InputError(f"{path}: no pixel of it is a finite number; give another frame")
-        samples[path.name] = colours
+            raise InputError(f"{sequence.called(number)}: no pixel of it is a finite number; give another frame")
+        samples[sequence.file_name(number)] = colours
     return samples
 
 

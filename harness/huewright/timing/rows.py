@@ -18,8 +18,9 @@ from huewright_kernels.executor import compile_chain, run
 from huewright_kernels.ops import Operation
 from huewright_kernels.threads import default_threads
 
-from huewright.frames.dpx import read_dpx, write_dpx
-from huewright.frames.picture import read_frame, write_frame
+from huewright.frames.dpx import write_dpx
+from huewright.frames.picture import write_frame
+from huewright.frames.take import Take
 from huewright.models.cautions import Caution, MachineBusy
 from huewright.models.record import to_record
 from huewright.progress import Progress
@@ -119,28 +120,30 @@ def _row(name: str, size: str, picture: str, threads: int, peer: Peer, times: di
                     max(ours.spread, theirs.spread) <= UNRELIABLE, peer.note)
 
 
-def own_picture(path: Path) -> tuple[str, dict[str, np.ndarray]]:
-    frame = read_frame(path)
+def own_picture(take: Take) -> tuple[str, dict[str, np.ndarray]]:
+    first = take.numbers[0]
+    frame = take.frame(first)
     picture = np.ones((frame.height, frame.width, 4), np.float32)
     picture[..., :3] = frame.rgb_float()
-    return f"{frame.width}x{frame.height}", {path.name: picture}
+    return f"{frame.width}x{frame.height}", {take.file_name(first): picture}
 
 
-def stage_rows(paths: list[Path], progress: Progress) -> Iterator[StageRow]:
+def stage_rows(take: Take, progress: Progress) -> Iterator[StageRow]:
     """Reading, computing the chain in the file's own numbers on one thread, and writing, one after another."""
     program = compile_chain(work.OPERATIONS["chain"])
     times: dict[str, list[float]] = {"read": [], "compute": [], "write": []}
+    numbers = take.numbers
     with tempfile.TemporaryDirectory(prefix="huewright-bench-") as folder:
-        for k, path in enumerate([paths[0], *paths]):  # the first one twice: the first time doesn't count
-            progress(k, len(paths) + 1, "reading, computing, writing")
+        for k, number in enumerate([numbers[0], *numbers]):  # the first one twice: the first time doesn't count
+            progress(k, len(numbers) + 1, "reading, computing, writing")
             marks = [time.perf_counter()]
-            packed = read_dpx(path) if path.suffix.lower() == ".dpx" else None
-            frame = read_frame(path) if packed is None else None
+            packed = take.payload(number)
+            frame = take.frame(number) if packed is None else None
             marks.append(time.perf_counter())
             view = frame.pixels if frame is not None else packed.kernel_view()  # type: ignore[union-attr]
             run(program, view, view, threads=1)
             marks.append(time.perf_counter())
-            out = Path(folder) / path.name
+            out = Path(folder) / take.file_name(number)
             if packed is not None:
                 write_dpx(out, packed, overwrite=True)
             else:
@@ -150,7 +153,7 @@ def stage_rows(paths: list[Path], progress: Progress) -> Iterator[StageRow]:
                 for stage, begin, end in zip(times, marks, marks[1:], strict=False):
                     times[stage].append((end - begin) * 1e3)
             out.unlink()
-    progress(len(paths) + 1, len(paths) + 1, "reading, computing, writing")
+    progress(len(numbers) + 1, len(numbers) + 1, "reading, computing, writing")
     for stage, values in times.items():
         timed = summary(values)
         yield StageRow(stage, len(values), timed.median_ms, timed.spread, timed.spread <= UNRELIABLE)

@@ -29,6 +29,29 @@ def _(item: cautions.FilesUnlike) -> str:
             "range, for the correction is for these alone")
 
 
+@sentence.register
+def _(item: cautions.MovieDoubted) -> str:
+    said, taken = item.said, item.taken
+    words = {
+        "range missing": f"doesn't say its range of codes; {taken} is taken, as is usual: if blacks come out grey or "
+                         "cut off, say it, as NAME:range=full",
+        "range and codes": f"is tagged legal, but {said} of the first frame's pixels lie far below legal black: if it "
+                           "is full, say it, as NAME:range=full",
+        "matrix missing": f"doesn't say its colour matrix; {taken} is taken for {said} pixels: say it where it is "
+                          "another, as NAME:matrix=bt601",
+        "matrix and size": f"has a matrix for standard definition in a larger picture ({said}); {taken} is taken as it "
+                           "says: if colours come out turned by a few degrees, say NAME:matrix=bt709",
+        "matrix and primaries": f"has matrix and primaries that hardly belong together ({said}); the matrix {taken} is "
+                                "taken as it says: say it where it is another, as NAME:matrix=bt709",
+        "transfer and primaries": f"has transfer and primaries that hardly belong together ({said}): --encoding says "
+                                  "what holds",
+        "uneven": "has a varying rate: its frames keep their numbers and times, and frames in files have no times",
+        "alpha": "has an alpha channel, which is not carried",
+        "lost": f"is cut short or damaged: its frames {said} can't be read, and are said to be missing",
+    }[item.about]
+    return f"{item.movie} {words}"
+
+
 # ---------------------------------------------------------------- of the solve
 
 @sentence.register
