@@ -266,7 +266,7 @@ def test_a_shot_of_other_files_than_the_card_take(tmp_path: Path) -> None:
     for kind, told in (("10-bit DPX", False), ("half float EXR", True), ("", False)):
         correction = replace(CORRECTION, provenance=Provenance(files_kind=kind))
         cautions = render_take(correction, sequence, tmp_path / f"out{told}{len(kind)}/").cautions
-        assert (FilesUnlike("in/a.####.dpx", "10-bit DPX", "half float EXR") in cautions) == told, cautions
+        assert (FilesUnlike("in/s.####.dpx", "10-bit DPX", "half float EXR") in cautions) == told, cautions
 
 
 def test_a_frame_damaged_in_its_middle_stops_the_render_between_whole_frames(tmp_path: Path) -> None:
