@@ -92,7 +92,7 @@ ALONE: dict[str, tuple[str, str]] = {
     "window": ("WINDOW", ""), "output-guard": ("OUTPUT_GUARD", ""),
     "source-guard": ("SOURCE_GUARD", ""), "source-kept": ("SOURCE", ""),
     "tiles": ("TILES", ""), "origin": ("ORIGIN", ""), "scale": ("SCALE", ""),
-    "parameters": ("PARAMETERS", ""),
+    "row-bytes": ("ROW_BYTES", ""), "parameters": ("PARAMETERS", ""),
     "animation": ("ANIMATION", ""), "threads": ("THREADS", ""),
     "thread-safety": ("THREAD_SAFETY", ""), "abort": ("ABORT", ""), "memory": ("MEMORY", ""),
     "no-source": ("NO_SOURCE", ""), "leaks": ("LEAKS", ""),

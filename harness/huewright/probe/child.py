@@ -134,6 +134,8 @@ def forked(function: Callable[[Progress], Any], patience_s: float) -> dict[str, 
             now = time.monotonic()
     with contextlib.suppress(ProcessLookupError, PermissionError):
         os.killpg(pid, signal.SIGKILL)  # and all that it started
+    while select.select([reader], [], [], 0)[0] and (chunk := os.read(reader, 1 << 16)):
+        chunks.append(chunk)  # what it said between the last look and its end
     os.close(reader)
     _, status = os.waitpid(pid, 0)
     where: dict[str, Any] = {"at": progress.read()[1], "calls": progress.last_calls()}

@@ -75,6 +75,13 @@ static OfxStatus render(OfxEffect effect, OfxProperties in)
         return OFX_FAILED;
     }
 #endif
+#ifdef BREAK_ROW_BYTES
+    if (source.row_bytes != output.row_bytes) { /* one step for both */
+        effects->clipReleaseImage(source.handle);
+        effects->clipReleaseImage(output.handle);
+        return OFX_FAILED;
+    }
+#endif
 #ifdef BREAK_OUTPUT_GUARD
     if (window.x2 - window.x1 == output.bounds.x2 - output.bounds.x1 && output.row_bytes > 0 && output.bounds.x1 == 0) {
         volatile float *before = row_at(&output, output.bounds.x1, output.bounds.y1) - 1;

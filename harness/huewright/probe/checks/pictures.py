@@ -35,7 +35,7 @@ def window(bench: Bench) -> None:
     require_tiles(bench, plugin)
     for (depth, components), negative in itertools.product(bench.formats(plugin), (False, True)):
         instance = bench.instance(plugin, depth, components)
-        source = bench.source(depth, components)
+        source = bench.source(depth, components, padding=64, negative=negative)
         for window in windows_of(source.bounds):
             output = bench.rendered(instance, source, windows=[window], fill=FILLS[0], padding=64, negative=negative)
             if count := outside_changed(output, window, FILLS[0]):
@@ -50,8 +50,8 @@ def output_guard(bench: Bench) -> None:
     plugin = bench.open()
     for depth, components in bench.formats(plugin):
         instance = bench.instance(plugin, depth, components)
-        source = bench.source(depth, components)
         for guard, negative in itertools.product(("end", "start"), (False, True)):
+            source = bench.source(depth, components, negative=negative)
             bench.rendered(instance, source, guard=guard, negative=negative)
         instance.destroy()
     bench.close(plugin)
@@ -68,14 +68,14 @@ def source_guard(bench: Bench) -> None:
         results: list[Picture] = []
         for poison in FILLS:
             source = bench.source(depth, components, padding=64, poison=poison)
-            results.append(bench.rendered(instance, source))
+            results.append(bench.rendered(instance, source, padding=64))
         if not same_bytes(*results):
             bench.error(f"the result depends on bytes between the source's rows ({depth}, {components})")
         for guard, negative in itertools.product(("end", "start"), (False, True)):
             source = bench.source(depth, components, guard=guard, negative=negative)
             source.storage.protect(writable=False)
             for window in (bounds, *windows_of(bounds)):
-                bench.rendered(instance, source, windows=[window])
+                bench.rendered(instance, source, windows=[window], negative=negative)
             source.storage.protect(writable=True)
         instance.destroy()
     bench.close(plugin)
@@ -133,21 +133,47 @@ def origin(bench: Bench) -> None:
         bench.rendered(instance, source, guard="start")
         x1, y1, x2, y2 = source.bounds
         inner = (x1 + 5, y1 + 3, x2 - 7, y2 - 2)
-        output = bench.output(instance, inner, guard="end", fill=FILLS[0])
-        bench.expect(instance.frame(source, output), f"rendering into bounds {inner}", source, output)
+        output = bench.output(instance, inner, guard="end", fill=FILLS[0], padding=12 * _pixel_bytes(source))
+        bench.expect(instance.frame(source, output), f"rendering into bounds {inner}")
     # Wider than the source, if it says that its own picture is. What lies outside counts as black and transparent.
     source = bench.source(depth, components, guard="end")
     x1, y1, x2, y2 = source.bounds
     for side in ("end", "start"):
-        source = bench.source(depth, components, guard=side)
+        source = bench.source(depth, components, guard=side, padding=10 * _pixel_bytes(source))
         wide = (x1 - 4, y1 - 3, x2 + 6, y2 + 5)
         instance.feed(source)
         status, (left, low, right, top) = instance.region_of_definition()
         if status != OK or left > wide[0] or low > wide[1] or right < wide[2] or top < wide[3]:
             break  # its picture ends with the source's: no host asks for more
         output = bench.output(instance, wide, guard=side, fill=FILLS[0])
-        bench.expect(instance.frame(source, output), "rendering beyond the source's bounds", source, output)
+        bench.expect(instance.frame(source, output), "rendering beyond the source's bounds")
     bench.close(plugin, instance)
+
+
+def _pixel_bytes(picture: Picture) -> int:
+    """Bytes of one pixel: rows are padded by whole ones, so that only the check of row bytes has unlike rows."""
+    return picture.pixels.shape[2] * picture.pixels.itemsize
+
+
+@check("Image effect clips and images, kOfxImagePropRowBytes: rows may be padded, and run down")
+def row_bytes(bench: Bench) -> None:
+    """Renders where the rows of source and output are padded unlike, or run in opposite ways"""
+    plugin = bench.open()
+    for depth, components in bench.formats(plugin):
+        instance = bench.instance(plugin, depth, components)
+        plain = bench.rendered(instance, bench.source(depth, components), expect=False)
+        for one, other in (({"padding": 48}, {}), ({}, {"padding": 48}), ({"negative": True}, {}),
+                           ({"padding": 16}, {"padding": 64, "negative": True})):
+            source = bench.source(depth, components, **one)
+            output = bench.output(instance, source.bounds, fill=FILLS[0], **other)
+            status = instance.frame(source, output)
+            where = f"({depth}, {components}, rows of {source.row_bytes} bytes in, {output.row_bytes} out)"
+            if status != OK:
+                bench.expect(status, f"rendering where rows are unlike {where}")
+            elif not same_bytes(plain, output):
+                bench.error(f"unlike rows give other pixels {where}")
+        instance.destroy()
+    bench.close(plugin)
 
 
 @check("Coordinate systems, render scale")
