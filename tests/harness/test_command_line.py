@@ -9,17 +9,18 @@ import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
 from huewright.cli import main
-from huewright.cli.prove import demand_limits
+from huewright.cli.prove import conclude
 from huewright.errors import NoAnswerError
 from huewright.frames import read_frame
 from huewright.models.card import load_card
+from huewright.models.cautions import Limits
 from huewright.models.correction import load_correction
+from huewright.models.proof import Proof, Summary
 from huewright.models.settings import SolveSettings
 
 CARD = Path(__file__).parents[2] / "demo" / "huewright_demo" / "card.toml"
@@ -317,8 +318,8 @@ def test_a_proof_that_is_not_within_its_limits_exits_with_1_and_writes_all(comma
     monkeypatch.setattr("huewright.models.settings.SolveSettings", Strict)
     pattern = f"{take}/a.####.png"
     missed = command("run", pattern, "--card", CARD, "--encoding", "display", "--out", "all", "--json", "all.json")
-    refused(missed, 1, "not within its limits", "proof.html", "--compare")
-    assert "NOT within the limits" in " ".join(missed[1].split())
+    refused(missed, 1, "NOT within the limits", "proof.html", "--compare")
+    assert "NOT within" not in missed[1]      # the verdict once
     for name in ("correction.json", "correction.cube", "correction.clf", "take/a.0002.png", "proof/proof.json",
                  "proof/proof.html", "job.json"):
         assert (tmp_path / "all" / name).exists(), name
@@ -326,12 +327,13 @@ def test_a_proof_that_is_not_within_its_limits_exits_with_1_and_writes_all(comma
     assert set(json.loads(Path("all/job.json").read_text())["files"]) == there - {"job.json"}
     assert not json.loads(Path("all.json").read_text())["proof"]["passed"]
     refused(command("prove", "all/correction.json", "all/survey.json", "--card", CARD, "--before", pattern, "--after",
-                    "all/take/a.####.png", "--out", "again"), 1, "not within its limits")
+                    "all/take/a.####.png", "--out", "again"), 1, "NOT within the limits")
     assert Path("again/proof.html").exists()
 
 
 def test_a_missed_proof_of_a_contradicted_declaration_names_that_first() -> None:
-    missed = SimpleNamespace(passed=False, strange_shots=(), declaration="contradicted")
+    limits = Limits(0.5, 0.01, 0.5)
+    missed = Proof("outside-limits", False, (), Summary(worst_hue_error_after_deg=1.0), limits,
+                   declaration="contradicted")
     with pytest.raises(NoAnswerError, match="check --encoding and --range first"):
-        demand_limits(missed, Path("proof.html"))
-    demand_limits(SimpleNamespace(passed=True), Path("proof.html"))
+        conclude(missed, Path("proof.html"))

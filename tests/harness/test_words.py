@@ -117,7 +117,7 @@ def test_advice_says_what_to_do(remedy: reasons.Remedy, words: str) -> None:
 
 def test_a_good_proof() -> None:
     assert verdict_words(proof("within-limits")) == (
-        "Chips and bars are on their targets: off by at most under 0.01° in hue, 0.31 % in saturation and 0.20 IRE in "
+        "Chips and bars are on their targets, to within 0.01° in hue, 0.31 % in saturation and 0.20 IRE in "
         "level; check patches, which the solve never saw, improve from 9.8 to 1.1 ΔE (CIEDE2000).")
     assert verdict_heading(proof("within-limits")) == "Within the stated limits"
     assert basis_words(proof("within-limits")) == (
@@ -127,7 +127,7 @@ def test_a_good_proof() -> None:
 
 @pytest.mark.parametrize(("verdict", "given", "words"), [
     ("outside-limits", {"passed": False, "summary": replace(GOOD, worst_hue_error_after_deg=3.0)},
-     ["NOT within the limits: off by at most 3.00° in hue"]),
+     ["NOT within the limits: off by up to 3.00° in hue"]),
     ("within-limits", {"cautions": (cautions.DoneInPart(0.5, 1.0, 2.0, 0.1, 3.0),)},
      ["Chips and bars are where the strength asked for leaves them, not on their targets"]),
     ("within-limits", {"summary": replace(GOOD, patches_not_used=1)},

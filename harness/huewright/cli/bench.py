@@ -22,7 +22,8 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Time each operation and the chain beside OpenColorIO, NumPy and a memory copy, interleaved."""
-        from huewright.cli.show import caution, number, progress_line, say, table
+        from huewright.cli.show import cautions, number, progress_line, say, table
+        from huewright.cli.tables import bench_table
         from huewright.steps.bench import draw_bench, run_bench
         from huewright.steps.outputs import refuse_outputs, write_figures
 
@@ -41,14 +42,5 @@ def register(app: typer.Typer) -> None:
                         f"{row.spread:.0%}" + ("" if row.reliable else " unreliable")] for row in result.stages]))
             say("Computing is the whole chain of the table below, on one thread; reading and writing are the picture "
                 "library's, with the threads that it starts itself (EXR), and files read before come from memory.")
-        grid = table("Medians; ratio above 1: ours is the faster",
-                     ["operation", "size", "picture", "threads", "ours ms", "peer", "peer ms", "ratio", "copy ms",
-                      "spread", "note"],
-                     [[row.operation, row.size, row.picture, str(row.threads), number(row.ours_ms), row.peer,
-                       number(row.peer_ms), number(row.ratio), number(row.copy_ms),
-                       f"{row.spread:.0%}" + ("" if row.reliable else " unreliable"), row.note]
-                      for row in result.rows])
-        grid.columns[-1].justify = "left"
-        say(grid)
-        for one in result.cautions:
-            caution(one)
+        say(bench_table(result))
+        cautions(result.cautions)

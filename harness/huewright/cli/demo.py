@@ -25,7 +25,7 @@ def register(app: typer.Typer) -> None:
 
         Exits with 1 where a camera's proof is not within its limits; everything is written all the same.
         """
-        from huewright.cli.show import caution, progress_line, say
+        from huewright.cli.show import cautions, progress_line, say
         from huewright.errors import NoAnswerError
         from huewright.steps.demo import run_demo
         from huewright.steps.outputs import refuse_outputs, write_figures
@@ -38,8 +38,8 @@ def register(app: typer.Typer) -> None:
         write_figures(json_file, summary, overwrite=overwrite)
         for name, camera in summary.cameras.items():
             _show(name, camera, verdict_words(result.proofs[name]))
-            for one in camera.cautions:
-                caution(one, f"camera {name}: ")
+            cautions(camera.cautions, f"in {out / f'camera-{name.lower()}' / 'proof' / 'proof.html'}",
+                     f"camera {name}: ")
         say(summary.note, f"{summary.seconds['total']:.0f} s; everything is in {out}: open "
             f"{out / 'camera-a' / 'proof' / 'proof.html'}")
         missed = [name for name, camera in summary.cameras.items() if not camera.passed]
@@ -62,7 +62,7 @@ def _show(name: str, camera: CameraSummary, verdict: str) -> None:
                              (("worst_chip_hue_error_deg", 2), ("worst_chip_radius_error", 4),
                               ("worst_bar_error_ire", 2), ("mean_check_delta_e", 2), ("worst_check_delta_e", 2)))])
     say(table("Before > after, on rendered and re-read frames, against",
-              ["", "worst chip hue deg", "radius", "worst bar IRE", "check dE2000 mean", "worst"], rows))
+              ["", "worst chip\nhue deg", "\nradius", "worst bar\nIRE", "checks dE2000\nmean", "\nworst"], rows))
     apart = [f".{kind} mean {lut.mean:.1e}, worst {lut.worst:.1e}"
              for kind, lut in (("cube", camera.luts.cube), ("clf", camera.luts.clf))]
     say("LUTs through OpenColorIO against the render: " + ", ".join(apart), verdict)

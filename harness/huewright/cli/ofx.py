@@ -47,7 +47,8 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Drive every effect of a plug-in through the standard's actions and say what it does wrong."""
-        from huewright.cli.show import progress_line, say, table
+        from huewright.cli.show import progress_line, say
+        from huewright.cli.tables import probe_table
         from huewright.errors import NoAnswerError
         from huewright.steps.inputs import take_from
         from huewright.steps.ofx import probe_bundle
@@ -58,13 +59,7 @@ def register(app: typer.Typer) -> None:
             report = probe_bundle(bundle, None if frames is None else take_from(frames), effects=effect,
                                   patience_s=patience, progress=progress)
         write_figures(json_file, report.to_dict(), overwrite=overwrite)
-        grid = table("Conformance", ["effect", "context", "check", "result", "what was seen"],
-                     [[row.plugin, row.context, row.what, row.result,
-                       row.reason or "; ".join(f"{f.level}: {f.message}" for f in row.findings)]
-                      for row in report.results])
-        for column in grid.columns[1:]:
-            column.justify = "left"
-        say(grid)
+        say(probe_table(report))
         if not report.clean:
             bad = sum(row.bad for row in report.results)
             warned = sum(row.result == "warned" for row in report.results)

@@ -10,40 +10,28 @@ import typer
 from huewright.cli import options
 
 if TYPE_CHECKING:
-    from rich.table import Table
-
     from huewright.steps.prove import Proof
 
 
-def proof_table(proof: Proof) -> Table:
-    """The patches as measured on the re-read frames."""
-    from huewright.cli.show import number, table
-
-    rows = [[p.name, p.role if p.used or p.role == "check" else f"{p.role}, not used",
-             number(p.level_before_ire, 1), number(p.level_after_ire, 2), number(p.level_target_ire, 2),
-             number(p.hue_error_before_deg, 1), number(p.hue_error_after_deg, 2),
-             number(p.radius_ratio_before, 3), number(p.radius_ratio_after, 3),
-             number(p.delta_e_before, 1), number(p.delta_e_after, 2)] for p in proof.patches]
-    return table("Measured on the frames, before and after",
-                 ["patch", "role", "IRE before", "after", "target", "hue off deg before", "after",
-                  "radius ratio before", "after", "dE2000 before", "after"], rows)
-
-
-def demand_limits(proof: Proof, page: Path) -> None:
-    """Raises :class:`NoAnswerError`, which says what to do first, for a proof that is not within its limits."""
+def conclude(proof: Proof, page: Path, *said: str) -> None:
+    """The verdict, once: with what else is ``said``, or, of a proof that is not within its limits, as the
+    :class:`NoAnswerError` that also says what to do first."""
+    from huewright.cli.show import say
     from huewright.errors import NoAnswerError
+    from huewright.steps.prove import NOT_VERIFIED
+    from huewright.words import verdict_words
 
     if proof.passed:
+        say(verdict_words(proof), NOT_VERIFIED, *said)
         return
+    say(*said)
     if proof.strange_shots:
-        raise NoAnswerError(f"{', '.join(proof.strange_shots)}: by its files not of the card take's camera or settings "
-                            f"({page} says why; everything was written all the same); solve that camera's own card "
-                            "take")
-    first = ("check --encoding and --range first: the bars contradict what was declared" if
-             proof.declaration in ("in doubt", "contradicted") else
-             "read its cautions, and compare the methods with `huewright solve --compare`")
-    raise NoAnswerError(f"the proof is not within its limits ({page} shows where; everything was written all the "
-                        f"same); {first}")
+        first = "solve that camera's own card take"
+    elif proof.declaration in ("in doubt", "contradicted"):
+        first = "check --encoding and --range first"
+    else:
+        first = "read its cautions, and compare the methods with `huewright solve --compare`"
+    raise NoAnswerError(f"{verdict_words(proof)} {page} shows where; {first}. Everything was written all the same")
 
 
 def register(app: typer.Typer) -> None:
@@ -73,7 +61,8 @@ def register(app: typer.Typer) -> None:
 
         Exits with 1 where the proof is not within its limits; everything is written all the same.
         """
-        from huewright.cli.show import caution, progress_line, say
+        from huewright.cli.show import cautions, progress_line, say
+        from huewright.cli.tables import proof_table
         from huewright.errors import InputError
         from huewright.steps.inputs import (
             at_strength,
@@ -84,9 +73,7 @@ def register(app: typer.Typer) -> None:
             take_from,
         )
         from huewright.steps.outputs import refuse_outputs, write_figures
-        from huewright.steps.prove import NOT_VERIFIED
         from huewright.steps.prove import prove as prove_step
-        from huewright.words import verdict_words
 
         refuse_outputs(json_file, overwrite=overwrite)
         if len(shot or ()) != len(rendered or ()):
@@ -100,7 +87,5 @@ def register(app: typer.Typer) -> None:
                                 progress=progress)
         write_figures(json_file, result, overwrite=overwrite)
         say(proof_table(result))
-        for one in result.cautions:
-            caution(one)
-        say(verdict_words(result), NOT_VERIFIED, f"wrote the proof to {out}")
-        demand_limits(result, out / "proof.html")
+        cautions(result.cautions, f"in {out / 'proof.html'}")
+        conclude(result, out / "proof.html", f"wrote the proof to {out}")

@@ -37,7 +37,7 @@ def register(app: typer.Typer) -> None:
         A folder of shots, or a name with wildcards that stands for several, goes into one folder each, named after
         the shot.
         """
-        from huewright.cli.show import caution, counted, progress_line, say, says_what_is_kept
+        from huewright.cli.show import cautions, counted, progress_line, say, says_what_is_kept
         from huewright.steps.inputs import at_strength, correction_from, frames_of, strength_named
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.render import EDITED_BY_HAND, edited_by_hand, render_take
@@ -46,7 +46,7 @@ def register(app: typer.Typer) -> None:
         refuse_outputs(json_file, overwrite=overwrite)
         model = at_strength(correction_from(correction), strength_named(strength or ()))
         if edited_by_hand(model):
-            caution(EDITED_BY_HAND)
+            cautions([EDITED_BY_HAND])
         shots = [frames_of(each, frames, skip_missing=skip_missing) for each in shots_from(shot)]
         summaries = []
         kept = f"the frames that were finished are whole and kept in {out}; the same command with --resume goes on"
@@ -55,7 +55,6 @@ def register(app: typer.Typer) -> None:
                 summaries.append(render_take(model, sequence, place, range_=out_range, bits=out_bits, dither=dither,
                                              overwrite=overwrite, resume=resume, threads=threads, progress=progress))
         write_figures(json_file, summaries[0] if len(summaries) == 1 else summaries, overwrite=overwrite)
-        for one in dict.fromkeys(one for summary in summaries for one in summary.cautions):
-            caution(one)
+        cautions(one for summary in summaries for one in summary.cautions)
         for summary in summaries:
             say(f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {summary.out}")

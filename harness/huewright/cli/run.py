@@ -49,15 +49,15 @@ def register(app: typer.Typer) -> None:
         Exits with 1 where the card can't support an answer, or the proof is not within its limits; then everything is
         written all the same.
         """
-        from huewright.cli.prove import demand_limits, proof_table
-        from huewright.cli.show import caution, counted, progress_line, say, says_what_is_kept
+        from huewright.cli.prove import conclude
+        from huewright.cli.show import cautions, counted, progress_line, say, says_what_is_kept
+        from huewright.cli.tables import proof_table
         from huewright.steps.inputs import footage_from, named_numbers, settings_from, strength_named, take_from
         from huewright.steps.job import kept_words
         from huewright.steps.outputs import refuse_outputs, write_figures
-        from huewright.steps.prove import NOT_VERIFIED
         from huewright.steps.run import run_job
         from huewright.steps.shots import shots_from
-        from huewright.words import sentence, verdict_words
+        from huewright.words import sentence
 
         refuse_outputs(json_file, overwrite=overwrite)
         sequence, shots = take_from(take), tuple(each for text in shot or () for each in shots_from(text))
@@ -75,12 +75,11 @@ def register(app: typer.Typer) -> None:
         write_figures(json_file, {"proof": result.proof, "exports": result.exports,
                                   "renders": result.renders, "seconds": result.seconds}, overwrite=overwrite)
         say(proof_table(result.proof))
-        for one in dict.fromkeys(c for part in (result.proof, *result.renders, *result.exports) for c in part.cautions):
-            caution(one)
-        rendered = sum(len(summary.frames) for summary in result.renders)
-        for one in result.survey.cautions:
-            caution(one)
+        page = out / "proof" / "proof.html"
+        cautions(result.proof.cautions, f"in {page}")
         of_take = [sentence(result.survey.advice)] if result.proof.declaration in ("fits", "not checked") else []
-        say(*of_take, verdict_words(result.proof), NOT_VERIFIED,
-            f"{counted(rendered, 'frame')} rendered; everything is in {out}: open {out / 'proof' / 'proof.html'}")
-        demand_limits(result.proof, out / "proof" / "proof.html")
+        say(*of_take)
+        rendered = sum(len(summary.frames) for summary in result.renders)
+        kept = sum(len(summary.kept) for summary in result.renders)
+        conclude(result.proof, page, f"{counted(rendered, 'frame')} rendered"
+                 + (f", {kept} kept as they were" if kept else "") + f"; everything is in {out}: open {page}")

@@ -32,7 +32,7 @@ def register(app: typer.Typer) -> None:
         With a correction its own range, encoding and display count. Without one the file's code values are taken for
         a display signal, so a log frame shows its log.
         """
-        from huewright.cli.show import caution, counted, progress_line, say
+        from huewright.cli.show import cautions, counted, progress_line, say
         from huewright.errors import InputError
         from huewright.steps.inputs import at_strength, correction_from, strength_named, take_from
         from huewright.steps.outputs import refuse_outputs, write_figures
@@ -48,7 +48,6 @@ def register(app: typer.Typer) -> None:
             summary = draw_scopes(take_from(frame), out, correction=model, range_=code_range, bits=bits,
                                   display=display, overwrite=overwrite, progress=progress)
         write_figures(json_file, summary, overwrite=overwrite)
-        for one in summary.cautions:
-            caution(one)
+        cautions(summary.cautions)
         say(f"drew {counted(len(summary.files), 'picture')} into {out}: {', '.join(summary.files[:6])}"
             + (f" and {len(summary.files) - 6} more" if len(summary.files) > 6 else ""))

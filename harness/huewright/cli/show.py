@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from huewright.progress import Progress
-    from huewright.words import Coded
+    from huewright.words import Caution, Coded
 
 
 @contextmanager
@@ -59,26 +59,53 @@ class _PlainLines:
             print(f"{what}: {done} of {total}" if total > 0 else what, file=sys.stderr, flush=True)
 
 
-def table(title: str, columns: list[str], rows: list[list[str]]) -> Table:
-    """Text left, numbers right; the first column names the row."""
+WIDTH = 80
+"""Columns that every table fits into; a wider terminal gives its text more room."""
+
+
+def table(title: str, columns: list[str], rows: list[list[str]], *, left: tuple[int, ...] = ()) -> Table:
+    """Numbers right, text left: the first column, which names the row, and those in ``left``. A heading may have two
+    lines. Columns stand apart by two where all of them fit, else by one; text in ``left`` is wrapped."""
     from rich import box
     from rich.table import Table
 
-    result = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    widths = [max(len(line) for cell in cells for line in cell.split("\n"))
+              for cells in zip(columns, *rows, strict=True)]
+    gap = 2 if sum(widths) + 2 * (len(widths) - 1) <= WIDTH else 1
+    result = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False,
+                   padding=(0, gap - 1, 0, 0))
+    two = any("\n" in column for column in columns)
     for index, column in enumerate(columns):
-        result.add_column(column, justify="left" if index == 0 else "right", no_wrap=index == 0)
+        heading = column if "\n" in column or not two else f"\n{column}"
+        text = index in left
+        result.add_column(heading, justify="left" if index == 0 or text else "right", no_wrap=not text)
     for row in rows:
         result.add_row(*row)
     return result
 
 
 def say(*items: Any) -> None:
-    """Prints to stdout; a width that fits when piped, so that tables are never cut."""
+    """Prints to stdout; where that is no terminal, tables are as wide as on a narrow one and sentences one line."""
     from rich.console import Console
 
-    console = Console(width=None if sys.stdout.isatty() else 200, highlight=False)
+    console = Console(width=None if sys.stdout.isatty() else WIDTH, highlight=False)
     for item in items:
         console.print(item, soft_wrap=isinstance(item, str), markup=False)
+
+
+SHOWN = 3
+
+
+def cautions(items: Iterable[Caution], rest: str = "", about: str = "") -> None:
+    """Each once on stderr, the weightiest first; no more than three where ``rest`` says where the others are."""
+    from huewright.words import in_order
+
+    sorted_ones = in_order(items)
+    shown = sorted_ones[:SHOWN] if rest and len(sorted_ones) > SHOWN + 1 else sorted_ones
+    for one in shown:
+        caution(one, about)
+    if len(shown) < len(sorted_ones):
+        print(f"caution: {about}and {len(sorted_ones) - len(shown)} more {rest}", file=sys.stderr)
 
 
 def caution(what: Coded | str, about: str = "") -> None:

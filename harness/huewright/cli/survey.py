@@ -34,11 +34,12 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Find the card in every frame, grade each one, choose the best, and say whether the take is usable."""
-        from huewright.cli.show import caution, counted, number, progress_line, say, table
+        from huewright.cli.show import cautions, counted, progress_line, say
+        from huewright.cli.tables import survey_table
         from huewright.steps.inputs import card_from, footage_from, take_from
         from huewright.steps.outputs import refuse_outputs, save, write_figures
         from huewright.steps.survey import draw_sheet, survey_take
-        from huewright.words import clip_words, reason_words, sentence
+        from huewright.words import clip_words, sentence
 
         refuse_outputs(out, sheet, json_file, overwrite=overwrite)
         sequence = take_from(take)
@@ -52,19 +53,13 @@ def register(app: typer.Typer) -> None:
         if sheet is not None:
             draw_sheet(result, sequence, model, sheet, overwrite=overwrite)
         write_figures(json_file, result, overwrite=overwrite)
-        rows = [[str(g.frame), g.verdict, number(g.glare), number(100 * g.clipped, 1), number(g.edge_width_px, 1),
-                 number(g.motion_px, 1), number(g.patch_px, 0), number(g.tilt_deg, 0), number(g.light_stops),
-                 reason_words(g.reasons)] for g in result.grades]
-        grid = table(counted(len(rows), "frame"), ["frame", "verdict", "glare", "clipped %", "edge px", "motion px",
-                                                       "patch px", "tilt deg", "light stops", "why"], rows)
-        grid.columns[-1].justify = "left"
-        say(grid, f"wrote {out}" + (f" and {sheet}" if sheet else ""))
+        say(survey_table(result, counted(len(result.grades), "frame")),
+            f"wrote {out}" + (f" and {sheet}" if sheet else ""))
         if result.clip is not None:
             say(clip_words(result.clip))
-        if result.declaration != "contradicted":
+        cautions(result.cautions)
+        if result.usable and result.declaration != "contradicted":
             say(sentence(result.advice))
-        for one in result.cautions:
-            caution(one)
         if not result.usable:
             raise NoAnswerError("this take can't support a correction", result.advice)
         if result.declaration == "contradicted":

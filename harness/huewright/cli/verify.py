@@ -18,18 +18,17 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Check the kernels against float64 references and published values: worst error, and where."""
-        from huewright.cli.show import progress_line, say, table
+        from huewright.cli.show import progress_line, say
+        from huewright.cli.tables import accuracy_table
         from huewright.errors import NoAnswerError
         from huewright.steps.outputs import refuse_outputs, write_figures
-        from huewright.steps.verify import ABSOLUTE, SPACING_MEANS, run_verify
+        from huewright.steps.verify import SPACING_MEANS, run_verify
 
         refuse_outputs(json_file, overwrite=overwrite)
         with progress_line() as progress:
             result = run_verify(frames=frames, progress=progress)
         write_figures(json_file, result, overwrite=overwrite)
-        say(table("Accuracy", ["check", "worst error", "tolerance", "unit", "", "at", "source"],
-                  [[c.check, f"{c.worst_error:.2e}", f"{c.tolerance:.0e}", "" if c.unit == ABSOLUTE else c.unit,
-                    "ok" if c.passed else "FAILS", str(c.at), c.source] for c in result.checks]))
+        say(accuracy_table(result))
         say(f"Errors are absolute where no unit is named. {SPACING_MEANS}.")
         failed = [c.check for c in result.checks if not c.passed]
         say(f"{len(result.checks) - len(failed)} of {len(result.checks)} checks within tolerance")

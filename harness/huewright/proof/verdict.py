@@ -48,15 +48,16 @@ PREFERRED_TOLERANCE_PERCENT = 1.0       # EBU R 103 v3.0 (2020): errors in up to
 def whole_proof(correction: Correction, survey: Survey, card: Card, take: Take,
                 patches: tuple[PatchProof, ...], methods: tuple[MethodResult, ...], summary: Summary,
                 match: RenderMatch, grades: list[FrameGrade], settings: SolveSettings,
-                shots: tuple[ShotProof, ...], unlike: list[Caution]) -> Proof:
-    """The proof of the card ``take``, measured on ``grades``' frames, without pictures and title. ``unlike`` is what
-    must be said of the shots' files."""
+                shots: tuple[ShotProof, ...], of_files: Sequence[Caution]) -> Proof:
+    """The proof of the card ``take``, measured on ``grades``' frames, without pictures and title. ``of_files`` is what
+    must be said of the files: the shots', and what renders and exports found."""
     limits = limits_of(settings)
     declaration = correction.diagnostics.declaration
     screened = any(shot.flashes is not None for shot in shots)
-    said = (*_cautions(correction, survey, summary, match), *unlike, cautions.SameLight(),
+    said = (*_cautions(correction, survey, summary, match), *of_files, cautions.SameLight(),
             *(caution for shot in shots for caution in shot_cautions(shot)),
             cautions.Screened() if screened else cautions.NotScreened())
+    said = tuple(dict.fromkeys(said))
     verdict = verdict_of(summary, limits, declaration, said, shots)
     frames = FramesRead(
         survey.chosen, tuple(grade.frame for grade in survey.grades if grade.verdict == "usable"),

@@ -16,6 +16,7 @@ from huewright.version import versions_of
 
 if TYPE_CHECKING:
     from huewright.timing import rows
+    from huewright.timing.rows import BenchResult
 
 ROUNDS, QUICK_ROUNDS = 7, 5
 FRAMES = 12
@@ -76,3 +77,6 @@ def _picked(frames: str) -> Take:
     """Up to twelve frames, spread over those that are named."""
     take = open_take(frames).require_complete()
     return take.only(take.numbers[::max(1, len(take.numbers) // FRAMES)][:FRAMES])
+
+
+__all__ = ["BenchResult", "draw_bench", "run_bench"]

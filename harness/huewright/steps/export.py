@@ -114,7 +114,7 @@ def _checked(path: Path, size: int, kind: str | None, *, overwrite: bool) -> str
     """The kind of export at ``path``, if it can be made."""
     kind = _kind(path, kind)
     if not 2 <= size <= 129:
-        raise InputError(f"a lattice has 2 to 129 points along each axis, not {size}")
+        raise InputError(f"--size is the points along each axis of a 3D LUT, 2 to 129, not {size}")
     refuse_existing(path, overwrite=overwrite)
     return kind
 

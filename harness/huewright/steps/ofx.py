@@ -192,3 +192,7 @@ def _identifier(binary: Path, wanted: str, patience_s: float) -> str:
     if len(found) != 1:
         raise InputError(f"{binary}: no effect {wanted!r} in it; it has {', '.join(known) or 'none'}")
     return found[0]
+
+
+__all__ = ["BundleSummary", "ProbeReport", "ThroughSummary", "build_bundle", "describe_effects", "list_plugins",
+           "parse_settings", "probe_bundle", "render_through"]

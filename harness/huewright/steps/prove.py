@@ -17,6 +17,7 @@ from huewright.colorimetry.excursions import RangeTally
 from huewright.errors import InputError
 from huewright.files import refuse_existing
 from huewright.models.card import Card
+from huewright.models.cautions import Caution
 from huewright.models.correction import Correction
 from huewright.models.footage import RANGES, Footage
 from huewright.models.proof import Proof, save_proof
@@ -42,14 +43,15 @@ SHOTS_SHOWN = 3          # of which the page holds a picture before and after
 
 def prove(correction: Correction, survey: Survey, card: Card, *, before: Take, after: Take,
           shots: Sequence[tuple[Take, Take]] = (), out_dir: Path | str, after_range: str = "full",
-          after_bits: int = 10, title: str = "", overwrite: bool = False, progress: Progress = silent) -> Proof:
+          after_bits: int = 10, title: str = "", more: Sequence[Caution] = (), overwrite: bool = False,
+          progress: Progress = silent) -> Proof:
     """Measures, and writes ``proof.json``, ``proof.html`` and the pictures into ``out_dir``.
 
     ``shots`` are pairs of a shot and its render: looked through for range and flashing, and shown. ``after_range`` and
-    ``after_bits`` are what the rendered files were written with. ``title`` heads the page (scene,
-    camera, client); without one the take's folder and files name it. Raises :class:`InputError` if
-    an output exists, if none of the survey's chosen frames is in both takes, or if the survey, the card or a
-    rendered frame does not belong to the correction.
+    ``after_bits`` are what the rendered files were written with. ``title`` heads the page (scene, camera, client);
+    without one the take's folder and files name it. ``more`` is what renders and exports found that the page shall say
+    too. Raises :class:`InputError` if an output exists, if none of the survey's chosen frames is in both takes, or if
+    the survey, the card or a rendered frame does not belong to the correction.
     """
     out = Path(out_dir)
     for name in ("proof.json", "proof.html"):
@@ -85,8 +87,9 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: Take, a
     seen = judged([found for found, _ in looked], [source for source, _ in shots], before, survey.footage,
                   lost_percent(summary))
     card_kind = before.kind
-    unlike = [caution for source, _ in shots for caution in kind_cautions(source, card_kind)]
-    proof = whole_proof(correction, survey, card, before, rows, methods, summary, match, grades, settings, seen, unlike)
+    of_files = [*more, *(caution for source, _ in shots for caution in kind_cautions(source, card_kind))]
+    proof = whole_proof(correction, survey, card, before, rows, methods, summary, match, grades, settings, seen,
+                        of_files)
     proof = replace(proof, title=title.strip() or before.name,
                     provenance=proof_provenance(correction, before, after, grades))
     progress(steps - 1, steps, "drawing")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from huewright.errors import NoAnswerError
 from huewright.files import refuse_existing
 from huewright.models.card import load_card
+from huewright.models.cautions import FramesKept
 from huewright.models.correction import Correction, save_correction
 from huewright.models.footage import Footage
 from huewright.models.job import Job
@@ -118,9 +119,12 @@ def run_job(
 
     from huewright.frames.opening import open_take
 
+    found = [*survey.cautions, *(one for made in renders for one in made.cautions),
+             *(one for made in exports for one in made.cautions)]
+    more = [caution for caution in found if not isinstance(caution, FramesKept)]
     pairs = [(shot, open_take(place)) for place, shot in zip(places, shots, strict=True)]
     proof = prove(correction, survey, card, before=take, after=open_take(rendered), shots=pairs,
-                  out_dir=out / "proof", title=title, overwrite=overwrite, progress=progress)
+                  out_dir=out / "proof", title=title, more=more, overwrite=overwrite, progress=progress)
     clock.lap("prove")
     result = JobResult(survey, correction, proof, tuple(renders), exports, clock.laps)
     finish(out, Job(proof.verdict, proof.passed, survey.chosen, (), clock.laps, asked))

@@ -188,3 +188,6 @@ def _grade(frame: Judged, motion: float, chosen: bool, remark: FrameReason | Non
     return FrameGrade(number, verdict, reasons, frame.glare, frame.clipped, frame.edge_width_px, motion,
                       frame.patch_px, frame.tilt_deg, frame.light_stops, frame.noise, frame.reading.corners,
                       frame.excluded, frame.veil, frame.veil_error if np.isfinite(frame.veil_error) else None)
+
+
+__all__ = ["MOST_MERGED", "NO_LIMIT", "Survey", "draw_sheet", "survey_pictures", "survey_take"]

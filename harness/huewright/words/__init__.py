@@ -4,15 +4,18 @@ For the command line, the report and the public functions; nothing may compare o
 Imports models.
 """
 
+from huewright.models.cautions import Caution
 from huewright.models.coded import Coded
 from huewright.words import cards as _cards  # noqa: F401 - teaches its sentences, as the next does
 from huewright.words import cautions as _cautions  # noqa: F401
 from huewright.words.clip import clip_words
 from huewright.words.methods import method_note
+from huewright.words.order import in_order
 from huewright.words.reasons import number_words, reason_words, thirds
 from huewright.words.repeated import repeat_words
 from huewright.words.sentence import no_answer_words, percent_words, sentence
 from huewright.words.verdict import basis_words, subject_words, verdict_heading, verdict_words
 
-__all__ = ["Coded", "basis_words", "clip_words", "method_note", "no_answer_words", "number_words", "percent_words",
-           "reason_words", "repeat_words", "sentence", "subject_words", "thirds", "verdict_heading", "verdict_words"]
+__all__ = ["Caution", "Coded", "basis_words", "clip_words", "in_order", "method_note", "no_answer_words",
+           "number_words", "percent_words", "reason_words", "repeat_words", "sentence", "subject_words", "thirds",
+           "verdict_heading", "verdict_words"]

@@ -424,7 +424,8 @@ def _(item: cautions.LossyKept) -> str:
 def _(item: cautions.ExportOff) -> str:
     beyond = [f"{one.error:.1e}{' of full scale' * (one.colours in ('picture-like', 'random'))} "
               f"{_EXPORT_LIMITS[one.colours]}" for one in item.beyond]
-    better = "export a larger lattice" if item.lattice_only else "export a .clf or a larger lattice"
+    better = ("export with more points (--size, up to 129)" if item.lattice_only else
+              "export a .clf, or with more points (--size, up to 129)")
     return (f"this file is off the render by {', '.join(beyond)} (limits: {item.mean_limit:g}, "
             f"{item.in_gamut_limit:g} and {item.beyond_gamut_limit:g}); render instead, or {better}")
 

@@ -137,7 +137,14 @@ def _(item: reasons.NoCardInTake) -> str:
 @sentence.register
 def _(item: reasons.Unusable) -> str:
     return (f"Not usable: {sentence(item.reason)}, {item.count} of {counted(item.frames, 'frame')} with the card; "
-            f"{_remedy(item.remedy)}.")
+            f"{_first(item.reason)}{_remedy(item.remedy)}.")
+
+
+def _first(reason: reasons.FrameReason) -> str:
+    """What is the likelier fault than the light, and the cheaper to look at."""
+    if isinstance(reason, reasons.VeiledCard | reasons.LightUneven):
+        return "check --encoding and --range first, for a wrong curve looks the same; if they are right, "
+    return ""
 
 
 @sentence.register

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from huewright.models import cautions, shots
 from huewright.models.coded import has
 from huewright.models.footage import THROUGH_LOOK
@@ -42,7 +44,7 @@ def verdict_words(proof: Proof) -> str:
 
 
 def _misses(proof: Proof) -> list[tuple[str, bool]]:
-    """The worst after, in words, and whether that is within its limit."""
+    """The worst after, in words, rounded up, and whether that is within its limit."""
     summary, limits = proof.summary, proof.limits
     found = []
     quantities: tuple[tuple[float | None, float, cautions.Quantity], ...] = (
@@ -51,7 +53,7 @@ def _misses(proof: Proof) -> list[tuple[str, bool]]:
         (summary.worst_level_error_after_ire, limits.level_ire, "level_ire"))
     for value, limit, quantity in quantities:
         if value is not None:
-            found.append((("under 0.01" if value < 0.01 else f"{value:.2f}") + _UNITS[quantity][1], value <= limit))
+            found.append((f"{max(math.ceil(100 * value - 1e-6), 1) / 100:.2f}{_UNITS[quantity][1]}", value <= limit))
     return found
 
 
@@ -66,7 +68,7 @@ def _measured(proof: Proof) -> str:
              if has(proof.cautions, cautions.DoneInPart) else "on their targets")
     head = f"{which} {where}" if within else "NOT within the limits"
     if off:
-        head += f": off by at most {off}"
+        head += f", to within {off}" if within else f": off by up to {off}"
     if left_out:
         head += f"; {left_out} more could not be used"
     old, new = proof.summary.mean_check_delta_e_before, proof.summary.mean_check_delta_e_after
