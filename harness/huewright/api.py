@@ -44,7 +44,7 @@ Corners = Sequence[tuple[float, float]]
 
 
 def survey(take: Take | Path | str | Sequence[np.ndarray], card: Card | Path | str, *, encoding: str,
-           code_range: str | None = None, bits: int | None = None, primaries: str = "ITU-R BT.709",
+           code_range: str | None = None, bits: int | None = None, primaries: str | None = None,
            look: str | None = None, look_input: str = "log", ocio_config: str | None = None,
            corners: Corners | None = None, progress: Progress = silent) -> Survey:
     """Finds the card in every frame of ``take``, grades each and merges the best: what `huewright survey` does.

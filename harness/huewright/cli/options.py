@@ -37,8 +37,8 @@ CodeRange = Annotated[str | None, typer.Option("--range", help="Code range of th
                                                 "what a movie's tags say, and full for pictures.")]
 Bits = Annotated[int | None, typer.Option("--bits", help="Bit depth that a legal range refers to: 8, 10, 12 or 16; if "
                                           "not given, a movie's, and 10 for pictures.")]
-Primaries = Annotated[str, typer.Option("--primaries", help="RGB primaries of the camera's linear light, by the "
-                                        "name that colour-science knows.")]
+Primaries = Annotated[str | None, typer.Option("--primaries", help="RGB primaries of the camera's linear light, by the "
+                                               "name that colour-science knows; BT.709's if not given.")]
 Look = Annotated[str | None, typer.Option("--look", help="A LUT file to use instead of the display transfer.")]
 LookInput = Annotated[str, typer.Option("--look-input", help="What the look LUT expects: log or linear.")]
 OcioConfig = Annotated[str | None, typer.Option("--ocio-config", help="An OpenColorIO config; then --encoding names "

@@ -24,7 +24,7 @@ def register(app: typer.Typer) -> None:
         = None,
         code_range: options.CodeRange = None,
         bits: options.Bits = None,
-        primaries: options.Primaries = "ITU-R BT.709",
+        primaries: options.Primaries = None,
         look: options.Look = None,
         look_input: options.LookInput = "log",
         ocio_config: options.OcioConfig = None,

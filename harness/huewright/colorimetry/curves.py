@@ -11,7 +11,7 @@ import difflib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 from huewright_kernels.ops import LogDecode, Lut1D, Operation
@@ -59,6 +59,23 @@ def curve_names() -> tuple[str, ...]:
 def is_curve_name(text: str, name: str | None = None) -> bool:
     """Whether ``text`` names a known curve, or the one called ``name``, whatever its case and punctuation."""
     return _plain(text) in {_plain(known) for known in ((name,) if name is not None else curve_names())}
+
+
+def spaces_of_curve(name: str, but: str) -> tuple[str, ...]:
+    """The colour spaces that colour-science decodes by the curve called ``name``, where their primaries are others than
+    those of the space ``but``."""
+    from colour import RGB_COLOURSPACES
+    from colour.models import LOG_DECODINGS
+
+    curve, others = _bare(LOG_DECODINGS[_registry_name(name)]), RGB_COLOURSPACES[but].primaries
+    return tuple(sorted({space.name for space in RGB_COLOURSPACES.values() if _bare(space.cctf_decoding) is curve
+                         and not np.allclose(space.primaries, others, atol=1e-3)}))
+
+
+def _bare(function: object) -> object:
+    while isinstance(function, partial):
+        function = function.func
+    return function
 
 
 @lru_cache(maxsize=1)

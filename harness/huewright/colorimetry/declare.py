@@ -24,7 +24,7 @@ LOG_PARAMETERS = ("base", "log_side_slope", "log_side_offset", "lin_side_slope",
                   "lin_side_break", "linear_slope")
 
 
-def declare_footage(*, encoding: str, range_: str = "full", bits: int = 10, primaries: str = DEFAULT_PRIMARIES,
+def declare_footage(*, encoding: str, range_: str = "full", bits: int = 10, primaries: str | None = None,
                     look: str | Path | None = None, look_input: str = "log",
                     ocio_config: str | Path | None = None) -> Footage:
     """The footage as declared.
@@ -35,7 +35,8 @@ def declare_footage(*, encoding: str, range_: str = "full", bits: int = 10, prim
                  of :data:`LOG_PARAMETERS` (those left out keep the CLF Log node's defaults); with
                  ``ocio_config`` the name of a colour space in that OpenColorIO configuration
     range_       "full" or "legal"; ``bits`` is the depth that a legal range refers to: 8, 10, 12 or 16
-    primaries    of the linear light, by colour-science's name; with ``ocio_config`` the light is brought to them
+    primaries    of the linear light, by colour-science's name; None takes BT.709's, and notes the colour spaces that
+                 are published with the encoding, if they have others; with ``ocio_config`` the light is brought to them
     look         path of a LUT file used instead of the display transfer, or None
     look_input   what the look expects: "log" or "linear"
     ocio_config  a configuration file, or a built-in one as "ocio://NAME"
@@ -53,7 +54,8 @@ def declare_footage(*, encoding: str, range_: str = "full", bits: int = 10, prim
         raise InputError(f"{THROUGH_LOOK} takes a LUT file with --look, not a colour space; leave out --ocio-config")
     if encoding.casefold() == THROUGH_LOOK:
         return _through_look(look, range_, bits)
-    primaries = _known_primaries(primaries)
+    named = primaries is not None
+    primaries = _known_primaries(primaries or DEFAULT_PRIMARIES)
     if ocio_config is not None:
         from huewright.colorimetry.ocio import decode_colour_space
 
@@ -68,7 +70,19 @@ def declare_footage(*, encoding: str, range_: str = "full", bits: int = 10, prim
     if look is not None and look_input == "log" and not decode:
         raise InputError("a look that expects log needs an encoding that is a log curve; "
                          "declare one, or say that the look expects linear")
-    return Footage(range_, bits, encoding, decode, primaries, () if look is None else _look(look), look_input, error)
+    # A look is given light in the camera's own primaries, whatever they are.
+    implied = () if named or ocio_config is not None or look is not None else _implied(encoding)
+    return Footage(range_, bits, encoding, decode, primaries, () if look is None else _look(look), look_input, error,
+                   implied)
+
+
+def _implied(encoding: str) -> tuple[str, ...]:
+    """Colour spaces that go with the curve of this name; none where there is no such curve."""
+    from huewright.colorimetry.curves import is_curve_name, spaces_of_curve
+
+    if encoding in ("display", "linear", *TRANSFERS) or "=" in encoding or not is_curve_name(encoding):
+        return ()
+    return spaces_of_curve(encoding, DEFAULT_PRIMARIES)
 
 
 def _through_look(look: str | Path | None, range_: str, bits: int) -> Footage:

@@ -84,6 +84,15 @@ class Nearest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     likelihood: Share
 
 
+class PrimariesAssumed(Caution, frozen=True):
+    """Nobody said which primaries the light has: ``assumed`` are taken, while the declared ``encoding`` is published
+    with the colour spaces ``implied``."""
+
+    encoding: str
+    assumed: str
+    implied: tuple[str, ...]
+
+
 class DeclarationDoubted(Caution, frozen=True):
     """The bars' light doubts or contradicts the declared encoding and range.
 

@@ -41,6 +41,8 @@ class Footage:
     decode         operations from expanded code values to linear light (a LogDecode, or a Lut1D where the
                    named curve is of another family; empty for "linear" and "display")
     primaries      RGB colour space name of the linear values as colour-science knows it ("ITU-R BT.709")
+    primaries_implied  colour spaces that go with the encoding by its name, where the person named none and
+                   ``primaries`` was taken instead
     look           an operation applied instead of the display transfer, or None; it expects log when
                    ``look_input`` is "log", else linear
     """
@@ -53,6 +55,7 @@ class Footage:
     look: tuple[Operation, ...] = ()
     look_input: LookInput = "log"
     curve_error: Positive = 0.0
+    primaries_implied: tuple[str, ...] = ()
 
     def to_code_float(self) -> tuple[Operation, ...]:
         """Operations from file code values (integer files scaled to 0..1) to expanded code values."""

@@ -246,6 +246,9 @@ def _balance_only_delta_e(problem: Problem, solution: Solution, names: list[str]
 
 def _cautions(problem: Problem, patches: tuple[PatchResult, ...], told: Diagnostics) -> list[Caution]:
     said: list[Caution] = [cautions.OnlyThroughLook()] if problem.footage.encoding == THROUGH_LOOK else []
+    if problem.footage.primaries_implied:
+        footage = problem.footage
+        said.append(cautions.PrimariesAssumed(footage.encoding, footage.primaries, footage.primaries_implied))
     said += _as_asked(problem, patches)
     said += _off_target(patches, problem.settings)
     guessed = [chip.name for chip in problem.evidence.chips if chip.name not in problem.reference]

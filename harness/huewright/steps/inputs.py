@@ -71,7 +71,7 @@ def encoding_names() -> tuple[str, ...]:
 
 
 def footage_from(take: Take | None = None, *, encoding: str, code_range: str | None = None, bits: int | None = None,
-                 primaries: str = "ITU-R BT.709", look: str | None = None, look_input: str = "log",
+                 primaries: str | None = None, look: str | None = None, look_input: str = "log",
                  ocio_config: str | None = None) -> Footage:
     """What was declared of ``take``; a range and bits that weren't are those of its tags (of pictures without such
     full, and 10 bits). Raises as :func:`huewright.colorimetry.declare.declare_footage`."""

@@ -25,6 +25,7 @@ from huewright.frames.ahead import QUIET_S, Picture, pictures
 from huewright.frames.picture import Frame
 from huewright.frames.take import Take
 from huewright.models.card import Card
+from huewright.models.cautions import PrimariesAssumed
 from huewright.models.footage import Footage
 from huewright.models.reasons import FrameReason, NoCard, WithoutPatches
 from huewright.models.survey import FrameGrade, Survey, Verdict
@@ -119,6 +120,9 @@ def _surveyed(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int],
         frames = [future.result() for future in judged]
     assert size is not None
     survey = _concluded(card, card_path, footage, light, frames, empty, size, max_frames)
+    if footage.primaries_implied:
+        assumed = PrimariesAssumed(footage.encoding, footage.primaries, footage.primaries_implied)
+        survey = replace(survey, cautions=(*survey.cautions, assumed))
     caution = range_caution(footage, floats=floats)
     return survey if caution is None else replace(survey, cautions=(*survey.cautions, caution))
 

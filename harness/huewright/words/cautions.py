@@ -68,6 +68,13 @@ def _(item: cautions.OtherCardFile) -> str:
 
 
 @sentence.register
+def _(item: cautions.PrimariesAssumed) -> str:
+    return (f"whose primaries does the light have? {item.assumed} is assumed, but {item.encoding} is published with "
+            f"{' and '.join(item.implied)}: say it with --primaries '{item.implied[0]}', or --primaries "
+            f"'{item.assumed}' if it is so")
+
+
+@sentence.register
 def _(item: cautions.DeclarationDoubted) -> str:
     bent = f"(bars bent by {item.bent_ire:.1f} IRE; misfit {item.misfit:.0f}, up to {item.usual:.0f} is usual)"
     if item.picture:
