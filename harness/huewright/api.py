@@ -140,11 +140,11 @@ def operations_at(correction: Correction, strength: Strength | float) -> tuple[O
 
 
 def render(correction: Correction | Path | str, shot: Take | Path | str, out: Path | str, *,
-           strength: Strength | float | None = None, out_range: str = "full", out_bits: int | None = None,
+           strength: Strength | float | None = None, out_range: str | None = None, out_bits: int | None = None,
            dither: bool = True, overwrite: bool = False, resume: bool = False, threads: int | None = None,
-           progress: Progress = silent) -> RenderSummary:
-    """``shot`` rendered to ``out``, a pattern or a folder: what `huewright render` does. ``strength`` None is the
-    correction's own.
+           codec: str | None = None, rate: str | None = None, progress: Progress = silent) -> RenderSummary:
+    """``shot`` rendered to ``out``, a pattern, a folder or a movie: what `huewright render` does. ``strength`` None is
+    the correction's own; ``out_range`` None is full in files and legal in movies; ``codec`` and ``rate`` are a movie's.
 
     Pictures in memory go through :meth:`Correction.apply`.
 
@@ -165,13 +165,14 @@ def render(correction: Correction | Path | str, shot: Take | Path | str, out: Pa
     if strength is not None:
         model = at_strength(model, strength)
     return render_take(model, take_from(shot), out, range_=out_range, bits=out_bits,
-                       dither=dither, overwrite=overwrite, resume=resume, threads=threads, progress=progress)
+                       dither=dither, overwrite=overwrite, resume=resume, threads=threads, codec=codec, rate=rate,
+                       progress=progress)
 
 
 def prove(correction: Correction | Path | str, survey: Survey | Path | str, card: Card | Path | str | None = None, *,
           before: Take | Path | str, after: Take | Path | str, out: Path | str,
           shots: Sequence[tuple[Take | Path | str, Take | Path | str]] = (),
-          after_range: str = "full", after_bits: int = 10, title: str = "", overwrite: bool = False,
+          after_range: str | None = None, after_bits: int | None = None, title: str = "", overwrite: bool = False,
           progress: Progress = silent) -> Proof:
     """What the correction did, measured on the frames, with page and pictures in the folder ``out``: what `huewright
     prove` does. A proof that is not within its limits is no error: ``passed`` is false then.

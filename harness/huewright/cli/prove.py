@@ -44,9 +44,11 @@ def register(app: typer.Typer) -> None:
         before: Annotated[str, typer.Option("--before", help="The card take as it was shot.", show_default=False)],
         after: Annotated[str, typer.Option("--after", help="The card take as rendered.", show_default=False)],
         out: Annotated[Path, typer.Option("--out", help="The folder to write the proof into.")] = Path("proof"),
-        after_range: Annotated[str, typer.Option("--after-range", help="Code range that the rendered files were "
-                                                 "written with: full or legal.")] = "full",
-        after_bits: Annotated[int, typer.Option("--after-bits", help="Bit depth that a legal range refers to.")] = 10,
+        after_range: Annotated[str | None, typer.Option("--after-range", help="Code range that the rendered files were "
+                                                        "written with: full or legal; if not given, what a movie says, "
+                                                        "and full for files.")] = None,
+        after_bits: Annotated[int | None, typer.Option("--after-bits", help="Bit depth that a legal range refers "
+                                                       "to.")] = None,
         strength: options.Strength = None,
         shot: Annotated[list[str] | None, typer.Option("--shot", help="A shot as it was filmed, to be shown and looked "
                                                        "through for range and flashing; give it as often as there are "

@@ -16,14 +16,21 @@ def register(app: typer.Typer) -> None:
         correction: Annotated[Path, typer.Argument(help="A correction file.", show_default=False)],
         shot: options.Take,
         out: Annotated[str, typer.Argument(help="Where the frames go: a pattern or a folder; the suffix says the "
-                                           "format (.exr, .dpx, .tif, .png).", show_default=False)],
+                                           "format (.exr, .dpx, .tif, .png), or a movie (.mov, .mp4, .mkv, .mxf), "
+                                           "with the shot's sound.", show_default=False)],
         strength: options.Strength = None,
-        out_range: Annotated[str, typer.Option("--out-range", help="Code range to write: full or legal.")] = "full",
+        out_range: Annotated[str | None, typer.Option("--out-range", help="Code range to write: full or legal; full "
+                                                      "files and legal movies if not given.")] = None,
         out_bits: Annotated[int | None, typer.Option("--out-bits", help="Bit depth to write; the source's if not "
                                                      "given.")] = None,
         dither: Annotated[bool, typer.Option(help="Dither integer outputs; seeded by frame number, so that the "
                                              "same frame always gets the same bytes.")] = True,
-        resume: Annotated[bool, typer.Option("--resume", help="Go on where an interrupted render left off.")] = False,
+        codec: Annotated[str | None, typer.Option("--codec", help="Of a movie: h264 or h265 to look at, vc3 or rdd36 "
+                                                  "(10-bit 4:2:2) or ffv1 (loses nothing) to work on.")] = None,
+        rate: Annotated[str | None, typer.Option("--rate", help="Frames a second of a movie made of files that don't "
+                                                 "say it: 25, 24000/1001.")] = None,
+        resume: Annotated[bool, typer.Option("--resume", help="Go on where an interrupted render left off "
+                                              "(files; a movie is written whole or not at all).")] = False,
         frames: Annotated[str | None, typer.Option("--frames", help="Only these frames of the shot, say 3,7-9.",
                                                    show_default=False)] = None,
         skip_missing: Annotated[bool, typer.Option("--skip-missing", help="Render what is there of a shot that has "
@@ -53,7 +60,8 @@ def register(app: typer.Typer) -> None:
         with says_what_is_kept(lambda: kept), progress_line() as progress:
             for sequence, place in zip(shots, places_for(out, shots), strict=True):
                 summaries.append(render_take(model, sequence, place, range_=out_range, bits=out_bits, dither=dither,
-                                             overwrite=overwrite, resume=resume, threads=threads, progress=progress))
+                                             overwrite=overwrite, resume=resume, threads=threads, codec=codec,
+                                             rate=rate, progress=progress))
         write_figures(json_file, summaries[0] if len(summaries) == 1 else summaries, overwrite=overwrite)
         cautions(one for summary in summaries for one in summary.cautions)
         for summary in summaries:

@@ -168,6 +168,13 @@ class MovieTake(Take):
         start = count_of(first, self.rate)
         return None if start is None else text_of(start + self._count(number), self.rate, drop=drops(first))
 
+    def sound_span(self) -> tuple[float, float] | None:
+        if not self.movie.audio:
+            return None
+        at, base = self.movie.stamps.at, self.movie.stamps.base
+        first, last = (float(int(at[number]) * base) for number in (self.numbers[0], self.numbers[-1]))
+        return first, last + float(1 / self.rate)
+
     def _count(self, number: int) -> int:
         """Frames of the nominal rate from the beginning."""
         return number if self.even else round(self.time_s(number) * self.rate)

@@ -18,12 +18,12 @@ from huewright.errors import InputError
 MATRICES = {"bt709": (0.2126, 0.0722), "bt601": (0.299, 0.114), "bt2020": (0.2627, 0.0593),
             "fcc": (0.30, 0.11), "st240": (0.212, 0.087)}
 """(Kr, Kb) by the name that overrides and tables use."""
-_MATRIX_CODES = {1: "bt709", 4: "fcc", 5: "bt601", 6: "bt601", 7: "st240", 9: "bt2020"}
+MATRIX_NAMES = {1: "bt709", 4: "fcc", 5: "bt601", 6: "bt601", 7: "st240", 9: "bt2020"}
 _OTHER_MATRICES = {8: "YCgCo", 10: "BT.2020 with constant luminance", 11: "Y'D'zD'x", 12: "derived from primaries",
                    13: "derived from primaries with constant luminance", 14: "ICtCp", 15: "IPT", 16: "YCgCo-Re",
                    17: "YCgCo-Ro"}
-_PRIMARIES = {1: "bt709", 5: "bt601-625", 6: "bt601-525", 7: "bt601-525", 9: "bt2020", 11: "p3-dci", 12: "p3-d65"}
-_TRANSFERS = {1: "bt709", 4: "gamma22", 5: "gamma28", 6: "bt601", 7: "st240", 8: "linear", 13: "srgb", 14: "bt2020",
+PRIMARIES_NAMES = {1: "bt709", 5: "bt601-625", 6: "bt601-525", 7: "bt601-525", 9: "bt2020", 11: "p3-dci", 12: "p3-d65"}
+TRANSFER_NAMES = {1: "bt709", 4: "gamma22", 5: "gamma28", 6: "bt601", 7: "st240", 8: "linear", 13: "srgb", 14: "bt2020",
               15: "bt2020", 16: "pq", 18: "hlg"}
 SITES = {"left": (0.0, 0.5), "center": (0.5, 0.5), "topleft": (0.0, 0.0), "top": (0.5, 0.0),
          "bottomleft": (0.0, 1.0), "bottom": (0.5, 1.0)}
@@ -102,7 +102,7 @@ def understood(*, codes: tuple[int, int, int, int], location: str, pixels: str, 
     range_code, matrix_code, primaries_code, transfer_code = codes
     doubts: list[Doubt] = []
     high = size[1] >= HIGH_DEFINITION or size[0] >= 1280
-    primaries, transfer = _PRIMARIES.get(primaries_code, ""), _TRANSFERS.get(transfer_code, "")
+    primaries, transfer = PRIMARIES_NAMES.get(primaries_code, ""), TRANSFER_NAMES.get(transfer_code, "")
     if "range" in said:
         range_ = said["range"]
     elif range_code in (1, 2) or pixels == "rgb":
@@ -112,7 +112,7 @@ def understood(*, codes: tuple[int, int, int, int], location: str, pixels: str, 
         doubts.append(Doubt("range missing", taken="legal"))
     matrix = "rgb" if pixels == "rgb" else "none"
     if pixels == "ycbcr":
-        matrix = said.get("matrix") or _MATRIX_CODES.get(matrix_code, "")
+        matrix = said.get("matrix") or MATRIX_NAMES.get(matrix_code, "")
         if not matrix and (matrix_code in _OTHER_MATRICES or matrix_code == 0):
             name = _OTHER_MATRICES.get(matrix_code, "R'G'B', though its pixels are Y'CbCr")
             raise InputError(f"{movie}: its colour matrix is {name}, which isn't read here; convert it to BT.709 or "
@@ -132,4 +132,5 @@ def understood(*, codes: tuple[int, int, int, int], location: str, pixels: str, 
     return Tags(range_, matrix, primaries, transfer, chroma, tuple(key for key in KEYS if key in said), tuple(doubts))
 
 
-__all__ = ["KEYS", "MATRICES", "SITES", "Doubt", "Tags", "overrides_from", "understood"]
+__all__ = ["KEYS", "MATRICES", "MATRIX_NAMES", "PRIMARIES_NAMES", "SITES", "TRANSFER_NAMES",
+           "Doubt", "Tags", "overrides_from", "understood"]

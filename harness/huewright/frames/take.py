@@ -145,6 +145,11 @@ class Take(ABC):
         """As ``01:00:04:00`` (SMPTE ST 12-1; ``;`` before the frames where some numbers are dropped), or None."""
         return None
 
+    def sound_span(self) -> tuple[float, float] | None:
+        """Where in the time of the frames' own file sound that goes with them begins and ends, in seconds; None where
+        it has no sound."""
+        return None
+
     # ------------------------------------------------------------------ while it is being written
 
     def again(self) -> Take:

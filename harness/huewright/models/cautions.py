@@ -351,6 +351,14 @@ class NotScreened(Caution, frozen=True):
 
 # ---------------------------------------------------------------- of renders
 
+class ReviewMovie(Caution, frozen=True):
+    """A movie was written with ``codec``, so many ``bits`` and chroma ``sampling`` such as "420"."""
+
+    codec: str
+    bits: Count
+    sampling: str
+
+
 class RenderLimited(Caution, frozen=True):
     """Share of the pixels beyond what the files hold."""
 

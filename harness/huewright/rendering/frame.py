@@ -45,7 +45,7 @@ def render_frame(job: Job, take: Take, out: Path, number: int, *, overwrite: boo
     to_dpx = out.suffix.lower() == ".dpx"
     if picture is not None and to_dpx and picture.bits == job.bits:
         view = picture.kernel_view()
-        tally = _computed(job, view, view, number)
+        tally = computed(job, view, view, number)
         if job.program is not None and picture.says_colours:
             picture = picture.of_unsaid_colours()
             tally.notes[ColoursUnsaid()] = None
@@ -56,11 +56,11 @@ def render_frame(job: Job, take: Take, out: Path, number: int, *, overwrite: boo
     written, taken = retagged(frame, job.chromaticities) if job.program is not None else (frame, ())
     if to_dpx:
         target = new_dpx(fresh_spec(written), frame.width, frame.height, job.bits)
-        tally = _computed(job, view, target.kernel_view(), number, frame.premultiplied)
+        tally = computed(job, view, target.kernel_view(), number, frame.premultiplied)
         write_dpx(out, target, overwrite=overwrite)
     elif job.bits in (10, 12) and out.suffix.lower() != ".exr":
         packed = packed_memory(frame.width, frame.height, job.bits)
-        tally = _computed(job, view, packed.kernel_view(), number, frame.premultiplied)
+        tally = computed(job, view, packed.kernel_view(), number, frame.premultiplied)
         write_frame(out, _of_other_numbers(written, scaled(packed.codes(), job.bits), job.bits), overwrite=overwrite)
     else:
         kind = pixel_dtype(out.suffix.lower(), job.bits)
@@ -69,9 +69,9 @@ def render_frame(job: Job, take: Take, out: Path, number: int, *, overwrite: boo
         else:
             pixels = np.empty((frame.height, frame.width, frame.pixels.shape[2]), kind)
             pixels[..., 3:] = other_channels(frame, kind)
-        tally = _computed(job, view, pixels, number, frame.premultiplied)
+        tally = computed(job, view, pixels, number, frame.premultiplied)
         write_frame(out, _signed(_of_other_numbers(written, pixels, job.bits), out, job), overwrite=overwrite)
-    _note_losses(tally, frame, out)
+    note_losses(tally, frame, out)
     if taken:
         tally.notes[ColoursRetagged(tuple(taken), bool(job.chromaticities) and "chromaticities" in taken)] = None
     if picture is not None and picture.says_colours:
@@ -79,7 +79,7 @@ def render_frame(job: Job, take: Take, out: Path, number: int, *, overwrite: boo
     return tally
 
 
-def _computed(job: Job, source: Pixels, target: Pixels, number: int, premultiplied: bool = False) -> Tally:
+def computed(job: Job, source: Pixels, target: Pixels, number: int, premultiplied: bool = False) -> Tally:
     """Runs the job's chain from ``source`` to ``target`` (arrays or packed buffers, perhaps the same one)."""
     if job.program is None or job.display_program is None:
         return Tally()
@@ -144,7 +144,7 @@ def _signed(frame: Frame, out: Path, job: Job) -> Frame:
     return with_correction(frame, job.digest) if job.digest and out.suffix.lower() == ".exr" else frame
 
 
-def _note_losses(tally: Tally, frame: Frame, out: Path) -> None:
+def note_losses(tally: Tally, frame: Frame, out: Path) -> None:
     suffix = out.suffix.lower()
     lost = list(frame.metadata.others) + list(frame.channel_names[3:])
     if suffix in (".png", ".tif", ".tiff") and frame.has_alpha:

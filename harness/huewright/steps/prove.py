@@ -42,25 +42,30 @@ SHOTS_SHOWN = 3          # of which the page holds a picture before and after
 
 
 def prove(correction: Correction, survey: Survey, card: Card, *, before: Take, after: Take,
-          shots: Sequence[tuple[Take, Take]] = (), out_dir: Path | str, after_range: str = "full",
-          after_bits: int = 10, title: str = "", more: Sequence[Caution] = (), overwrite: bool = False,
+          shots: Sequence[tuple[Take, Take]] = (), out_dir: Path | str, after_range: str | None = None,
+          after_bits: int | None = None, title: str = "", more: Sequence[Caution] = (), overwrite: bool = False,
           progress: Progress = silent) -> Proof:
     """Measures, and writes ``proof.json``, ``proof.html`` and the pictures into ``out_dir``.
 
-    ``shots`` are pairs of a shot and its render: looked through for range and flashing, and shown. ``after_range`` and
-    ``after_bits`` are what the rendered files were written with. ``title`` heads the page (scene, camera, client);
-    without one the take's folder and files name it. ``more`` is what renders and exports found that the page shall say
-    too. Raises :class:`InputError` if an output exists, if none of the survey's chosen frames is in both takes, or if
-    the survey, the card or a rendered frame does not belong to the correction.
+    ``shots`` are pairs of a shot and its render: looked through for range and flashing, and shown. ``after_range``
+    and ``after_bits`` are what the rendered files were written with; None: what a movie says itself, full of pictures.
+    ``title`` heads the page (scene, camera, client); without one the take's folder and files name it. ``more`` is what
+    renders and exports found that the page shall say too. Raises :class:`InputError` if an output exists, if none of
+    the survey's chosen frames is in both takes, or if the survey, the card or a rendered frame does not belong to the
+    correction.
     """
     out = Path(out_dir)
     for name in ("proof.json", "proof.html"):
         refuse_existing(out / name, overwrite=overwrite)
-    if after_range not in RANGES:
+    if after_range not in (*RANGES, None):
         raise InputError(f"the rendered files' range is {' or '.join(RANGES)}, not {after_range!r}")
     check_proof_inputs(correction, survey, card)
     grades = measurable(survey, before, after)
-    written = Footage(range=after_range, bits=after_bits)
+
+    def written_in(made: Take) -> Footage:
+        return Footage(range=after_range or made.code_range, bits=after_bits or made.code_bits)
+
+    written = written_in(after)
     match = RenderMatch(correction, after.text, written.to_code_float())
     pictures = Pictures(correction, survey, before, after, written)
     tally = RangeTally()
@@ -83,7 +88,7 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: Take, a
     rows = patch_proofs(correction, card, settings, sides)
     methods = compare(survey.reading, card, survey.footage, settings) if survey.reading is not None else ()
     summary = summary_of(correction, rows, sides, tally, match, len(grades))
-    looked = [look_through(correction, source, made, written, source.name, progress) for source, made in shots]
+    looked = [look_through(correction, source, made, written_in(made), source.name, progress) for source, made in shots]
     seen = judged([found for found, _ in looked], [source for source, _ in shots], before, survey.footage,
                   lost_percent(summary))
     card_kind = before.kind

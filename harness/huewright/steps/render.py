@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from huewright.errors import InputError
 from huewright.frames.conversion import is_float
+from huewright.frames.sequence import MOVIE_SUFFIXES
 from huewright.frames.take import Take
 from huewright.models import cautions
 from huewright.models.cautions import Caution
@@ -66,21 +67,26 @@ def render_take(
     out_text: str | Path,
     *,
     operations: Sequence[Operation] | None = None,
-    range_: str = "full",
+    range_: str | None = None,
     bits: int | None = None,
     dither: bool = True,
     overwrite: bool = False,
     resume: bool = False,
     alone: bool = False,
     threads: int | None = None,
+    codec: str | None = None,
+    rate: str | None = None,
     progress: Progress = silent,
 ) -> RenderSummary:
     """Renders ``correction`` (or ``operations`` instead of its own) over ``sequence`` to ``out_text``.
 
     ``out_text`` is a pattern, a folder (same names as the take's) or, for one frame, a file; its suffix is the
-    format. ``range_`` "full" or "legal" is the code range written (legal levels of ``bits``; of 10 bits in half and
-    float files). ``bits`` None is the take's depth, or the usual one where the format hasn't that: half from
-    integers, 10 for DPX, 16 for PNG and TIFF. Integer files get triangular dither of one code, seeded by frame number.
+    format. ``range_`` "full" (None) or "legal" is the code range written (legal levels of ``bits``; of 10 bits in
+    half and float files). A movie's name (.mov, .mp4, .mkv, .mxf) takes all frames into one: in ``codec`` (of
+    :data:`huewright.frames.encoding.CODECS`), at ``rate`` where the take doesn't say one, legal unless ``range_``
+    says otherwise, with the take's sound; it is there once it is whole. ``bits`` None is the take's depth, or the
+    usual one where the format hasn't that: half from integers, 10 for DPX, 16 for PNG and TIFF. Integer files get
+    triangular dither of one code, seeded by frame number.
 
     All is checked before any frame is computed: holes, unlike sizes, outputs that exist (``overwrite`` replaces them,
     ``resume`` keeps those that are just what would be rendered now and refuses others that are whole), frames of an
@@ -91,12 +97,18 @@ def render_take(
     from huewright.rendering.job import for_all, prepared, workers_for
     from huewright.rendering.resuming import kept_frames
 
-    if range_ not in RANGES:
+    if range_ not in (*RANGES, None):
         raise InputError(f"an output range is {' or '.join(RANGES)}, not {range_!r}")
     started = time.perf_counter()
+    chain = tuple(correction.operations if operations is None else operations)
+    if Path(out_text).suffix.lower() in MOVIE_SUFFIXES and not Path(out_text).is_dir():
+        return _into_movie(correction, sequence, Path(out_text), chain, range_, bits, codec, rate, overwrite, resume,
+                           threads, started, progress)
+    if codec is not None or rate is not None:
+        raise InputError(f"{out_text}: --codec and --rate are of movies; name one, such as NAME.mov, or leave them out")
+    range_ = range_ or "full"
     outputs, size, depth = checked_outputs(sequence, out_text, bits, overwrite=overwrite or resume,
                                            alone=alone)
-    chain = tuple(correction.operations if operations is None else operations)
     workers, threads_a_frame = workers_for(threads, len(outputs))
     job = prepared(chain, range_, depth, dither, threads_a_frame, next(iter(outputs.values())).suffix.lower(),
                    lambda line: progress(0, len(outputs), line), _display_chromaticities(correction.display))
@@ -116,11 +128,33 @@ def render_take(
     summary = RenderSummary(sequence.text, str(out_text), rendered, tuple(sorted(kept)), *size, depth, range_,
                             time.perf_counter() - started, tally.range.share_over, tally.range.share_under,
                             tally.range.share_clipped)
-    suffix = next(iter(outputs.values())).suffix.lower()
-    unlike = kind_cautions(sequence, correction.provenance.files_kind or "")
+    return _with_cautions(summary, correction, sequence, tally, next(iter(outputs.values())).suffix.lower())
+
+
+def _into_movie(correction: Correction, take: Take, out: Path, chain: tuple[Operation, ...], range_: str | None,
+                bits: int | None, codec: str | None, rate: str | None, overwrite: bool, resume: bool,
+                threads: int | None, started: float, progress: Progress) -> RenderSummary:
+    from huewright.rendering.job import prepared, workers_for
+    from huewright.rendering.movie import checked_movie, render_movie
+
+    made, said, size = checked_movie(take, out, codec, bits, range_, correction.display, rate, overwrite=overwrite,
+                                     resume=resume)
+    workers, threads_a_frame = workers_for(threads, len(take))
+    job = prepared(chain, made.range, made.bits, False, threads_a_frame, out.suffix.lower(),
+                   lambda line: progress(0, len(take), line))
+    tally = render_movie(job, take, out, made, said, size, workers, progress, overwrite=overwrite)
+    summary = RenderSummary(take.text, str(out), take.numbers, (), *size, made.bits, made.range,
+                            time.perf_counter() - started, tally.range.share_over, tally.range.share_under,
+                            tally.range.share_clipped)
+    return _with_cautions(summary, correction, take, tally, out.suffix.lower())
+
+
+def _with_cautions(summary: RenderSummary, correction: Correction, take: Take, tally: Tally,
+                   suffix: str) -> RenderSummary:
+    unlike = kind_cautions(take, correction.provenance.files_kind or "")
     notes = sorted(tally.notes, key=lambda note: note.code)
-    said = tag_cautions(sequence)
-    return replace(summary, cautions=(*said, *_broken(tally), *_cautions(summary, suffix), *notes, *unlike))
+    return replace(summary, cautions=(*tag_cautions(take), *_broken(tally), *_cautions(summary, suffix), *notes,
+                                      *unlike))
 
 
 def read_and_write_take(sequence: Take, out_text: str | Path, *, bits: int | None = None,

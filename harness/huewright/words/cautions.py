@@ -344,6 +344,13 @@ def _(item: cautions.NotScreened) -> str:
 # ---------------------------------------------------------------- of renders
 
 @sentence.register
+def _(item: cautions.ReviewMovie) -> str:
+    kept = ("it loses nothing of these codes" if item.codec == "ffv1" else
+            "the coding loses something: prove the correction on files, and use the movie to look at and to edit")
+    return f"the movie is {item.codec}, {item.bits}-bit {':'.join(item.sampling)}; {kept}"
+
+
+@sentence.register
 def _(item: cautions.RenderLimited) -> str:
     return (f"{percent_words(100 * item.share)} of the pixels lie beyond what {item.bits}-bit {item.range}-range files "
             f"hold and were limited, so detail there is lost; {DEFER}")
