@@ -22,6 +22,7 @@ from huewright_kernels.ops.hue import GAINS, KB, KR, ROTATIONS
 from huewright_kernels.ops.hue import HUES as CONTROL_HUES
 from huewright_kernels.ops.lut import INTERPOLATIONS
 from huewright_kernels.ops.transfer import CURVES
+from huewright_kernels.precise import exp
 
 from huewright.plugin.effect import NUMBERS, Effect, Parameter, Settings, Step
 
@@ -171,7 +172,7 @@ def _correction_steps(parameters: Sequence[Parameter]) -> tuple[Step, ...]:
     def gains(v: Any, p: Any, counts: Any) -> int:
         """2^stops, exact for whole stops: the fraction by the exponential function, the rest by doubling."""
         whole = math.floor(v[exposure])
-        gain = math.exp((v[exposure] - whole) * _LN_2)
+        gain = exp((v[exposure] - whole) * _LN_2)
         for _ in range(abs(whole)):
             gain *= 2.0 if whole > 0 else 0.5
         changed = 0

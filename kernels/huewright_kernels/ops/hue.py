@@ -39,6 +39,7 @@ from huewright_kernels.lanes import (
 from huewright_kernels.ops.base import Bound, Example, Operation, complete
 from huewright_kernels.ops.fields import number, numbers, places
 from huewright_kernels.planes import HEADER
+from huewright_kernels.precise import atan2, exp, log, sincos
 
 MOST = 24
 
@@ -115,7 +116,7 @@ def hue_of_position(position, size):
         cr, cb = p, 1.0 - abs(p)
     else:
         cr, cb = 2.0 - p, abs(2.0 - p) - 1.0
-    hue = math.degrees(math.atan2(cr, cb))
+    hue = math.degrees(atan2(cr, cb))
     return hue if hue >= 0.0 else hue + 360.0
 
 
@@ -124,19 +125,22 @@ def hue_table(sectors, slopes, n, size, q):
     """Fills the table of ``size`` bins behind the header; returns its worst errors: degrees, relative gain."""
     worst_deg, worst_gain = 0.0, 0.0
     turn, log_gain = exact_turn(sectors, slopes, n, hue_of_position(0.0, size))
-    cosine, sine = math.exp(log_gain) * math.cos(turn) - 1.0, math.exp(log_gain) * math.sin(turn)
+    gain = exp(log_gain)
+    turn_sine, turn_cosine = sincos(turn)
+    cosine, sine = gain * turn_cosine - 1.0, gain * turn_sine
     for k in range(size):
         turn, log_gain = exact_turn(sectors, slopes, n, hue_of_position(k + 1.0, size))
-        gain = math.exp(log_gain)
-        next_cosine, next_sine = gain * math.cos(turn) - 1.0, gain * math.sin(turn)
+        gain = exp(log_gain)
+        turn_sine, turn_cosine = sincos(turn)
+        next_cosine, next_sine = gain * turn_cosine - 1.0, gain * turn_sine
         row = offset(q, HEADER + 2 * k)
         row[0], row[1], row[2], row[3] = cosine, sine, next_cosine, next_sine
         turn, log_gain = exact_turn(sectors, slopes, n, hue_of_position(k + 0.5, size))
         c, s = 1.0 + 0.5 * (cosine + next_cosine), 0.5 * (sine + next_sine)
-        error = abs(math.degrees(math.atan2(s * math.cos(turn) - c * math.sin(turn),
-                                            c * math.cos(turn) + s * math.sin(turn))))
+        turn_sine, turn_cosine = sincos(turn)
+        error = abs(math.degrees(atan2(s * turn_cosine - c * turn_sine, c * turn_cosine + s * turn_sine)))
         worst_deg = max(worst_deg, error)
-        worst_gain = max(worst_gain, abs(math.sqrt(c * c + s * s) / math.exp(log_gain) - 1.0))
+        worst_gain = max(worst_gain, abs(math.sqrt(c * c + s * s) / exp(log_gain) - 1.0))
         cosine, sine = next_cosine, next_sine
     return worst_deg, worst_gain
 
@@ -153,7 +157,7 @@ def pack_hue_sectors(p_at, counts_at, table_at, q_at, out_at):
     sectors, slopes, mapped = work, offset(work, 3 * n), offset(work, 5 * n)
     for k in range(n):
         sectors[k], sectors[n + k] = p[HUES + k], p[ROTATIONS + k]
-        sectors[2 * n + k] = math.log(p[GAINS + k])
+        sectors[2 * n + k] = log(p[GAINS + k])
         mapped[k] = p[HUES + k] + p[ROTATIONS + k]
     for k in range(n):
         slopes[k] = periodic_slope(sectors, mapped, n, k, 360.0, 360.0)

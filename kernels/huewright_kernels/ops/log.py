@@ -24,6 +24,8 @@ from huewright_kernels.lanes import formula, pointer_f32, pointer_f64, pointer_i
 from huewright_kernels.ops.base import DECODING, SMOOTH, Example, Operation, complete
 from huewright_kernels.ops.fields import number, places
 from huewright_kernels.planes import HEADER
+from huewright_kernels.precise import log as precise_log
+from huewright_kernels.precise import log2 as precise_log2
 
 
 @dataclass(frozen=True)
@@ -91,8 +93,8 @@ def linear_part(p, counts):
     if counts[5] == 0:
         return 1.0, 0.0, -math.inf, -math.inf
     a, b, c, d, x = p[LOG_SLOPE], p[LOG_OFFSET], p[LIN_SLOPE], p[LIN_OFFSET], p[LIN_BREAK]
-    at_break = a * math.log(c * x + d) / math.log(p[BASE]) + b
-    slope = p[LINEAR_SLOPE] if counts[6] > 0 else a * c / ((c * x + d) * math.log(p[BASE]))
+    at_break = a * precise_log(c * x + d) / precise_log(p[BASE]) + b
+    slope = p[LINEAR_SLOPE] if counts[6] > 0 else a * c / ((c * x + d) * precise_log(p[BASE]))
     return slope, at_break - slope * x, x, at_break
 
 
@@ -100,7 +102,7 @@ def pack_log_decode(p_at, counts_at, table_at, q_at, out_at):
     """Octaves, shift, scale, lift, break times direction, direction, slope, intercept."""
     p, counts, q, out = pointer_f64(p_at), pointer_i64(counts_at), pointer_f32(q_at), pointer_i64(out_at)
     slope, intercept, _, at_break = linear_part(p, counts)
-    octaves = math.log2(p[BASE]) / p[LOG_SLOPE]
+    octaves = precise_log2(p[BASE]) / p[LOG_SLOPE]
     direction = -1.0 if counts[5] > 0 and slope < 0.0 else 1.0
     q[0], q[1] = octaves, -p[LOG_OFFSET] * octaves
     q[2], q[3] = 1.0 / p[LIN_SLOPE], -p[LIN_OFFSET] / p[LIN_SLOPE]
@@ -115,7 +117,7 @@ def pack_log_encode(p_at, counts_at, table_at, q_at, out_at):
     # The logarithm's pole in two floats: next to it, one float's rounding would be all that is left.
     pole = p[LIN_OFFSET] / p[LIN_SLOPE]
     q[0], q[1] = p[LIN_SLOPE], pole
-    q[2], q[3] = p[LOG_SLOPE] / math.log2(p[BASE]), p[LOG_OFFSET]
+    q[2], q[3] = p[LOG_SLOPE] / precise_log2(p[BASE]), p[LOG_OFFSET]
     q[4], q[5], q[6] = at_break, slope, intercept
     q[7] = pole - q[1]
     out[0], out[1], out[2] = 0, 0, HEADER
