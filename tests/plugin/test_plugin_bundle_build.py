@@ -14,6 +14,7 @@ import pytest
 from huewright.errors import InputError
 from huewright.host.bundle import find_binary
 from huewright.plugin import build as building
+from huewright.plugin import targets
 from huewright.steps.ofx import build_bundle
 
 pytestmark = pytest.mark.slow
@@ -34,13 +35,13 @@ def test_lies_as_the_standard_packages_it(bundle: Path, binary: Path) -> None:
 
 
 GENERATED = ("constants.h", "sentences.h", "kernels.h", "steps.h")
-HEADERS = ("ofx_abi.h", "memory.h", "text.h", "program.h", "json.h", "readers.h", "settings.h", "isolation.h",
-           "render.h", "describe.h")
+HEADERS = ("system.h", "ofx_abi.h", "memory.h", "text.h", "program.h", "json.h", "readers.h", "settings.h",
+           "isolation.h", "render.h", "describe.h")
 """From the lowest up."""
 
 
 def test_each_c_header_includes_lower_ones_only() -> None:
-    """Memory, text, program, readers, settings, render, entry: a circle among them would show here."""
+    """The system, memory, text, program, readers, settings, render, entry: a circle among them would show here."""
     found = sorted(path.name for path in building.SOURCES.glob("*.h"))
     assert found == sorted(HEADERS)
     for path in building.SOURCES.iterdir():
@@ -88,9 +89,10 @@ def test_the_baseline_code_uses_nothing_newer_than_sse2() -> None:
 def test_the_same_sources_give_the_same_bytes(binary: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     again = build_bundle(Path("some/where/else"))
-    assert again.sha256 == hashlib.sha256(binary.read_bytes()).hexdigest()
-    assert again.bytes == binary.stat().st_size
-    assert str(tmp_path).encode() not in again.binary.read_bytes()
+    (made,) = again.binaries
+    assert made.sha256 == hashlib.sha256(binary.read_bytes()).hexdigest()
+    assert made.bytes == binary.stat().st_size
+    assert str(tmp_path).encode() not in made.path.read_bytes()
 
 
 def test_another_emission_gives_the_same_objects(tmp_path: Path) -> None:
@@ -98,7 +100,8 @@ def test_another_emission_gives_the_same_objects(tmp_path: Path) -> None:
     script = ("import sys, pathlib; from huewright_kernels import native\n"
               "from huewright.plugin.exported import exported\n"
               "everything = native.exported(); native.exported = lambda: {'mask_row': everything['mask_row']}\n"
-              "[pathlib.Path(sys.argv[1], n).write_bytes(d) for n, d in native.emit(exported()).items()]")
+              "made = native.compile_for(['linux-x86-64'], native.lower(exported()))\n"
+              "[pathlib.Path(sys.argv[1], n).write_bytes(d) for (_, n), d in made.items()]")
     environment = os.environ | building.native.ENVIRONMENT | {"PYTHONHASHSEED": "7", "NUMBA_CACHE_DIR": str(tmp_path)}
     subprocess.run([building.sys.executable, "-c", script, tmp_path], env=environment, check=True)
     made = sorted(tmp_path.glob("*.o"))
@@ -118,7 +121,7 @@ def test_an_existing_bundle_is_not_replaced_unasked(bundle: Path) -> None:
 def test_no_compiler_is_said_in_a_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PATH", str(tmp_path))
     monkeypatch.delenv("CC", raising=False)
-    monkeypatch.setattr(building.importlib.util, "find_spec", lambda name: None)
+    monkeypatch.setattr(building.link.importlib.util, "find_spec", lambda name: None)
     with pytest.raises(InputError, match="needs a C compiler, and there is none"):
         build_bundle(tmp_path / "out")
     assert not (tmp_path / "out").exists()
@@ -135,9 +138,23 @@ def test_a_failing_compiler_leaves_nothing(tmp_path: Path, monkeypatch: pytest.M
 
 
 def test_another_system_is_said_in_a_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(building.platform, "machine", lambda: "riscv64")
-    with pytest.raises(InputError, match="Linux x86-64 only, not on .* riscv64"):
+    monkeypatch.setattr(targets.platform, "machine", lambda: "riscv64")
+    with pytest.raises(InputError, match="not built for .* riscv64; name what it is to be built for with --for: linux"):
         build_bundle(tmp_path)
+
+
+def test_an_unknown_target_is_said_in_a_sentence(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="not built for 'amiga'; there are linux-x86-64, "):
+        build_bundle(tmp_path, targets=["linux-x86-64", "amiga"])
+    with pytest.raises(InputError, match="--for names nothing"):
+        build_bundle(tmp_path, targets=[])
+
+
+def test_what_another_target_needs_is_said_in_a_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(building.link.importlib.util, "find_spec", lambda name: None)
+    with pytest.raises(InputError, match="for windows-x86-64 on this machine needs the ziglang package; `pip install "):
+        build_bundle(tmp_path / "out", targets=["windows-x86-64"])
+    assert not (tmp_path / "out").exists()
 
 
 def test_out_of_range_plugin_numbers_give_null(binary: Path) -> None:

@@ -17,23 +17,32 @@ def register(app: typer.Typer) -> None:
                         "render through one.")
     app.add_typer(group)
 
-    @group.command(epilog="Example: huewright ofx build plugins")
+    @group.command(epilog="Example: huewright ofx build plugins --for linux-x86-64,windows-x86-64")
     def build(
         directory: Annotated[Path, typer.Argument(help="The folder that the bundle goes into.", show_default=False)],
+        targets: Annotated[str | None, typer.Option("--for", metavar="NAMES", help="What to build for, with commas "
+                           "between: linux-x86-64, linux-arm64, windows-x86-64, macos-x86-64, macos-arm64. Without it: "
+                           "this machine.")] = None,
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
-        """Build huewright.ofx.bundle from the same kernels: no Python inside. Needs a C compiler."""
+        """Build huewright.ofx.bundle from the same kernels: no Python inside.
+
+        Needs a C compiler; for other machines than this one, the extra `bundle`. What is built for macOS is untested
+        on a Mac.
+        """
         from huewright.cli.show import progress_line, say
         from huewright.steps.ofx import build_bundle
         from huewright.steps.outputs import refuse_outputs, write_figures
 
         refuse_outputs(json_file, overwrite=overwrite)
         with progress_line() as progress:
-            summary = build_bundle(directory, overwrite=overwrite, progress=progress)
+            names = None if targets is None else [name.strip() for name in targets.split(",") if name.strip()]
+            summary = build_bundle(directory, targets=names, overwrite=overwrite, progress=progress)
         write_figures(json_file, summary, overwrite=overwrite)
         say(f"built {summary.bundle} in {summary.seconds:.0f} s: {', '.join(summary.effects)}",
-            f"{summary.binary.name}: {summary.bytes} bytes, SHA-256 {summary.sha256}")
+            *(f"{', '.join(binary.targets)}: {binary.bytes} bytes, SHA-256 {binary.sha256}"
+              for binary in summary.binaries))
 
     @group.command(epilog="Example: huewright ofx probe plugins/huewright.ofx.bundle")
     def probe(

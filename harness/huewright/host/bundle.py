@@ -7,7 +7,8 @@ from pathlib import Path
 
 from huewright.errors import InputError
 
-ARCHITECTURE = f"Linux-{platform.machine().replace('_', '-')}"
+ARCHITECTURE = {"Windows": "Win64", "Darwin": "MacOS"}.get(
+    platform.system(), f"{platform.system()}-{platform.machine().replace('_', '-')}")
 
 
 def find_binary(path: Path | str) -> Path:

@@ -22,13 +22,21 @@ from huewright.progress import Progress, silent
 
 
 @dataclass(frozen=True)
+class BinarySummary:
+    """A binary of a bundle, and what it was built for."""
+
+    targets: tuple[str, ...]
+    path: Path
+    sha256: str
+    bytes: int
+
+
+@dataclass(frozen=True)
 class BundleSummary:
     """What was built. ``effects`` are the identifiers in it."""
 
     bundle: Path
-    binary: Path
-    sha256: str
-    bytes: int
+    binaries: tuple[BinarySummary, ...]
     effects: tuple[str, ...]
     seconds: float
 
@@ -44,20 +52,22 @@ class ThroughSummary:
     messages: tuple[str, ...] = ()
 
 
-def build_bundle(directory: Path | str, *, overwrite: bool = False, progress: Progress = silent) -> BundleSummary:
-    """Builds ``huewright.ofx.bundle`` in ``directory``.
+def build_bundle(directory: Path | str, *, targets: Iterable[str] | None = None, overwrite: bool = False,
+                 progress: Progress = silent) -> BundleSummary:
+    """Builds ``huewright.ofx.bundle`` in ``directory`` for the named targets (None: this machine).
 
-    Raises :class:`InputError` as :func:`huewright.plugin.build.build` does: no C compiler, not Linux x86-64, or there
-    already and not to be replaced.
+    Raises :class:`InputError` as :func:`huewright.plugin.build.build` does: an unknown target, no compiler for one, or
+    there already and not to be replaced.
     """
-    from huewright.plugin.build import build
+    from huewright.plugin.build import binaries, build
     from huewright.plugin.effects import EFFECTS
+    from huewright.plugin.targets import targets_named
 
     started = time.perf_counter()
-    bundle = build(Path(directory), overwrite=overwrite, notify=lambda line: progress(0, 0, line))
-    binary = find_binary(bundle)
-    return BundleSummary(bundle, binary, sha256(binary), binary.stat().st_size,
-                         tuple(effect.identifier for effect in EFFECTS), time.perf_counter() - started)
+    bundle = build(Path(directory), targets=targets, overwrite=overwrite, notify=lambda line: progress(0, 0, line))
+    made = tuple(BinarySummary(binary.targets, binary.path, sha256(binary.path), binary.path.stat().st_size)
+                 for binary in binaries(bundle, targets_named(targets)))
+    return BundleSummary(bundle, made, tuple(effect.identifier for effect in EFFECTS), time.perf_counter() - started)
 
 
 def describe_effects() -> str:

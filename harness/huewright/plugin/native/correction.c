@@ -1,4 +1,5 @@
 /* Correction files: JSON records of operations, read by the operations' generated tables. */
+#include <float.h>
 #include <math.h>
 #include <string.h>
 
@@ -49,7 +50,7 @@ static float *flatten(const char *text, int64_t *at, int axes, int64_t n, float 
         double number;
         *at = json_blank(text, *at + 1);
         if (axes == 0) {
-            if (!json_number(text, *at, &number, at) || !isfinite((float)number)) return NULL;
+            if (!json_number(text, *at, &number, at) || !(fabsf((float)number) <= FLT_MAX)) return NULL;
             *to++ = (float)number;
         } else if (!(to = flatten(text, at, axes - 1, n, to))) {
             return NULL;

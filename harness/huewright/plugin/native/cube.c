@@ -1,5 +1,5 @@
 /* .cube LUT files: keywords, then rows of three numbers, red fastest in 3D. */
-#include <errno.h>
+#include <float.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -15,14 +15,26 @@ static int bad_cube(Trouble *trouble, const char *path, int line, const char *wh
 
 static int is_blank(char c) { return c == ' ' || c == '\t'; }
 
+/* Whether a float carries the number from `text` to `end`, and is `value`: not too large, nor rounded as too small.
+ * Of the latter C libraries' errno is not told alike. */
+static int carried(float value, const char *text, const char *end)
+{
+    char *behind;
+    if (!(fabsf(value) <= FLT_MAX)) return 0;
+    if (fabsf(value) >= FLT_MIN) return 1;
+    if (value != 0) return parse_number(text, &behind) == value;
+    for (; text < end && *text != 'e' && *text != 'E'; text++)
+        if (*text >= '1' && *text <= '9') return 0;
+    return 1;
+}
+
 /* Exactly `count` numbers that a float can carry, with blanks between them and nothing behind. */
 static int numbers(const char *text, int count, float *values)
 {
     for (int c = 0; c < count; c++) {
         char *end;
-        errno = 0;
         values[c] = parse_float(text, &end);
-        if (end == text || errno == ERANGE || !isfinite(values[c]) || (*end && !is_blank(*end))) return 0;
+        if (end == text || !carried(values[c], text, end) || (*end && !is_blank(*end))) return 0;
         text = end;
     }
     while (is_blank(*text)) text++;

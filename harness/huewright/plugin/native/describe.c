@@ -1,8 +1,6 @@
 /* The describe actions: everything comes from the generated tables. */
 #include "describe.h"
 
-#include <math.h>
-#include <stdio.h>
 #include <string.h>
 
 static void set_text(OfxProperties p, const char *name, const char *value) { props->propSetString(p, name, 0, value); }
@@ -64,7 +62,9 @@ static void describe_numbers(const Parameter *q, OfxProperties p)
 {
     const int whole = strcmp(q->type, "OfxParamTypeInteger") == 0;
     const int spatial = strcmp(q->subtype, "XYAbsolute") == 0;
-    double low[3], high[3], shown_low[3], shown_high[3];
+    double low[3], high[3], shown_low[3], shown_high[3], step = 1;
+    for (int k = 0; k < q->digits; k++) step *= 10;
+    step = 1 / step;
     for (int k = 0; k < q->values; k++)
         low[k] = q->minimum, high[k] = q->maximum, shown_low[k] = q->shown_minimum, shown_high[k] = q->shown_maximum;
     set_numbers(p, "OfxParamPropMin", low, q->values, whole);
@@ -73,10 +73,10 @@ static void describe_numbers(const Parameter *q, OfxProperties p)
     set_numbers(p, "OfxParamPropDisplayMax", shown_high, q->values, whole);
     if (whole) return;
     props->propSetInt(p, "OfxParamPropDigits", 0, q->digits);
-    props->propSetDouble(p, "OfxParamPropIncrement", 0, pow(10.0, -q->digits));
+    props->propSetDouble(p, "OfxParamPropIncrement", 0, step);
     if (*q->subtype) {
         char type[64];
-        snprintf(type, sizeof type, "OfxParamDoubleType%s", q->subtype);
+        put_words(type, sizeof type, "OfxParamDoubleType%s", q->subtype);
         set_text(p, "OfxParamPropDoubleType", type);
     }
     if (spatial) set_text(p, "OfxParamPropDefaultCoordinateSystem", "OfxParamCoordinatesCanonical");

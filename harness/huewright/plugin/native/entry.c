@@ -169,9 +169,9 @@ _Static_assert(EFFECT_COUNT == sizeof entries / sizeof *entries, "an entry point
 
 static OfxPlugin plugins[EFFECT_COUNT];
 
-__attribute__((visibility("default"))) int OfxGetNumberOfPlugins(void) { return EFFECT_COUNT; }
+EXPORTED int OfxGetNumberOfPlugins(void) { return EFFECT_COUNT; }
 
-__attribute__((visibility("default"))) OfxPlugin *OfxGetPlugin(int nth)
+EXPORTED OfxPlugin *OfxGetPlugin(int nth)
 {
     if (nth < 0 || nth >= EFFECT_COUNT) return NULL;
     plugins[nth] = (OfxPlugin){"OfxImageEffectPluginAPI", 1, effects_table[nth].identifier, VERSION_MAJOR,

@@ -1,25 +1,14 @@
 /* Chains packed for the executor by the packers that Python runs, and run. */
-#define _GNU_SOURCE
 #include "program.h"
 
+#ifdef __x86_64__
 #include <cpuid.h>
+#endif
 #include <stdlib.h>
 #include <string.h>
 
 #include "kernels.h" /* generated: declarations of what is emitted */
 #include "sentences.h"
-
-/* The C library's functions by their oldest names (the linker is told to --wrap them), so that the plug-in loads
- * on glibc 2.28 too. They compute the same values. */
-#define OLD(name, parameters, arguments)                                                                     \
-    extern double old_##name parameters;                                                                           \
-    __asm__(".symver old_" #name ", " #name "@GLIBC_2.2.5");                                                       \
-    double __wrap_##name parameters;                                                                               \
-    double __wrap_##name parameters { return old_##name arguments; }
-OLD(exp, (double x), (x))
-OLD(log, (double x), (x))
-OLD(log2, (double x), (x))
-OLD(pow, (double x, double y), (x, y))
 
 /* --- what is given to an operation --- */
 void set_defaults(const Operation *operation, Given *given)
@@ -151,6 +140,9 @@ int program_finish(Program *program, Trouble *trouble)
 
 /* --- running --- */
 
+typedef int Core(void **, void **, int64_t, int64_t, int64_t, int64_t, int64_t, int64_t);
+
+#ifdef __x86_64__
 /* What of the psABI's levels this processor and system have: 1 (baseline), 3 or 4. */
 static int level(void)
 {
@@ -170,8 +162,6 @@ static int level(void)
     return b == signature_AMD_ebx && d == signature_AMD_edx && c == signature_AMD_ecx ? 4 : 3;
 }
 
-typedef int Core(void **, void **, int64_t, int64_t, int64_t, int64_t, int64_t, int64_t);
-
 /* HUEWRIGHT_LEVEL=baseline or v3 keeps to the code of that level. */
 static Core *core(void)
 {
@@ -187,6 +177,9 @@ static Core *core(void)
     }
     return current;
 }
+#else
+static Core *core(void) { return huewright_core_baseline; }
+#endif
 
 /* The address that pixel (0, 0) would have. */
 static int64_t zero_of(const Picture *p)

@@ -1,13 +1,9 @@
 /* The settings of an instance at a time, and the chain that they stand for, kept until they change. */
-#define _GNU_SOURCE
 #include "settings.h"
 
-#include <fcntl.h>
+#include <float.h>
 #include <math.h>
-#include <sched.h>
-#include <stdio.h>
 #include <string.h>
-#include <sys/stat.h>
 
 OfxHost *host;
 const OfxPropertySuite *props;
@@ -63,7 +59,7 @@ static void take_default(Instance *instance, const Parameter *p, double *to)
     char text[300];
     *to = p->initial[0];
     if (atomic_exchange(&instance->warned, 1)) return;
-    snprintf(text, sizeof text, "the host does not tell which %s is chosen; %s is taken", p->label,
+    put_words(text, sizeof text, "the host does not tell which %s is chosen; %s is taken", p->label,
              p->options[(int)p->initial[0]]);
     say(instance, "OfxMessageWarning", text);
 }
@@ -98,7 +94,7 @@ static int read_value(Instance *instance, double time, int k, Settings *settings
     }
     if (status != OFX_OK) return fail(trouble, OFX_FAILED, "the value of %s cannot be read", p->name);
     for (int c = 0; c < p->values; c++) {
-        if (!isfinite(n[c])) return fail(trouble, OFX_FAILED, "%s is no finite number", p->label);
+        if (!(fabs(n[c]) <= DBL_MAX)) return fail(trouble, OFX_FAILED, "%s is no finite number", p->label);
         if (n[c] < p->minimum) n[c] = p->minimum;
         if (n[c] > p->maximum) n[c] = p->maximum;
     }
@@ -119,12 +115,9 @@ static int read_settings(Instance *instance, double time, Settings *settings, Tr
         if (effect->parameters[k].values && !read_value(instance, time, k, settings, trouble)) return 0;
     }
     if (*settings->path) {
-        struct statx about; /* not stat(): that would need glibc 2.33 */
-        if (statx(AT_FDCWD, settings->path, 0, STATX_MTIME | STATX_SIZE, &about) == 0) {
-            settings->path_time[0] = about.stx_mtime.tv_sec;
-            settings->path_time[1] = about.stx_mtime.tv_nsec;
-            settings->path_size = (int64_t)about.stx_size;
-        }
+        const FileFacts facts = file_facts(settings->path);
+        settings->path_time[0] = facts.time[0], settings->path_time[1] = facts.time[1];
+        settings->path_size = facts.size;
     }
     return 1;
 }
@@ -139,7 +132,7 @@ static int make(const Effect *effect, Program *program, const Settings *s, Troub
 /* --- programs --- */
 static void lock(Instance *instance)
 {
-    while (atomic_flag_test_and_set_explicit(&instance->lock, memory_order_acquire)) sched_yield();
+    while (atomic_flag_test_and_set_explicit(&instance->lock, memory_order_acquire)) give_way();
 }
 
 static void unlock(Instance *instance) { atomic_flag_clear_explicit(&instance->lock, memory_order_release); }

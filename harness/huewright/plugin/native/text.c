@@ -1,17 +1,9 @@
-/* Words for the person, numbers and files: whole texts in memory. */
-#define _GNU_SOURCE
+/* Words for the person, and files: whole texts in memory. */
 #include "text.h"
 
 #include <errno.h>
-#include <fcntl.h>
-#include <locale.h>
 #include <stdarg.h>
-#include <stdatomic.h>
-#include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
-#include <unistd.h>
 
 #include "sentences.h" /* generated */
 
@@ -20,56 +12,49 @@ int fail(Trouble *trouble, int status, const char *format, ...)
     va_list arguments;
     trouble->status = status;
     va_start(arguments, format);
-    vsnprintf(trouble->text, sizeof trouble->text, format, arguments);
+    format_words(trouble->text, sizeof trouble->text, format, arguments);
     va_end(arguments);
     return 0;
 }
 
 int no_memory(Trouble *trouble) { return fail(trouble, OFX_ERR_MEMORY, "not enough memory"); }
 
-static locale_t plain(void)
+void put_words(char *to, size_t room, const char *format, ...)
 {
-    static _Atomic(locale_t) made;
-    locale_t current = atomic_load(&made);
-    if (!current) {
-        locale_t other = (locale_t)0;
-        current = newlocale(LC_ALL_MASK, "C", (locale_t)0);
-        if (!atomic_compare_exchange_strong(&made, &other, current)) {
-            freelocale(current);
-            current = other;
-        }
-    }
-    return current;
+    va_list arguments;
+    va_start(arguments, format);
+    format_words(to, room, format, arguments);
+    va_end(arguments);
 }
-
-double parse_number(const char *text, char **end) { return strtod_l(text, end, plain()); }
-float parse_float(const char *text, char **end) { return strtof_l(text, end, plain()); }
 
 static char *unreadable(Trouble *trouble, const char *path, const char *what)
 {
     const int reason = errno;
-    if (reason == ENOENT)
+    char words[200];
+    if (reason == ENOENT) {
         fail(trouble, OFX_FAILED, SENTENCE_MISSING, path, what);
-    else
-        fail(trouble, OFX_FAILED, SENTENCE_UNREADABLE, path, what, strerror_l(reason, plain()));
+    } else {
+        say_reason(reason, words, sizeof words);
+        fail(trouble, OFX_FAILED, SENTENCE_UNREADABLE, path, what, words);
+    }
     return NULL;
 }
 
 char *read_whole(const char *path, const char *what, size_t *size, Trouble *trouble)
 {
-    struct statx about; /* not stat(): that would need glibc 2.33 */
-    if (statx(AT_FDCWD, path, 0, STATX_TYPE, &about) == 0 && !S_ISREG(about.stx_mode)) {
-        const char *other = S_ISDIR(about.stx_mode) ? SENTENCE_FOLDER : SENTENCE_NOT_ORDINARY;
+    const FileFacts facts = file_facts(path);
+    if (facts.there && !facts.ordinary) {
+        const char *other = facts.folder ? SENTENCE_FOLDER : SENTENCE_NOT_ORDINARY;
         fail(trouble, OFX_FAILED, SENTENCE_NO_FILE, path, other, what);
         return NULL;
     }
-    const int file = open(path, O_RDONLY | O_CLOEXEC);
+    const int file = open_file(path);
     size_t room = 65536, filled = 0;
     char *text = NULL;
     if (file < 0) return unreadable(trouble, path, what);
     text = take(room + 1);
     for (;;) {
-        ssize_t count;
+        int64_t count;
         if (text && filled == room) {
             char *larger = take(2 * room + 1);
             if (larger) memcpy(larger, text, filled);
@@ -80,8 +65,7 @@ char *read_whole(const char *path, const char *what, size_t *size, Trouble *trou
             no_memory(trouble);
             break;
         }
-        count = read(file, text + filled, room - filled);
-        if (count < 0 && errno == EINTR) continue;
+        count = read_file(file, text + filled, room - filled);
         if (count < 0) {
             unreadable(trouble, path, what);
             give(text);
@@ -90,7 +74,7 @@ char *read_whole(const char *path, const char *what, size_t *size, Trouble *trou
         if (count <= 0) break;
         filled += (size_t)count;
     }
-    close(file);
+    close_file(file);
     if (text) text[filled] = 0, *size = filled;
     return text;
 }
