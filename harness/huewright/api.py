@@ -142,7 +142,8 @@ def operations_at(correction: Correction, strength: Strength | float) -> tuple[O
 def render(correction: Correction | Path | str, shot: Take | Path | str, out: Path | str, *,
            strength: Strength | float | None = None, out_range: str | None = None, out_bits: int | None = None,
            dither: bool = True, overwrite: bool = False, resume: bool = False, threads: int | None = None,
-           codec: str | None = None, rate: str | None = None, progress: Progress = silent) -> RenderSummary:
+           codec: str | None = None, rate: str | None = None, device: str = "cpu",
+           progress: Progress = silent) -> RenderSummary:
     """``shot`` rendered to ``out``, a pattern, a folder or a movie: what `huewright render` does. ``strength`` None is
     the correction's own; ``out_range`` None is full in files and legal in movies; ``codec`` and ``rate`` are a movie's.
 
@@ -166,6 +167,7 @@ def render(correction: Correction | Path | str, shot: Take | Path | str, out: Pa
         model = at_strength(model, strength)
     return render_take(model, take_from(shot), out, range_=out_range, bits=out_bits,
                        dither=dither, overwrite=overwrite, resume=resume, threads=threads, codec=codec, rate=rate,
+                       device=device,
                        progress=progress)
 
 

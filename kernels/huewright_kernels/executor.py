@@ -27,7 +27,7 @@ from huewright_kernels.formats import (
     write_block,
 )
 from huewright_kernels.forms import Form, block_form
-from huewright_kernels.lanes import block, offset, pointer_f32, pointer_i64, settle
+from huewright_kernels.lanes import block, formula, offset, pointer_f32, pointer_i64, settle
 from huewright_kernels.ops import REGISTRY
 from huewright_kernels.ops.base import Operation
 from huewright_kernels.planes import ALPHA, BLOCK, BLUE, GREEN, QUANTUM, RED, SCRATCH_FLOATS
@@ -66,11 +66,22 @@ def _dispatcher() -> Callable[..., None]:
 _dispatch = _dispatcher()
 
 
+@formula
+def over_alpha(alpha):
+    """What colours that carry their alpha are multiplied by to lose it."""
+    return ONE / alpha if alpha != ZERO else ONE
+
+
+@formula
+def by_alpha(alpha):
+    """The way back."""
+    return alpha if alpha != ZERO else ONE
+
+
 @block
 def _unpremultiply(planes, n):
     for i in range(n):
-        alpha = planes[ALPHA + i]
-        factor = ONE / alpha if alpha != ZERO else ONE
+        factor = over_alpha(planes[ALPHA + i])
         planes[RED + i] *= factor
         planes[GREEN + i] *= factor
         planes[BLUE + i] *= factor
@@ -79,8 +90,7 @@ def _unpremultiply(planes, n):
 @block
 def _premultiply(planes, n):
     for i in range(n):
-        alpha = planes[ALPHA + i]
-        factor = alpha if alpha != ZERO else ONE
+        factor = by_alpha(planes[ALPHA + i])
         planes[RED + i] *= factor
         planes[GREEN + i] *= factor
         planes[BLUE + i] *= factor
@@ -172,13 +182,7 @@ def run(program: Program, source: np.ndarray | PixelBuffer, target: np.ndarray |
     start = layout_of(source)
     if target is None:
         target = _new_target(source, start, region)
-    end = layout_of(target)
-    if (start.width, start.height) != (end.width, end.height):
-        raise ValueError(f"source is {start.width}x{start.height} pixels but target {end.width}x{end.height}")
-    holder = target.data if isinstance(target, PixelBuffer) else target
-    if not holder.flags.writeable:
-        raise ValueError("the target is read-only")
-    _refuse_overlap(start, end)
+    start, end = laid_out(source, target)
     x0, y0, x1, y1 = (0, 0, start.width, start.height) if region is None else region
     if not (0 <= x0 <= x1 <= start.width and 0 <= y0 <= y1 <= start.height):
         raise ValueError(f"region {region} is not inside the picture of {start.width}x{start.height} pixels")
@@ -189,7 +193,7 @@ def run(program: Program, source: np.ndarray | PixelBuffer, target: np.ndarray |
     job = np.array([start.address, CODES[start.encoding], start.row_bytes, start.pixel_bytes, start.channels,
                     end.address, CODES[end.encoding], end.row_bytes, end.pixel_bytes, end.channels,
                     program.instructions.ctypes.data, len(program.instructions), program.data.ctypes.data,
-                    premultiplied, dither, _mixed(dither_seed or 0), FULL_SCALES.get(end.encoding, 1),
+                    premultiplied, dither, mixed_seed(dither_seed or 0), FULL_SCALES.get(end.encoding, 1),
                     streaming], np.int64)
     compiled, job_address = run_core.compiled(), job.ctypes.data
     rows = max(1, PIXELS_A_TILE // (x1 - x0))
@@ -201,6 +205,18 @@ def run(program: Program, source: np.ndarray | PixelBuffer, target: np.ndarray |
 
     for_each_tile(tile, tiles, threads)
     return target
+
+
+def laid_out(source: np.ndarray | PixelBuffer, target: np.ndarray | PixelBuffer) -> tuple[Layout, Layout]:
+    """How both lie; ``ValueError`` where :func:`run` can't go from the one to the other."""
+    start, end = layout_of(source), layout_of(target)
+    if (start.width, start.height) != (end.width, end.height):
+        raise ValueError(f"source is {start.width}x{start.height} pixels but target {end.width}x{end.height}")
+    holder = target.data if isinstance(target, PixelBuffer) else target
+    if not holder.flags.writeable:
+        raise ValueError("the target is read-only")
+    _refuse_overlap(start, end)
+    return start, end
 
 
 def run_colours(program: Program, rgb: Any) -> np.ndarray:
@@ -237,7 +253,7 @@ def _refuse_overlap(start: Layout, end: Layout) -> None:
         raise ValueError("source and target share memory but are not the same picture")
 
 
-def _mixed(seed: int) -> int:
+def mixed_seed(seed: int) -> int:
     """The seed spread over 32 bits, so that neighbouring frame numbers give unlike noise."""
     value = (seed * 0x9E3779B97F4A7C15 + 0x632BE59BD9B4E019) & 0xFFFFFFFFFFFFFFFF
     return (value ^ value >> 29) * 0xBF58476D1CE4E5B9 >> 24 & 0xFFFFFFFF

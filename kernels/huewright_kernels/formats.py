@@ -296,14 +296,26 @@ def _writer(pointer: Any, put: Any, item_bytes: int) -> Callable[..., None]:
     return write
 
 
+@formula
+def colours_of_word(word, swap):
+    """R, G and B of ten bits each in one word."""
+    word = swapped32(word) if swap else word
+    return (to_float(right(word, 22)) / _S10, to_float(both(right(word, 12), 1023)) / _S10,
+            to_float(both(right(word, 2), 1023)) / _S10)
+
+
+@formula
+def word_of_colours(r, g, b, swap):
+    red, green = left(quantised(r, _S10), 22), left(quantised(g, _S10), 12)
+    word = either(either(red, green), left(quantised(b, _S10), 2))
+    return swapped32(word) if swap else word
+
+
 @block
 def _read_u10(address, planes, n, swap):
     p = pointer_i32(address)
     for i in range(n):
-        word = swapped32(p[i]) if swap else p[i]
-        planes[RED + i] = to_float(right(word, 22)) / _S10
-        planes[GREEN + i] = to_float(both(right(word, 12), 1023)) / _S10
-        planes[BLUE + i] = to_float(both(right(word, 2), 1023)) / _S10
+        planes[RED + i], planes[GREEN + i], planes[BLUE + i] = colours_of_word(p[i], swap)
         planes[ALPHA + i] = ONE
 
 
@@ -311,20 +323,24 @@ def _read_u10(address, planes, n, swap):
 def _write_u10(address, planes, n, swap):
     p = pointer_i32(address)
     for i in range(n):
-        red, green = left(quantised(planes[RED + i], _S10), 22), left(quantised(planes[GREEN + i], _S10), 12)
-        word = either(either(red, green), left(quantised(planes[BLUE + i], _S10), 2))
-        p[i] = swapped32(word) if swap else word
+        p[i] = word_of_colours(planes[RED + i], planes[GREEN + i], planes[BLUE + i], swap)
+
+
+@formula
+def dithered(value, x, y, channel, seed, full_scale):
+    """``value`` moved by noise of up to one code of ``full_scale``. Place and seed (32-bit lanes) decide it."""
+    return value + noise(x, y, channel, seed) * (ONE / full_scale)
 
 
 @block
 def add_noise(planes, n, x, y, seed, full_scale):
-    """Dither ahead of an integer writer: moves R, G and B by noise of up to one code. Place and seed decide it."""
-    code = ONE / f32(full_scale)
+    """Dither of R, G and B ahead of an integer writer."""
+    scale = f32(full_scale)
     for i in range(n):
         where = add(lane(x), lane(i))
-        planes[RED + i] += noise(where, lane(y), lane(0), lane(seed)) * code
-        planes[GREEN + i] += noise(where, lane(y), lane(1), lane(seed)) * code
-        planes[BLUE + i] += noise(where, lane(y), lane(2), lane(seed)) * code
+        planes[RED + i] = dithered(planes[RED + i], where, lane(y), lane(0), lane(seed), scale)
+        planes[GREEN + i] = dithered(planes[GREEN + i], where, lane(y), lane(1), lane(seed), scale)
+        planes[BLUE + i] = dithered(planes[BLUE + i], where, lane(y), lane(2), lane(seed), scale)
 
 
 _read_f32, _write_f32 = _reader(pointer_f32, _get_f32, 4), _writer(pointer_f32, _put_f32, 4)
@@ -338,6 +354,20 @@ def _kind_of_16_bits(code):
     """Whether bytes are swapped, how far up the code sits, and its full scale; by place in ENCODINGS, 3 to 6."""
     twelve = code >= 5
     return code == 4 or code == 6, lane(4 if twelve else 0), f32(4095.0) if twelve else f32(65535.0)
+
+
+def item_formulas(encoding: str) -> tuple[Callable[..., Any], Callable[..., Any]]:
+    """(bits -> value, value -> bits) of one channel of an encoding that gives each channel a number of its own; the
+    bits as they lie in memory, in the low end of an int32."""
+    code = CODES[encoding]
+    if encoding == "float32":
+        return formula(lambda bits: float_of(bits)), formula(lambda value: bits_of(value))
+    if encoding == "float16":
+        return formula(lambda bits: _get_f16(to_u16(bits), 0)), formula(lambda value: from_u16(_put_f16(value, 0)))
+    if encoding == "uint8":
+        return formula(lambda bits: _get_u8(to_u8(bits), 0)), formula(lambda value: from_u8(_put_u8(value, 0)))
+    return (formula(lambda bits: _get_u16(to_u16(bits), _kind_of_16_bits(code))),
+            formula(lambda value: from_u16(_put_u16(value, _kind_of_16_bits(code)))))
 
 
 @block

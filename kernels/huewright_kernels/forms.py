@@ -21,12 +21,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from huewright_kernels.lanes import (
     as_i32,
     blended_rows,
     block,
     constants,
     formula,
+    loaded_row,
     moved,
     offset,
     pairs_to_planes,
@@ -42,9 +45,11 @@ first."""
 
 @dataclass(frozen=True)
 class Gather:
-    """Which floats of a table a pixel needs: for each of ``rows`` (index number, floats behind it, how many)."""
+    """Which floats of a table a pixel needs: for each of ``rows`` (index number, floats behind it, how many). Every
+    index is a multiple of ``aligned`` floats, and so is where a table begins."""
 
     rows: tuple[tuple[int, int, int], ...]
+    aligned: int
 
     @property
     def indices(self) -> int:
@@ -52,10 +57,10 @@ class Gather:
 
 
 GATHERS = {
-    "row of four": Gather(((0, 0, 4),)),
-    "pair": Gather(((0, 0, 2),)),
-    "path": Gather(tuple((vertex, 0, 4) for vertex in range(4))),
-    "cell": Gather(tuple((edge, 4 * end, 4) for end in range(2) for edge in range(4))),
+    "row of four": Gather(((0, 0, 4),), 2),
+    "pair": Gather(((0, 0, 2),), 1),
+    "path": Gather(tuple((vertex, 0, 4) for vertex in range(4)), 4),
+    "cell": Gather(tuple((edge, 4 * end, 4) for end in range(2) for edge in range(4)), 4),
 }
 """A row of four floats; two neighbours; the four vertices of a path through a lattice's cell; the eight of a
 cell, first the near ends of its four edges, then the far ones (rows of a lattice are four floats long)."""
@@ -66,12 +71,14 @@ _MOVERS = {2: (pairs_to_planes, 4), 4: (rows_to_planes, 8)}
 class Form:
     """One formula in one of the shapes above. ``carried`` is how many numbers ``place`` carries on, ``table`` where in
     ``q`` the table begins; with ``apart`` above 0 each channel is looked up alone. ``blend`` is plain Python, compiled
-    here: for one value or for a register of them."""
+    here: for one value or for a register of them. ``place_in_pairs`` is ``place`` in a table of another layout, see
+    :func:`table_of`."""
 
     name: str
     channel: Callable[..., Any] | None = None
     pixel: Callable[..., Any] | None = None
     place: Callable[..., Any] | None = None
+    place_in_pairs: Callable[..., Any] | None = None
     finish: Callable[..., Any] | None = None
     blend: Callable[..., Any] | None = None
     gather: str = ""
@@ -96,39 +103,74 @@ def block_form(form: Form) -> Callable[..., None]:
     return block(_defined(source, f"{form.name}_block", form))
 
 
-def pixel_form(form: Form) -> Callable[..., Any]:
-    """``form`` of one pixel, with plain loads: ``pixel_form(r, g, b, q, size) -> (r, g, b)``. The same bits."""
+def pixel_form(form: Form, *, tables_apart: bool = False) -> Callable[..., Any]:
+    """``form`` of one pixel, with plain loads: ``pixel_form(r, g, b, q, size) -> (r, g, b)``. The same bits.
+
+    ``tables_apart``: ``pixel_form(r, g, b, q, table, size)``, where ``q`` holds :func:`header_of` what was packed and
+    ``table`` its :func:`table_of`, at a multiple of 16 bytes and read in pieces as wide as they are aligned."""
     if form.channel is not None:
         body = ["    return channel_formula(r, q, size), channel_formula(g, q, size), channel_formula(b, q, size)"]
     elif form.pixel is not None:
         body = ["    return pixel_formula(r, g, b, q, size)"]
     else:
-        body = _looking_up(form)
-    source = "\n".join([f"def {form.name}_pixel(r, g, b, parameters, size):", "    q = constants(parameters)", *body])
-    return block(_defined(source, f"{form.name}_pixel", form))
+        body = _looking_up(form, tables_apart)
+    arguments = "parameters, rows, size" if tables_apart else "parameters, size"
+    start = ["    q = constants(parameters)", *(["    tables = constants(rows)"] if tables_apart else [])]
+    source = "\n".join([f"def {form.name}_pixel(r, g, b, {arguments}):", *start, *body])
+    return block(_defined(source, f"{form.name}_pixel", form, tables_apart))
 
 
-def _looking_up(form: Form) -> list[str]:
+def header_of(form: Form, packed: np.ndarray, size: int) -> np.ndarray:
+    """What stands in an operation's parameters before its table, of each channel where each has its own; all of them
+    where there is no table."""
+    if form.place is None:
+        return packed
+    if not form.apart:
+        return packed[:form.table]
+    return np.concatenate([packed[k * (form.apart + size):][:form.apart] for k in range(3)])
+
+
+def table_of(form: Form, packed: np.ndarray, size: int) -> np.ndarray:
+    """The rest: the table, of one channel after the other where each has its own; and in pairs, each row of four
+    followed by the next one, where the form has a place for that: two neighbours then lie in one line."""
+    if form.place is None:
+        return packed[:0]
+    if form.apart:
+        return np.concatenate([packed[k * (form.apart + size) + form.table:][:size] for k in range(3)])
+    table = packed[form.table:]
+    if form.place_in_pairs is None:
+        return table
+    rows = table.reshape(-1, 4)
+    return np.concatenate([rows, np.concatenate([rows[1:], rows[-1:]])], axis=1).reshape(-1)
+
+
+def _looking_up(form: Form, tables_apart: bool) -> list[str]:
     gather = GATHERS[form.gather]
     indices, carried = _names("index", gather.indices), _names("carried", form.carried)
-    found = ["(" + ", ".join(f"table[index_{index} + {behind + k}]" for k in range(count)) + ")"
-             for index, behind, count in gather.rows]
+    rows = _names("row", len(gather.rows))
+    if tables_apart:
+        found = [f"row_of_{count}(table, index_{index} + {behind})" for index, behind, count in gather.rows]
+    else:
+        found = ["(" + ", ".join(f"table[index_{index} + {behind + k}]" for k in range(count)) + ")"
+                 for index, behind, count in gather.rows]
+    load = [f"    {row} = {what}" for row, what in zip(rows, found, strict=True)]
     if form.apart:
         body, results = [], []
         for k, channel in enumerate("rgb"):
-            body += [f"    own = moved(q, {k} * ({form.apart} + size))",
+            body += [f"    own = moved(q, {k} * {form.apart})" if tables_apart else
+                     f"    own = moved(q, {k} * ({form.apart} + size))",
+                     f"    table = moved(tables, {k} * size)" if tables_apart else
                      f"    table = moved(own, {form.table})",
-                     f"    {', '.join([*indices, *carried])} = place_formula({channel}, own, size)",
-                     f"    result_{k} = finish_formula({channel}, ({', '.join(found)},), ({', '.join(carried)},), own, "
+                     f"    {', '.join([*indices, *carried])} = place_formula({channel}, own, size)", *load,
+                     f"    result_{k} = finish_formula({channel}, ({', '.join(rows)},), ({', '.join(carried)},), own, "
                      "size)"]
             results.append(f"result_{k}")
         return [*body, f"    return {', '.join(results)}"]
     body = [f"    {', '.join([*indices, *carried])} = place_formula(r, g, b, q, size)",
-            f"    table = moved(q, {form.table})"]
+            "    table = tables" if tables_apart else f"    table = moved(q, {form.table})", *load]
     if form.blend is None:
-        return [*body, f"    return finish_formula(r, g, b, ({', '.join(found)},), ({', '.join(carried)},), q, size)"]
-    channels = [", ".join([*(f"table[index_{index} + {behind + k}]" for index, behind, _ in gather.rows), *carried])
-                for k in range(3)]
+        return [*body, f"    return finish_formula(r, g, b, ({', '.join(rows)},), ({', '.join(carried)},), q, size)"]
+    channels = [", ".join([*(f"{row}[{k}]" for row in rows), *carried]) for k in range(3)]
     return [*body, "    return " + ", ".join(f"blend_formula({values})" for values in channels)]
 
 
@@ -179,11 +221,15 @@ def _there(planes: str) -> str:
     return ", ".join(f"{planes}[{start} + i]" for start in (RED, GREEN, BLUE))
 
 
-def _defined(source: str, name: str, form: Form) -> Callable[..., Any]:
+def _defined(source: str, name: str, form: Form, tables_apart: bool = False) -> Callable[..., Any]:
+    place = form.place_in_pairs if tables_apart and form.place_in_pairs is not None else form.place
     names: dict[str, Any] = {
         "__name__": __name__, "as_i32": as_i32, "constants": constants, "moved": moved, "offset": offset,
         "channel_formula": form.channel,
-        "pixel_formula": form.pixel, "place_formula": form.place, "finish_formula": form.finish}
+        "pixel_formula": form.pixel, "place_formula": place, "finish_formula": form.finish}
+    if form.gather:
+        gather = GATHERS[form.gather]
+        names |= {f"row_of_{count}": loaded_row(count, gather.aligned) for _, _, count in gather.rows}
     if form.blend is not None:
         names["blend_formula"] = formula(form.blend)
         names["blended"] = blended_rows(tuple(row[:2] for row in GATHERS[form.gather].rows), form.carried, form.blend)

@@ -9,6 +9,7 @@ multiply-add: a formula gives the same bits whether it is compiled for SSE2, AVX
 from __future__ import annotations
 
 import operator
+from math import gcd
 from typing import Any
 
 import numpy as np
@@ -185,6 +186,24 @@ def moved(typingctx: Any, values: Any, elements: Any) -> tuple[Signature, Any]:
     def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
         return builder.gep(args[0], [args[1]], inbounds=True)
     return values(values, types.int64), emit
+
+
+def loaded_row(count: int, aligned: int) -> Any:
+    """``loaded_row(count, aligned)(values, place)``: ``count`` floats of :class:`Constants` from ``place`` on, a
+    multiple of ``aligned`` floats as the address is: LLVM makes loads of that many of them."""
+    def row(typingctx: Any, values: Any, place: Any) -> tuple[Signature, Any]:
+        result = types.UniTuple(types.float32, count)
+
+        def emit(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+            found = []
+            for k in range(count):
+                loaded = builder.load(builder.gep(args[0], [_moved(builder, args[1], k)], inbounds=True))
+                loaded.align = 4 * gcd(k, aligned)
+                loaded.set_metadata("invariant.load", builder.module.add_metadata([]))
+                found.append(loaded)
+            return context.make_tuple(builder, result, found)
+        return result(values, types.int64), emit
+    return intrinsic(row)
 
 
 # ---- RGBA pixels of float32 to planes and back, eight at a time ------------------------------------------------

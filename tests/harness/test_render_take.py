@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import OpenImageIO as oiio  # noqa: N813
 import pytest
+from huewright.device.compute import Processor
 from huewright.errors import InputError
 from huewright.files import write_json
 from huewright.frames.picture import Frame, read_frame, write_frame
@@ -491,7 +492,7 @@ def test_sampled_rows_lie_in_the_picture() -> None:
     codes = np.random.default_rng(1).integers(0, 1024, (100, 12, 3)).astype(np.uint16)
     picture = new_dpx(oiio.ImageSpec(), 12, 100, 10).with_codes(codes)
     scale = Matrix(((1.2, 0, 0), (0, 1.2, 0), (0, 0, 1.2)), (-0.1, -0.1, -0.1))
-    job = prepared((scale,), "full", 10, False, 1, ".dpx", lambda line: None)
+    job = prepared((scale,), "full", 10, False, Processor(1), ".dpx", lambda line: None)
     packed = rendering._sampled(job, picture.kernel_view(), False, False)
     plain = rendering._sampled(job, (codes / 1023).astype(np.float32), False, False)
     assert packed == plain and packed.range.pixels == 3 * 12 and packed.range.over > 0 and packed.range.under > 0

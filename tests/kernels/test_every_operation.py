@@ -14,7 +14,7 @@ from huewright.accuracy.check import SPACING, kernel_check
 from huewright.accuracy.colours import colours_between
 from huewright.reference import apply, apply_chain
 from huewright_kernels.executor import compile_chain, run_colours
-from huewright_kernels.forms import GATHERS, Form, pixel_form
+from huewright_kernels.forms import GATHERS, Form, header_of, pixel_form, table_of
 from huewright_kernels.lanes import block, pointer_f32
 from huewright_kernels.ops import REGISTRY, Operation, operation_from_dict
 from huewright_kernels.ops.base import Example
@@ -154,22 +154,36 @@ def test_the_claim_holds(example: Example) -> None:
     assert row.passed, row
 
 
-def one_by_one(operation: Operation, colours: np.ndarray) -> np.ndarray:
+def one_by_one(operation: Operation, colours: np.ndarray, tables_apart: bool) -> np.ndarray:
     packed = operation.pack()
     if packed is None:
         return colours.copy()
-    formula = pixel_form(packed.form)
+    formula = pixel_form(packed.form, tables_apart=tables_apart)
 
     @block
-    def loop(source, target, q, size, n):
-        p, t, parameters = pointer_f32(source), pointer_f32(target), pointer_f32(q)
+    def loop(source, target, q, tables, size, n):
+        p, t, parameters, rows = pointer_f32(source), pointer_f32(target), pointer_f32(q), pointer_f32(tables)
         for i in range(n):
-            t[3 * i], t[3 * i + 1], t[3 * i + 2] = formula(p[3 * i], p[3 * i + 1], p[3 * i + 2], parameters, size)
+            if tables_apart:
+                result = formula(p[3 * i], p[3 * i + 1], p[3 * i + 2], parameters, rows, size)
+            else:
+                result = formula(p[3 * i], p[3 * i + 1], p[3 * i + 2], parameters, size)
+            t[3 * i], t[3 * i + 1], t[3 * i + 2] = result
 
     result = np.empty_like(colours)
-    parameters = np.ascontiguousarray(packed.parameters)
-    loop(colours.ctypes.data, result.ctypes.data, parameters.ctypes.data, packed.size, len(colours))
+    form, whole = packed.form, np.concatenate([packed.parameters, np.zeros(-len(packed.parameters) % 16, np.float32)])
+    q = header_of(form, whole, packed.size).copy() if tables_apart else whole
+    tables = aligned(table_of(form, whole, packed.size))
+    loop(colours.ctypes.data, result.ctypes.data, q.ctypes.data, tables.ctypes.data, packed.size, len(colours))
     return result
+
+
+def aligned(values: np.ndarray) -> np.ndarray:
+    """A copy that starts at a multiple of 64 bytes."""
+    room = np.zeros(len(values) + 16, np.float32)
+    start = -room.ctypes.data % 64 // 4
+    room[start:start + len(values)] = values
+    return room[start:start + len(values)]
 
 
 def forms_once() -> Iterator[Any]:
@@ -190,13 +204,15 @@ def test_every_formula_has_an_example() -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("tables_apart", [False, True], ids=["as packed", "tables apart"])
 @pytest.mark.parametrize("operation", list(forms_once()))
-def test_one_pixel_at_a_time_gives_the_bits_of_the_blocks(operation: Operation) -> None:
+def test_one_pixel_at_a_time_gives_the_bits_of_the_blocks(operation: Operation, tables_apart: bool) -> None:
     rng = np.random.default_rng(3)
     special = np.stack(np.meshgrid(SPECIAL, SPECIAL, SPECIAL), axis=-1).reshape(-1, 3)
     colours = np.concatenate([rng.uniform(-0.5, 4.0, (3000, 3)).astype(np.float32), special,
                               rng.integers(0, 2**32, (3000, 3), dtype=np.uint64).astype(np.uint32).view(np.float32)])
-    blocks, single = run_colours(compile_chain([operation]), colours), one_by_one(operation, colours)
+    blocks, single = (run_colours(compile_chain([operation]), colours),
+                      one_by_one(operation, colours, tables_apart))
     same = (blocks.view(np.uint32) == single.view(np.uint32)) | (np.isnan(blocks) & np.isnan(single))
     assert same.all(), colours[~same.all(axis=1)][:3]
 

@@ -18,18 +18,19 @@ def register(app: typer.Typer) -> None:
         quick: Annotated[bool, typer.Option("--quick", help="Fewer repeats and sizes: under a minute.")] = False,
         picture: Annotated[Path | None, typer.Option("--picture", help="Also draw the ratios as bars (PNG).")] = None,
         threads: options.Threads = None,
+        device: options.Device = "cpu",
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
         """Time each operation and the chain beside OpenColorIO, NumPy and a memory copy, interleaved."""
         from huewright.cli.show import cautions, number, progress_line, say, table
-        from huewright.cli.tables import bench_table
+        from huewright.cli.tables import bench_table, card_table
         from huewright.steps.bench import draw_bench, run_bench
         from huewright.steps.outputs import refuse_outputs, write_figures
 
         refuse_outputs(picture, json_file, overwrite=overwrite)
         with progress_line() as progress:
-            result = run_bench(quick=quick, threads=threads, frames=frames, progress=progress)
+            result = run_bench(quick=quick, threads=threads, frames=frames, device=device, progress=progress)
         write_figures(json_file, result.to_dict(), overwrite=overwrite)
         if picture is not None:
             draw_bench(result, picture, overwrite=overwrite)
@@ -42,5 +43,5 @@ def register(app: typer.Typer) -> None:
                         f"{row.spread:.0%}" + ("" if row.reliable else " unreliable")] for row in result.stages]))
             say("Computing is the whole chain of the table below, on one thread; reading and writing are the picture "
                 "library's, with the threads that it starts itself (EXR), and files read before come from memory.")
-        say(bench_table(result))
+        say(bench_table(result) if device == "cpu" else card_table(result))
         cautions(result.cautions)

@@ -65,6 +65,9 @@ Corners = Annotated[tuple[str, str, str, str] | None, typer.Option(
     "left. Corners given by hand win over finding.")]
 Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads to use; all cores if not given.")]
 
+Device = Annotated[str, typer.Option("--device", help="What computes: cpu; cuda, every NVIDIA GPU there is; or cuda:N, "
+                                     "one of them. The bytes are the same; nothing is taken that was not named.")]
+
 
 def corners_from(texts: tuple[str, str, str, str] | None) -> tuple[tuple[float, float], ...] | None:
     """Four corners from four 'x,y' texts, or None; :class:`InputError` if they are not that."""

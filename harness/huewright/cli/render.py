@@ -36,6 +36,7 @@ def register(app: typer.Typer) -> None:
         skip_missing: Annotated[bool, typer.Option("--skip-missing", help="Render what is there of a shot that has "
                                                    "holes.")] = False,
         threads: options.Threads = None,
+        device: options.Device = "cpu",
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
@@ -61,8 +62,9 @@ def register(app: typer.Typer) -> None:
             for sequence, place in zip(shots, places_for(out, shots), strict=True):
                 summaries.append(render_take(model, sequence, place, range_=out_range, bits=out_bits, dither=dither,
                                              overwrite=overwrite, resume=resume, threads=threads, codec=codec,
-                                             rate=rate, progress=progress))
+                                             rate=rate, device=device, progress=progress))
         write_figures(json_file, summaries[0] if len(summaries) == 1 else summaries, overwrite=overwrite)
         cautions(one for summary in summaries for one in summary.cautions)
         for summary in summaries:
-            say(f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {summary.out}")
+            say(f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {summary.out}"
+                + (f", on {summary.device}" if summary.device != "cpu" else ""))

@@ -41,6 +41,7 @@ def register(app: typer.Typer) -> None:
                                            "Without it the take's folder and files do.", show_default=False)] = "",
         resume: Annotated[bool, typer.Option("--resume", help="Go on with what a stopped run of the same command has "
                                              "left.")] = False,
+        device: options.Device = "cpu",
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
@@ -71,7 +72,7 @@ def register(app: typer.Typer) -> None:
         with says_what_is_kept(lambda: kept_words(out)), progress_line() as progress:
             result = run_job(sequence, card, footage, out, shots=shots, settings=settings,
                              corners=options.corners_from(corners), title=title, overwrite=overwrite,
-                             resume=resume, progress=progress)
+                             device=device, resume=resume, progress=progress)
         write_figures(json_file, {"proof": result.proof, "exports": result.exports,
                                   "renders": result.renders, "seconds": result.seconds}, overwrite=overwrite)
         say(proof_table(result.proof))

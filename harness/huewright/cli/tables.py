@@ -114,6 +114,17 @@ def bench_table(result: BenchResult) -> Table:
     return made
 
 
+def card_table(result: BenchResult) -> Table:
+    """A GPU's medians, each also as a share of a copy on the card; of the way there and back, of the transfers."""
+    rows = [[f"{row.operation}\n  {row.size} {row.picture}", row.peer + (f"\n{row.note}" if row.note else ""),
+             number(1e3 * row.ours_ms, 1), number(1e3 * row.peer_ms, 1), number(row.ours_ms / row.copy_ms),
+             number(row.ratio), f"{row.spread:.0%}" + ("" if row.reliable else " ?")] for row in result.rows]
+    made = table("Medians in microseconds; ratio above 1: ours is the faster",
+                 ["operation", "against", "ours\nus", "theirs\nus", "in\ncopies", "ratio", "spread"], rows, left=(0, 1))
+    made.caption, made.caption_justify = "? not to be relied on: the times spread too far", "left"
+    return made
+
+
 def probe_table(report: ProbeReport) -> Table:
     """Each check of a plug-in, and what was seen."""
     rows = [[f"{row.plugin.rpartition('.')[2]}\n{row.context.removeprefix('OfxImageEffectContext')}", row.what,

@@ -6,7 +6,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from huewright_kernels.executor import run
 from huewright_kernels.formats import PixelBuffer
 
 from huewright.colorimetry.excursions import outside
@@ -90,10 +89,10 @@ def computed(job: Job, source: Pixels, target: Pixels, number: int, premultiplie
     if not float_target and isinstance(source, np.ndarray) and source.dtype.kind == "f" and (
             came or float(np.abs(source[..., :3]).max()) > ABSURD):
         signal = np.empty((*source.shape[:2], 4 if premultiplied else 3), np.float32)
-        run(job.display_program, source, signal, threads=job.threads_a_frame, premultiplied=premultiplied)
+        job.compute(job.display_program, source, signal, premultiplied=premultiplied)
         became = broken_pixels(signal)
-    run(job.program, source, target, threads=job.threads_a_frame, premultiplied=premultiplied,
-        dither_seed=number if job.dither and not float_target else None)
+    job.compute(job.program, source, target, premultiplied=premultiplied,
+                dither_seed=number if job.dither and not float_target else None)
     became = max(became, broken_pixels(target), tally.range.not_finite)
     if came:
         tally.came_broken.add(number)
@@ -125,7 +124,7 @@ def _sampled(job: Job, source: Pixels, float_target: bool, premultiplied: bool) 
     shape = rows.shape[:2] if isinstance(rows, np.ndarray) else (rows.height, rows.width)
     channels = 4 if premultiplied else 3
     values = np.empty((*shape, channels), np.float32)
-    run(job.display_program, rows, values, threads=1, premultiplied=premultiplied)
+    job.compute(job.display_program, rows, values, premultiplied=premultiplied)
     colours = values[..., :3]
     tally = Tally()
     tally.range.add(colours)

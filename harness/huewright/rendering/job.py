@@ -11,6 +11,7 @@ from huewright_kernels.ops import Matrix, Operation
 from huewright_kernels.threads import default_threads
 
 from huewright.colorimetry.excursions import RangeTally
+from huewright.device.compute import Compute, Processor
 from huewright.errors import InputError
 from huewright.frames.conversion import is_float
 from huewright.models.cautions import Caution
@@ -38,7 +39,7 @@ class Tally:
 
 @dataclass(frozen=True)
 class Job:
-    """What each frame needs: programs are None to read and write only."""
+    """What each frame needs: programs are None to read and write only. ``compute`` runs them."""
 
     program: Program | None
     display_program: Program | None
@@ -46,7 +47,7 @@ class Job:
     dither: bool
     encode_slope: float
     encode_offset: float
-    threads_a_frame: int
+    compute: Compute
     digest: str = ""     # of the chain, for files that can carry it
     chromaticities: tuple[float, ...] = ()     # of the display, for files that named the camera's
 
@@ -61,7 +62,7 @@ def workers_for(threads: int | None, frames: int) -> tuple[int, int]:
     return workers, max(1, threads // workers)
 
 
-def prepared(chain: tuple[Operation, ...], range_: str, depth: int, dither: bool, threads_a_frame: int, suffix: str,
+def prepared(chain: tuple[Operation, ...], range_: str, depth: int, dither: bool, compute: Compute, suffix: str,
              notify: Callable[[str], None], chromaticities: tuple[float, ...] = ()) -> Job:
     """The job of rendering ``chain`` into files that end in ``suffix``, compiled."""
     slope, offset = 1.0, 0.0
@@ -70,8 +71,9 @@ def prepared(chain: tuple[Operation, ...], range_: str, depth: int, dither: bool
         black, white = legal_levels(10 if is_float(suffix, depth) else depth)
         slope, offset = white - black, black
         written = (*chain, Matrix(((slope, 0, 0), (0, slope, 0), (0, 0, slope)), (offset,) * 3))
-    warm_up(notify)
-    return Job(compile_chain(written), compile_chain(chain), depth, dither, slope, offset, threads_a_frame,
+    if isinstance(compute, Processor):
+        warm_up(notify)
+    return Job(compile_chain(written), compile_chain(chain), depth, dither, slope, offset, compute,
                operations_digest(chain), chromaticities)
 
 

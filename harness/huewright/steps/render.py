@@ -33,6 +33,9 @@ if TYPE_CHECKING:
 
     from huewright.rendering.job import Tally
 
+LANES = 4
+"""Frames under way on each GPU, at the most: one that goes there, one that is computed, one that comes back, one that
+waits."""
 DEFER = "check against the delivery specification and with the person responsible for the delivery"
 
 
@@ -43,6 +46,7 @@ class RenderSummary:
     frames              numbers rendered now; ``kept`` were there already, whole, when resuming
     fraction_over/under above white or below black of the display signal, before any limiting
     fraction_clipped    limited by the output's number format (0 for half and float files)
+    device              what computed it: "cpu", or each GPU's number and name
     cautions            what must be known of it
     """
 
@@ -58,6 +62,7 @@ class RenderSummary:
     fraction_over: float
     fraction_under: float
     fraction_clipped: float
+    device: str
     cautions: tuple[Caution, ...] = ()
 
 
@@ -76,6 +81,7 @@ def render_take(
     threads: int | None = None,
     codec: str | None = None,
     rate: str | None = None,
+    device: str = "cpu",
     progress: Progress = silent,
 ) -> RenderSummary:
     """Renders ``correction`` (or ``operations`` instead of its own) over ``sequence`` to ``out_text``.
@@ -91,29 +97,34 @@ def render_take(
     All is checked before any frame is computed: holes, unlike sizes, outputs that exist (``overwrite`` replaces them,
     ``resume`` keeps those that are just what would be rendered now and refuses others that are whole), frames of an
     earlier, longer render beside the outputs (``alone``: any frames of their names beside them); all as
-    :class:`InputError`. Interrupted, it leaves whole frames only.
+    :class:`InputError`. Interrupted, it leaves whole frames only. ``device`` is what computes: see
+    :func:`huewright.device.choosing.computing_on`; the bytes are the same.
     """
+    from huewright.device.choosing import computing_on, require_device
     from huewright.rendering.frame import render_frame
     from huewright.rendering.job import for_all, prepared, workers_for
     from huewright.rendering.resuming import kept_frames
 
+    require_device(device)
     if range_ not in (*RANGES, None):
         raise InputError(f"an output range is {' or '.join(RANGES)}, not {range_!r}")
     started = time.perf_counter()
     chain = tuple(correction.operations if operations is None else operations)
     if Path(out_text).suffix.lower() in MOVIE_SUFFIXES and not Path(out_text).is_dir():
         return _into_movie(correction, sequence, Path(out_text), chain, range_, bits, codec, rate, overwrite, resume,
-                           threads, started, progress)
+                           threads, device, started, progress)
     if codec is not None or rate is not None:
         raise InputError(f"{out_text}: --codec and --rate are of movies; name one, such as NAME.mov, or leave them out")
     range_ = range_ or "full"
     outputs, size, depth = checked_outputs(sequence, out_text, bits, overwrite=overwrite or resume,
                                            alone=alone)
     workers, threads_a_frame = workers_for(threads, len(outputs))
-    job = prepared(chain, range_, depth, dither, threads_a_frame, next(iter(outputs.values())).suffix.lower(),
-                   lambda line: progress(0, len(outputs), line), _display_chromaticities(correction.display))
-    log.info("rendering %d frames at %d bits with %d workers of %d threads: %s", len(outputs), depth, workers,
-             threads_a_frame, ", ".join(type(operation).__name__ for operation in chain))
+    notify = lambda line: progress(0, len(outputs), line)  # noqa: E731
+    compute = computing_on(device, threads=threads_a_frame, lanes=min(workers, LANES), notify=notify)
+    job = prepared(chain, range_, depth, dither, compute, next(iter(outputs.values())).suffix.lower(), notify,
+                   _display_chromaticities(correction.display))
+    log.info("rendering %d frames at %d bits on %s with %d workers of %d threads: %s", len(outputs), depth,
+             compute.name, workers, threads_a_frame, ", ".join(type(operation).__name__ for operation in chain))
     kept: set[int] = set()
     if resume:
         kept, seen = kept_frames(job, sequence, outputs, size, workers, progress)
@@ -127,25 +138,27 @@ def render_take(
     rendered = tuple(number for number in outputs if number not in kept)
     summary = RenderSummary(sequence.text, str(out_text), rendered, tuple(sorted(kept)), *size, depth, range_,
                             time.perf_counter() - started, tally.range.share_over, tally.range.share_under,
-                            tally.range.share_clipped)
+                            tally.range.share_clipped, compute.name)
     return _with_cautions(summary, correction, sequence, tally, next(iter(outputs.values())).suffix.lower())
 
 
 def _into_movie(correction: Correction, take: Take, out: Path, chain: tuple[Operation, ...], range_: str | None,
                 bits: int | None, codec: str | None, rate: str | None, overwrite: bool, resume: bool,
-                threads: int | None, started: float, progress: Progress) -> RenderSummary:
+                threads: int | None, device: str, started: float, progress: Progress) -> RenderSummary:
+    from huewright.device.choosing import computing_on
     from huewright.rendering.job import prepared, workers_for
     from huewright.rendering.movie import checked_movie, render_movie
 
     made, said, size = checked_movie(take, out, codec, bits, range_, correction.display, rate, overwrite=overwrite,
                                      resume=resume)
     workers, threads_a_frame = workers_for(threads, len(take))
-    job = prepared(chain, made.range, made.bits, False, threads_a_frame, out.suffix.lower(),
-                   lambda line: progress(0, len(take), line))
+    notify = lambda line: progress(0, len(take), line)  # noqa: E731
+    compute = computing_on(device, threads=threads_a_frame, lanes=min(workers, LANES), notify=notify)
+    job = prepared(chain, made.range, made.bits, False, compute, out.suffix.lower(), notify)
     tally = render_movie(job, take, out, made, said, size, workers, progress, overwrite=overwrite)
     summary = RenderSummary(take.text, str(out), take.numbers, (), *size, made.bits, made.range,
                             time.perf_counter() - started, tally.range.share_over, tally.range.share_under,
-                            tally.range.share_clipped)
+                            tally.range.share_clipped, compute.name)
     return _with_cautions(summary, correction, take, tally, out.suffix.lower())
 
 
@@ -163,13 +176,14 @@ def read_and_write_take(sequence: Take, out_text: str | Path, *, bits: int | Non
 
     What a render's time is measured against. Numbers of another format than the take's come out undefined.
     """
+    from huewright.device.compute import Processor
     from huewright.rendering.frame import render_frame
     from huewright.rendering.job import Job, for_all, workers_for
 
     started = time.perf_counter()
     outputs, _, depth = checked_outputs(sequence, out_text, bits, overwrite=overwrite)
     workers, threads_a_frame = workers_for(threads, len(outputs))
-    job = Job(None, None, depth, False, 1.0, 0.0, threads_a_frame)
+    job = Job(None, None, depth, False, 1.0, 0.0, Processor(threads_a_frame))
     for_all(lambda number: render_frame(job, sequence, outputs[number], number, overwrite=overwrite),
             tuple(outputs), workers, progress, "reading and writing")
     return time.perf_counter() - started

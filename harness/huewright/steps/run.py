@@ -47,6 +47,7 @@ def run_job(
     settings: SolveSettings | None = None,
     corners: Corners | None = None,
     title: str = "",
+    device: str = "cpu",
     overwrite: bool = False,
     resume: bool = False,
     progress: Progress = silent,
@@ -57,10 +58,12 @@ def run_job(
     disk); each of ``shots`` is rendered whole, into ``shots`` and a folder that is named after it, or the whole take if
     there are none. ``title`` heads the proof's
     page; without it the take's name does. ``resume`` goes on with what a stopped run of the same inputs and settings
-    has left in ``out_dir``: its survey and correction are taken, its frames as :func:`render_take` resumes. Raises
+    has left in ``out_dir``: its survey and correction are taken, its frames as :func:`render_take` resumes.
+    ``device`` is what renders (:func:`huewright.device.choosing.computing_on`). Raises
     :class:`NoAnswerError` where the take can't support a correction (the survey is written all the same,
     so that its reasons can be read), :class:`InputError` for what the person can mend.
     """
+    from huewright.device.choosing import require_device
     from huewright.report.contact import contact_sheet
     from huewright.solver.answer import SolveSettings
     from huewright.steps.export import export_correction
@@ -71,6 +74,7 @@ def run_job(
     from huewright.steps.solve import solve_survey
     from huewright.steps.survey import survey_take
 
+    require_device(device)
     out = Path(out_dir)
     files = {name: out / name for name in
              ("survey.json", "frames.png", "correction.json", "correction.cube", "correction.clf")}
@@ -106,11 +110,11 @@ def run_job(
     card_frames = take if whole_take else take.only(survey.chosen)
     rendered = f"{out}/take/{_pattern(take)}"
     renders = [render_take(correction, card_frames, rendered, alone=True, overwrite=overwrite and not resume,
-                           resume=resume, progress=progress)]
+                           resume=resume, device=device, progress=progress)]
     places = [f"{out}/shots/{name}/{_pattern(shot)}" for name, shot in named.items()]
     for place, shot in zip(places, shots, strict=True):
         renders.append(render_take(correction, shot, place, alone=True, overwrite=overwrite and not resume,
-                                   resume=resume, progress=progress))
+                                   resume=resume, device=device, progress=progress))
     clock.lap("render")
 
     exports = tuple(export_correction(correction, files[name], overwrite=overwrite)

@@ -28,12 +28,17 @@ class VerifyResult:
     versions: dict[str, str]
 
 
-def run_verify(*, frames: str | None = None, progress: Progress = silent) -> VerifyResult:
+def run_verify(*, frames: str | None = None, device: str = "cpu", progress: Progress = silent) -> VerifyResult:
     """Runs all checks; with ``frames`` (a sequence in any notation) also on the pixels of up to three of them.
+
+    With another ``device`` than "cpu" (:func:`huewright.device.choosing.computing_on`) its bits are compared with the
+    processor's instead: what holds of these then holds of it.
 
     Raises :class:`InputError` for frames that aren't there or can't be read, before anything is measured.
     """
     started = time.perf_counter()
+    if device != "cpu":
+        return _same_bits(device, started, progress)
     samples = {} if frames is None else _samples(frames)
     from huewright_kernels.executor import warm_up
 
@@ -54,6 +59,22 @@ def run_verify(*, frames: str | None = None, progress: Progress = silent) -> Ver
     return VerifyResult(tuple(checks), all(check.passed for check in checks), time.perf_counter() - started,
                         f"{platform.machine()} {platform.system()}, Python {platform.python_version()}",
                         versions_of("numpy", "numba", "scipy", "colour-science", "opencolorio"))
+
+
+def _same_bits(device: str, started: float, progress: Progress) -> VerifyResult:
+    from huewright.accuracy import devices
+    from huewright.device.choosing import computing_on
+
+    compute = computing_on(device, notify=lambda line: progress(0, 0, line))
+    checks: list[Check] = []
+    rows = devices.how_many()
+    for check in devices.same_bits(compute):
+        progress(len(checks), rows, "comparing")
+        checks.append(check)
+    progress(rows, rows, "comparing")
+    return VerifyResult(tuple(checks), all(check.passed for check in checks), time.perf_counter() - started,
+                        f"{compute.name} beside {platform.machine()} {platform.system()}",
+                        versions_of("numpy", "numba", "llvmlite", "cuda-bindings"))
 
 
 def _samples(frames: str) -> dict[str, np.ndarray]:

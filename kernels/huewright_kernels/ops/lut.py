@@ -20,7 +20,6 @@ from huewright_kernels.lanes import (
     float_of,
     formula,
     lane,
-    left,
     mul,
     offset,
     pointer_f32,
@@ -226,14 +225,13 @@ def _line_form(name: str, cell: Any) -> Form:
 
 
 @formula
-def path(r, fr, g, fg, b, fb, step_r, step_g, step_b):
-    """Places of the four vertices, and their weights.
+def path(low, fr, fg, fb, step_r, step_g, step_b):
+    """Places of the four vertices from the cell's ``low`` corner on, and their weights.
 
     The cell is walked from its low corner to its high one, first along the axis with the greatest fraction,
     last along the least: four vertices, weighted by the steps between the ordered fractions. No comparison
     becomes a branch, and they are ordered so that a fraction that is not a number ends up in one of the weights.
     """
-    low = add(add(mul(r, step_r), mul(g, step_g)), left(b, 2))
     whole = add(add(step_r, step_g), step_b)
     red_less = fr < fg
     more, less = (fg if red_less else fr), (fr if red_less else fg)
@@ -248,9 +246,8 @@ def path(r, fr, g, fg, b, fb, step_r, step_g, step_b):
 
 
 @formula
-def cell_edges(r, fr, g, fg, b, fb, step_r, step_g, step_b):
+def cell_edges(low, fr, fg, fb, step_r, step_g, step_b):
     """Places of the cell's four edges along blue, and the weights of its corners: four of R and G, two of B."""
-    low = add(add(mul(r, step_r), mul(g, step_g)), left(b, 2))
     er, eg = ONE - fr, ONE - fg
     return (low, add(low, step_g), add(low, step_r), add(add(low, step_r), step_g),
             er * eg, er * fg, fr * eg, fr * fg, ONE - fb, fb)
@@ -270,14 +267,24 @@ def cell_blend(n0, n1, n2, n3, f0, f1, f2, f3, w0, w1, w2, w3, near, far):
 
 def _lattice_form(name: str, cell: Any, corners: Any, blend: Any, gather: str, carried: int) -> Form:
     @formula
-    def place(r, g, b, q, size):
-        """Infinities are clamped at the domain."""
-        step_b, step_g, step_r = lane(4), lane(4 * size), lane(4 * size * size)
+    def along(r, g, b, q, pitch_r, pitch_g, pitch_b, step_r, step_g, step_b):
+        """Infinities are clamped at the domain. A cell lies ``pitch`` floats from the one before it, its corners
+        ``step`` floats apart."""
         kr, fr = cell(r, q, 0, _LATTICE_LAST)
         kg, fg = cell(g, q, 8, _LATTICE_LAST)
         kb, fb = cell(b, q, 16, _LATTICE_LAST)
-        return corners(kr, fr, kg, fg, kb, fb, step_r, step_g, step_b)
-    return Form(name, place=place, blend=blend, gather=gather, carried=carried, table=LATTICE_HEADER)
+        low = add(add(mul(kr, lane(pitch_r)), mul(kg, lane(pitch_g))), mul(kb, lane(pitch_b)))
+        return corners(low, fr, fg, fb, lane(step_r), lane(step_g), lane(step_b))
+
+    @formula
+    def place(r, g, b, q, size):
+        return along(r, g, b, q, 4 * size * size, 4 * size, 4, 4 * size * size, 4 * size, 4)
+
+    @formula
+    def place_in_pairs(r, g, b, q, size):
+        return along(r, g, b, q, 8 * size * size, 8 * size, 8, 8 * size * size, 8 * size, 4)
+    return Form(name, place=place, place_in_pairs=place_in_pairs, blend=blend, gather=gather, carried=carried,
+                table=LATTICE_HEADER)
 
 
 def smooth_lattice(size: int) -> np.ndarray:
