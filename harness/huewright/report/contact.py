@@ -19,8 +19,8 @@ from huewright.reference import apply_chain
 from huewright.report.style import DAY, HEAD_PT, MONO, SERIF, SMALL_PT, TEXT_PT, Palette, drawing, figure
 from huewright.words import reason_words, sentence
 
-COLUMNS, MOST_TILES = 4, 20
-TILE_PX, PICTURE_PX, GAP_PX, TEXT_PX, HEAD_PX = 300, 169, 20, 78, 108
+COLUMNS, LEAST_COLUMNS, MOST_TILES = 4, 2, 20
+TILE_PX, PICTURE_PX, GAP_PX, TEXT_PX, LINE_PX, HEAD_PX = 300, 169, 20, 22, 14, 108
 # Frames are shown this large at most; a contact sheet is looked at, not measured.
 SHOWN_WIDTH = 3 * TILE_PX // 2
 ORDER = ("chosen", "usable", "refused", "no card")
@@ -37,20 +37,23 @@ def contact_sheet(survey: Survey, sequence: Take, card: Card, path: Path | str, 
     """
     refuse_existing(path, overwrite=overwrite)
     tiles = _tiles(survey)
-    rows = max(1, -(-len(tiles) // COLUMNS))
-    width = COLUMNS * TILE_PX + (COLUMNS + 1) * GAP_PX
-    height = HEAD_PX + rows * (PICTURE_PX + TEXT_PX + GAP_PX) + GAP_PX
+    captions = [_caption_lines(grade) for grade in tiles]
+    columns = max(LEAST_COLUMNS, min(COLUMNS, len(tiles)))
+    # A row is as high as its longest caption.
+    deep = [TEXT_PX + LINE_PX * max(map(len, captions[start:start + columns]))
+            for start in range(0, max(len(tiles), 1), columns)] if tiles else [TEXT_PX]
+    tops = HEAD_PX + np.cumsum([0, *(PICTURE_PX + text + GAP_PX for text in deep)])
+    width, height = columns * TILE_PX + (columns + 1) * GAP_PX, int(tops[-1])
     with drawing(DAY):
         sheet = figure(width, height)
-        _header(sheet, survey, width, height)
-        for index, grade in enumerate(tiles):
-            row, column = divmod(index, COLUMNS)
-            left = GAP_PX + column * (TILE_PX + GAP_PX)
-            top = HEAD_PX + row * (PICTURE_PX + TEXT_PX + GAP_PX)
+        _header(sheet, survey, len(tiles), width, height)
+        for index, (grade, lines) in enumerate(zip(tiles, captions, strict=True)):
+            row, column = divmod(index, columns)
+            left, top = GAP_PX + column * (TILE_PX + GAP_PX), int(tops[row])
             axes = sheet.add_axes((left / width, 1 - (top + PICTURE_PX) / height, TILE_PX / width,
                                    PICTURE_PX / height))
             _picture(axes, grade, sequence, survey, card)
-            _caption(sheet, grade, left / width, 1 - (top + PICTURE_PX + 5) / height, height)
+            _caption(sheet, grade, lines, left, 1 - (top + PICTURE_PX + 5) / height, width, height)
         # Photographs need their true colours, so not the reduced palette that the other pictures are saved with.
         with whole_file(path, overwrite=overwrite) as temporary:
             sheet.savefig(temporary, format="png", dpi=150)
@@ -75,18 +78,25 @@ def _tiles(survey: Survey) -> list[FrameGrade]:
         depth += 1
         if depth >= 6:
             break
+    # A last row that isn't full takes more of what there is.
+    rest = [grade for grade in survey.grades if grade not in chosen and grade not in picked]
+    rest.sort(key=lambda grade: (ORDER.index(grade.verdict), grade.frame))
+    count = len(chosen) + len(picked)
+    picked += rest[:-count % COLUMNS]
     picked.sort(key=lambda grade: (ORDER.index(grade.verdict), grade.frame))
     return chosen + picked
 
 
-def _header(sheet: Any, survey: Survey, width: int, height: int) -> None:
+def _header(sheet: Any, survey: Survey, shown: int, width: int, height: int) -> None:
     count = {verdict: sum(grade.verdict == verdict for grade in survey.grades) for verdict in ORDER}
-    left = GAP_PX / width
-    sheet.text(left, 1 - 20 / height, survey.take, family=MONO, size=HEAD_PT, va="top", color=DAY.ink)
+    left, letters = GAP_PX / width, width // 10
+    sheet.text(left, 1 - 20 / height, textwrap.shorten(survey.take, letters, placeholder=" \u2026"), family=MONO,
+               size=HEAD_PT, va="top", color=DAY.ink)
     line = "   ".join(f"{count[verdict]} {WORDS[verdict]}" for verdict in ORDER if count[verdict])
     whole = "1 frame" if len(survey.grades) == 1 else f"{len(survey.grades)} frames"
-    sheet.text(left, 1 - 44 / height, f"{whole}:   {line}", size=TEXT_PT, va="top", color=DAY.soft)
-    words = textwrap.wrap(sentence(survey.advice), 130, max_lines=2, placeholder=" \u2026")
+    part = "" if shown == len(survey.grades) else f", {shown} of them shown"
+    sheet.text(left, 1 - 44 / height, f"{whole}{part}:   {line}", size=TEXT_PT, va="top", color=DAY.soft)
+    words = textwrap.wrap(sentence(survey.advice), letters, max_lines=2, placeholder=" \u2026")
     sheet.text(left, 1 - 66 / height, "\n".join(words), family=SERIF, size=HEAD_PT - 1, va="top", linespacing=1.25,
                color=DAY.after if survey.usable else DAY.bad)
 
@@ -136,18 +146,22 @@ def _outline(axes: Any, grade: FrameGrade, corners: np.ndarray, card: Card) -> N
             axes.plot(*at, marker="x", markersize=4.4, color="#ffb0bd", markeredgewidth=1.2)
 
 
-def _caption(sheet: Any, grade: FrameGrade, left: float, top: float, height: int) -> None:
+def _caption_lines(grade: FrameGrade) -> list[str]:
+    if grade.verdict == "no card":
+        return []
+    lines = textwrap.wrap(reason_words(grade.reasons), 52, max_lines=3, placeholder=" \u2026") if grade.reasons else []
+    return [*lines, f"edge {grade.edge_width_px:.1f} px  patch {grade.patch_px:.0f} px  "
+            f"tilt {grade.tilt_deg:.0f}\u00b0  light {grade.light_stops:.2f} stops"]
+
+
+def _caption(sheet: Any, grade: FrameGrade, lines: list[str], left: int, top: float, width: int, height: int) -> None:
     mark = {"chosen": "\u25cf", "usable": "\u25cb", "refused": "\u2715", "no card": "\u2013"}[grade.verdict]
-    sheet.text(left, top, f"{mark} {grade.frame}", family=MONO, size=TEXT_PT, va="top", color=_colour(grade, DAY))
-    sheet.text(left + 0.055, top, WORDS[grade.verdict], size=TEXT_PT, va="top", color=_colour(grade, DAY),
+    sheet.text(left / width, top, f"{mark} {grade.frame}", family=MONO, size=TEXT_PT, va="top",
+               color=_colour(grade, DAY))
+    sheet.text((left + 72) / width, top, WORDS[grade.verdict], size=TEXT_PT, va="top", color=_colour(grade, DAY),
                weight="bold" if grade.verdict == "chosen" else "normal")
-    lines = []
-    if grade.verdict != "no card":
-        if grade.reasons:
-            lines += textwrap.wrap(reason_words(grade.reasons), 52, max_lines=3, placeholder=" \u2026")
-        lines.append(f"edge {grade.edge_width_px:.1f} px  patch {grade.patch_px:.0f} px  "
-                     f"tilt {grade.tilt_deg:.0f}\u00b0  light {grade.light_stops:.2f} stops")
-    sheet.text(left, top - 16 / height, "\n".join(lines), size=SMALL_PT, va="top", linespacing=1.3, color=DAY.soft)
+    sheet.text(left / width, top - 16 / height, "\n".join(lines), size=SMALL_PT, va="top", linespacing=1.3,
+               color=DAY.soft)
 
 
 def _colour(grade: FrameGrade, palette: Palette) -> str:

@@ -224,6 +224,10 @@ def _level_mark(axes: Axes, across: tuple[float, float] | None, level: float, ta
         if label:
             text = f"{label} {target * 100:.1f}"
             x, y, align = _free_place(text, (left, right), target, trace)
+            if abs(y - target) > 0.02:      # a leader from the target to its label
+                start = right + 0.02 if align == "left" else left - 0.02
+                axes.plot([start, x + (-0.006 if align == "left" else 0.006)], [target, y], color=palette.ink, lw=0.6,
+                          zorder=7)
             axes.text(x, y, text, size=SMALL_PT, color=palette.ink, ha=align, va="center", zorder=8,
                       path_effects=halo(palette))
     shape = "o" if LOW <= level <= HIGH else "^" if level > HIGH else "v"      # beyond the scope: an arrow at its rim
@@ -236,7 +240,7 @@ def _free_place(text: str, bar: tuple[float, float], level: float,
     width, height = 0.0185 * len(text), 0.028         # half a letter's height; both in axes of a waveform panel
     places: list[tuple[float, float, float, str]] = []
     for x, across, low in ((bar[1] + 0.035, "left", bar[1] + 0.035), (bar[0] - 0.035, "right", bar[0] - 0.035 - width)):
-        for off in (0.0, 0.05, -0.05, 0.09, -0.09, 0.13, -0.13):
+        for off in (0.0, 0.045, -0.045, 0.08, -0.08):
             y = level + off
             clear = min(abs(y), abs(y - 1)) > height or off == 0       # of the lines of 0 and 100 %
             if clear and 0.01 <= low and low + width <= 0.99 and LOW + height < y < HIGH - height:

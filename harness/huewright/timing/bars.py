@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ if TYPE_CHECKING:
     from huewright.timing.rows import BenchResult, BenchRow
 
 ROW_PX = 26
+WORDS = 0.45             # of the plot's width, for the words beside a bar
 
 
 def draw_bench(result: BenchResult, path: Path | str, *, overwrite: bool = False) -> None:
@@ -18,7 +20,7 @@ def draw_bench(result: BenchResult, path: Path | str, *, overwrite: bool = False
 
     :class:`InputError` if ``path`` exists and ``overwrite`` is false.
     """
-    rows = sorted(result.rows, key=lambda row: (row.size, row.threads, row.operation, row.picture, row.peer))
+    rows = sorted(result.rows, key=lambda row: (row.size, row.threads, -row.ratio, row.operation, row.picture))
     groups: dict[tuple[str, int], list[BenchRow]] = {}
     for row in rows:
         groups.setdefault((row.size, row.threads), []).append(row)
@@ -29,7 +31,9 @@ def draw_bench(result: BenchResult, path: Path | str, *, overwrite: bool = False
         page.text(0.02, 1 - 52 / height, result.machine, fontsize=SMALL_PT, color=DAY.soft)
         top = height - 100
         furthest = max([2.0, *(row.ratio for row in rows)])
-        nearest = min([0.8, *(row.ratio for row in rows)])
+        least = 0.9 * min([0.8, *(row.ratio for row in rows)])
+        # On a logarithmic scale: room for the words beside the longest bar.
+        most = math.exp((math.log(furthest) - WORDS * math.log(least)) / (1 - WORDS))
         for (size, threads), group in groups.items():
             tall = ROW_PX * len(group)
             axes = page.add_axes((0.36, (top - tall) / height, 0.56, tall / height))
@@ -44,7 +48,7 @@ def draw_bench(result: BenchResult, path: Path | str, *, overwrite: bool = False
             axes.set_yticks([-k for k in range(len(group))],
                             [f"{row.operation}, {row.picture} · {row.peer}" + "*" * bool(row.note) for row in group])
             axes.set_xscale("log")
-            axes.set_xlim(nearest * 0.9, furthest * 3.2)
+            axes.set_xlim(least, most)
             axes.set_xticks([1, 2, 4, 8, 16, 32, 64][: max(2, int(furthest).bit_length() + 1)])
             axes.xaxis.set_major_formatter(lambda value, _: f"{value:g}x")
             axes.xaxis.set_minor_locator(_no_ticks())
