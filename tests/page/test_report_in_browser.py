@@ -150,8 +150,7 @@ def test_the_divider_follows_a_finger(open_page, take):
 def test_each_divider_moves_its_own_picture_only(browser, take, pictures, tmp_path):
     names, folder = pictures
     files = {name: folder / file for name, file in names.items() if name in ("before", "after")}
-    record = {"name": "scene", "frames": 1, "shown": 7, "integers": False, "pixels_over_range_percent": 0.0,
-              "pixels_under_range_percent": 0.0, "pixels_at_end_stops_percent": 0.0, "flashes": None}
+    record = ShotProof("scene", 1, 7, 25.0, False, False, 0, 0.0, 0.0, 0.0, 0.0)
     write_page(dataclasses.replace(take.proof, shots=(record,)),
                {**files, "shot_1_before": files["before"], "shot_1_after": files["after"]}, tmp_path / "two.html")
     context = browser.new_context()
