@@ -152,7 +152,7 @@ def origin(bench: Bench) -> None:
 
 def _pixel_bytes(picture: Picture) -> int:
     """Bytes of one pixel: rows are padded by whole ones, so that only the check of row bytes has unlike rows."""
-    return picture.pixels.shape[2] * picture.pixels.itemsize
+    return int(picture.pixels.shape[2]) * picture.pixels.itemsize
 
 
 @check("Image effect clips and images, kOfxImagePropRowBytes: rows may be padded, and run down")
