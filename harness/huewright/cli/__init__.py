@@ -14,7 +14,22 @@ from types import FrameType
 
 import typer
 
-from huewright.cli import bench, card, demo, export, ofx, prove, render, repeat, run, scopes, solve, survey, verify
+from huewright.cli import (
+    bench,
+    card,
+    demo,
+    export,
+    help,
+    ofx,
+    prove,
+    render,
+    repeat,
+    run,
+    scopes,
+    solve,
+    survey,
+    verify,
+)
 from huewright.errors import InputError, NoAnswerError
 
 app = typer.Typer(
@@ -41,6 +56,7 @@ demo.register(app)
 verify.register(app)
 bench.register(app)
 ofx.register(app)
+help.register(app)
 
 
 @app.callback(invoke_without_command=True)

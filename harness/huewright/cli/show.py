@@ -93,6 +93,17 @@ def say(*items: Any) -> None:
         console.print(item, soft_wrap=isinstance(item, str), markup=False)
 
 
+def show_text(text: str) -> None:
+    """Markdown: laid out on a terminal, as it stands elsewhere."""
+    if not sys.stdout.isatty():
+        print(text, end="")
+        return
+    from rich.console import Console
+    from rich.markdown import Markdown
+
+    Console().print(Markdown(text))
+
+
 SHOWN = 3
 
 

@@ -1,0 +1,68 @@
+"""The runs that the documentation shows: done on a painted take, and kept as text in ``harness/docs/runs``.
+
+``python tests/harness/docs_runs.py`` writes them anew; :mod:`test_docs` does them again and compares.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import re
+import shlex
+import sys
+import tempfile
+from pathlib import Path
+from unittest import mock
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from test_command_line import CARD, paint
+
+RUNS = {
+    "card": ["card check card.toml"],
+    "survey": ["survey 'take/a.####.png' --card card.toml --encoding display --sheet frames.png"],
+    "solve": ["solve survey.json --card card.toml --compare"],
+    "render": ["render correction.json scenes true", "render correction.json 'take/a.####.png' true/take"],
+    "prove": ["prove correction.json survey.json --card card.toml --before 'take/a.####.png' --after true/take"],
+    "export": ["export correction.json look.cube look.clf --size 33"],
+    "scopes": ["scopes scenes/garden/b.0001.png --correction correction.json --strength hues=0.8"],
+    "repeat": ["repeat correction.json"],
+    "run": ["run 'take/a.####.png' --card card.toml --encoding display --shot scenes --out scene-a"],
+    "help": ["help"],
+}
+FOLDER = Path(__file__).parents[2] / "harness" / "docs" / "runs"
+
+
+def transcripts(folder: Path) -> dict[str, str]:
+    """What each verb prints, done in ``folder`` in this order; seconds and progress left out."""
+    for number, turn in enumerate((12.0, 12.1, 12.2), 1):
+        (folder / "take").mkdir(exist_ok=True)
+        paint(folder / "take" / f"a.{number:04d}.png", turn=turn)
+    for scene in ("kitchen", "garden"):
+        (folder / "scenes" / scene).mkdir(parents=True)
+        paint(folder / "scenes" / scene / "b.0001.png", card=False)
+    (folder / "card.toml").write_bytes(CARD.read_bytes())
+    with contextlib.chdir(folder):
+        return {verb: "\n".join(f"$ huewright {line}\n{printed(line)}" for line in lines)
+                for verb, lines in RUNS.items()}
+
+
+def printed(line: str) -> str:
+    from huewright.cli import main
+
+    both = io.StringIO()
+    with (mock.patch.object(sys, "argv", ["huewright", *shlex.split(line)]), contextlib.redirect_stdout(both),
+          contextlib.redirect_stderr(both), contextlib.suppress(SystemExit), mock.patch.dict(os.environ)):
+        os.environ.pop("COLUMNS", None)
+        main()
+    kept = [text.rstrip() for text in both.getvalue().splitlines()
+            if not re.search(r": \d+ of \d+$|^compil", text)]
+    return re.sub(r"\b\d+\.\d s\b", "0.0 s", "\n".join(kept)) + "\n"
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory() as here:
+        FOLDER.mkdir(exist_ok=True)
+        for name, text in transcripts(Path(here)).items():
+            (FOLDER / f"{name}.txt").write_text(text, encoding="utf-8")
