@@ -70,6 +70,7 @@ EXPLAINED: dict[type[Caution], str] = {
     c.ColoursUnsaid: "DPX has no word for what these pixels are now.",
     c.ProfileLost: "The profile described the camera's picture. Tell whoever shows the frames what they are.",
     c.LossyKept: "Written with the source's own lossy compression; proofs then see its noise.",
+    c.ReviewMovie: "A movie is coded anew. Where the coding loses something, measure and prove on files.",
     c.TableTooFarOff: "A polynomial that no table of this size holds: compared, never rendered.",
     c.ColoursFolded: "Neighbouring colours change places. Gradients through them break.",
     c.NoiseLifted: "Predicted from the reading's noise: look at shadows and strong blues.",
