@@ -10,7 +10,7 @@ The text multiplies, adds, divides and takes roots with IEEE's rounding, each by
 may fuse), calls nothing and holds nothing in local memory: the bits are the processor's, payloads of NaN apart.
 
 What an operation has beside its table goes to the kernel by value, so that it lies where instructions take operands
-from; tables lie in the card's memory, packed as for the processor. A thread computes :attr:`Kernel.pixels` neighbours
+from; tables lie in the card's memory. A thread computes :attr:`Kernel.pixels` neighbours
 of a row, and moves them in words as wide as they are aligned.
 """
 
@@ -374,12 +374,12 @@ class _Writer:
 
     # --- moving pixels ---
     def load(self, place: str, at: int, words: int) -> list[str]:
-        """Words of a picture, which nobody needs again: the nearest cache is the tables'. Written as the instruction
+        """Words of a picture, which nobody needs again (``cs``: the caches are the tables'). Written as the instruction
         itself, or LLVM would split it to share parts with the other way of reading."""
         piece = self.let(f"getelementptr inbounds i8, ptr addrspace(1) {place}, i64 {at}")
         registers = ", ".join(f"${k}" for k in range(words))
         one, result = words == 1, "i32" if words == 1 else "{ " + ", ".join(["i32"] * words) + " }"
-        text = (f"ld.global.L1::no_allocate{'' if one else f'.v{words}'}.b32 "
+        text = (f"ld.global.cs{'' if one else f'.v{words}'}.b32 "
                 f"{registers if one else '{' + registers + '}'}, [${words}];")
         found = self.let(f'call {result} asm "{text}", "{"=r," * words}l"(ptr addrspace(1) {piece})')
         return [found] if one else [self.let(f"extractvalue {result} {found}, {k}") for k in range(words)]
@@ -387,7 +387,7 @@ class _Writer:
     def store(self, place: str, at: int, words: list[str]) -> None:
         piece = self.let(f"getelementptr inbounds i8, ptr addrspace(1) {place}, i64 {at}")
         registers, one = ", ".join(f"${k + 1}" for k in range(len(words))), len(words) == 1
-        text = (f"st.global{'' if one else f'.v{len(words)}'}.b32 [$0], "
+        text = (f"st.global.cs{'' if one else f'.v{len(words)}'}.b32 [$0], "
                 f"{registers if one else '{' + registers + '}'};")
         given = "".join(f", i32 {word}" for word in words)
         self.lines.append(f'  call void asm sideeffect "{text}", "l{",r" * len(words)},~{{memory}}"'
