@@ -1,4 +1,5 @@
-"""Measured colours from CGATS.17 / ISO 28178 text files: spectral reflectance, XYZ or CIELAB, one sample a line.
+"""Measured colours from text files: spectral reflectance, XYZ or CIELAB, one sample a line; CGATS.17 / ISO 28178, or
+a table with the same names in its first line, its values apart by commas, semicolons or tabs.
 
 The format: keyword lines, then BEGIN_DATA_FORMAT, field names, END_DATA_FORMAT, then BEGIN_DATA, values, END_DATA
 (ISO 28178:2009, Exchange format for colour and process control data using XML or ASCII text; the ASCII form).
@@ -6,6 +7,7 @@ The format: keyword lines, then BEGIN_DATA_FORMAT, field names, END_DATA_FORMAT,
 
 from __future__ import annotations
 
+import csv
 import math
 import re
 import shlex
@@ -18,6 +20,9 @@ from huewright.files import read_text
 # SPECTRAL_NM400, SPEC_400, NM400, SPECTRAL_NM_400, R_400: all are met in files.
 _SPECTRAL = re.compile(r"^(?:SPECTRAL_)?(?:NM|SPEC|R)_?(\d{3,4})(?:\.0+)?$", re.IGNORECASE)
 _XYZ, _LAB = ("XYZ_X", "XYZ_Y", "XYZ_Z"), ("LAB_L", "LAB_A", "LAB_B")
+# What columns of a plain table are called besides the fields' own names.
+_COLUMNS = {"name": "SAMPLE_NAME", "patch": "SAMPLE_NAME", "x": "XYZ_X", "y": "XYZ_Y", "z": "XYZ_Z", "l": "LAB_L",
+            "l*": "LAB_L", "a": "LAB_A", "a*": "LAB_A", "b": "LAB_B", "b*": "LAB_B"}
 _NAMES = ("SAMPLE_NAME", "SAMPLEID", "SAMPLE_ID", "SAMPLE_LOC")
 
 
@@ -45,6 +50,8 @@ class Measurements:
 def read_measurements(path: Path | str) -> Measurements:
     """The samples in the file at ``path``; :class:`InputError` says in which line it is not such a file."""
     lines = read_text(path, "measurement file").splitlines()
+    if not any(line.strip().upper().startswith("BEGIN_DATA") for line in lines):
+        return _read_table(path, lines)
     keywords: dict[str, str] = {}
     extra: list[str] = []
     names: list[str] = []
@@ -76,13 +83,34 @@ def read_measurements(path: Path | str) -> Measurements:
     if said.isdigit() and int(said) != len(samples):
         raise InputError(f"{path}: it says NUMBER_OF_SETS {said} but holds {len(samples)} samples; export it again, "
                          "whole")
+    _refuse_double(path, samples)
+    return Measurements(samples, _declared(extra, r"\b(D\d{2}|A|F\d{1,2}|E)\b", "ILLUMIN"),
+                        _declared(extra, r"\b(10|2)\b", "OBSERVER"), keywords)
+
+
+def _read_table(path: Path | str, lines: list[str]) -> Measurements:
+    rows = [(number, line) for number, line in enumerate(lines, 1) if line.strip() and not line.startswith("#")]
+    apart = next((mark for mark in ("\t", ";", ",") if rows and mark in rows[0][1]), None)
+    if apart is None:
+        raise InputError(f"{path}: not a CGATS.17 (ISO 28178) text file, which has BEGIN_DATA_FORMAT and BEGIN_DATA "
+                         "sections, nor a table whose first line names its columns; export it as one of them")
+    table = [(number, [word.strip() for word in cells]) for (number, _), cells in
+             zip(rows, csv.reader((line for _, line in rows), delimiter=apart), strict=True)]
+    names = [_COLUMNS.get(word.casefold(), word.upper()) for word in table[0][1]]
+    names = [f"SPECTRAL_NM{name}" if name.isdigit() else name for name in names]
+    if len(table) < 2:
+        raise InputError(f"{path}: the table has no line of values; export it again, whole")
+    samples = tuple(_sample(path, number, names, words) for number, words in table[1:])
+    _refuse_double(path, samples)
+    return Measurements(samples)
+
+
+def _refuse_double(path: Path | str, samples: tuple[Sample, ...]) -> None:
     known: set[str] = set()
     for sample in samples:
         if sample.name.casefold() in known:
             raise InputError(f"{path}: two samples are named {sample.name!r}; give each its own name")
         known.add(sample.name.casefold())
-    return Measurements(samples, _declared(extra, r"\b(D\d{2}|A|F\d{1,2}|E)\b", "ILLUMIN"),
-                        _declared(extra, r"\b(10|2)\b", "OBSERVER"), keywords)
 
 
 def _words(path: Path | str, number: int, line: str) -> list[str]:

@@ -27,6 +27,7 @@ from huewright.models.card_notes import (
     HueWithoutEffect,
     LevelNotOfColour,
     NoChecks,
+    NoColours,
     NoMarks,
     Overlap,
     SmallPatch,
@@ -84,7 +85,7 @@ def card_notes(card: Card) -> list[CardNote]:
         notes.append(NoChecks())
     colourless = [patch.name for patch in card.patches if patch.xyz is None and not patch.reflectance]
     if colourless:
-        notes.append(ColoursMissing(tuple(colourless)))
+        notes.append(ColoursMissing(tuple(colourless)) if len(colourless) < len(card.patches) else NoColours())
     if not card.marks:
         notes.append(NoMarks())
     notes += [Overlap(a, b) for a, b in _overlaps(card)]

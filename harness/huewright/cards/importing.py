@@ -11,23 +11,28 @@ import numpy as np
 from huewright_kernels.ops import Transfer
 
 from huewright.cards.cgats import Measurements, Sample
+from huewright.cards.roles import roles_of_colours
 from huewright.errors import InputError
 from huewright.models.card import Card, Mark, Patch
 from huewright.reference import apply
 
 Area = TypeVar("Area", Patch, Mark)
-# A bar is nearly neutral, a chip clearly coloured (CIELAB chroma); common practice, no source.
-NEUTRAL_CHROMA, CHIP_CHROMA = 6.0, 35.0
-# CIELAB hue angles of the 75 % bars of BT.709 seen in D65, rounded (computed with colour-science).
-_HUE_OF_BAR = {"red": 40.0, "yellow": 103.0, "green": 136.0, "cyan": 196.0, "blue": 306.0, "magenta": 328.0}
 
 
-def card_with_layout(data: Measurements, layout: Card, path: Path | str) -> Card:
+def card_with_layout(data: Measurements, layout: Card, path: Path | str, *, by_position: bool = False) -> Card:
+    """``layout`` with measured colours: those of the samples of its patches' names or, ``by_position``, in its patches'
+    order. Bars whose level was guessed from a photograph get that of their measured colour."""
     by_name = {sample.name.casefold(): sample for sample in data.samples}
+    if by_position:
+        if len(data.samples) != len(layout.patches):
+            raise InputError(f"{path}: {len(data.samples)} samples for {len(layout.patches)} patches; by position "
+                             "there must be as many, in the card file's order")
+        by_name = {patch.name.casefold(): sample for patch, sample in zip(layout.patches, data.samples, strict=True)}
     missing = [patch.name for patch in layout.patches if patch.name.casefold() not in by_name]
     if missing:
-        raise InputError(f"{path}: no sample named {', '.join(missing[:6])}; name the samples as the layout's patches")
-    patches = tuple(_coloured(patch, by_name[patch.name.casefold()], data) for patch in layout.patches)
+        raise InputError(f"{path}: no sample named {', '.join(missing[:6])}; name the samples as the layout's patches, "
+                         "or attach them in their order, by position")
+    patches = tuple(_levelled(_coloured(patch, by_name[patch.name.casefold()], data)) for patch in layout.patches)
     marks = tuple(_coloured(mark, by_name[mark.name.casefold()], data) if mark.name.casefold() in by_name else mark
                   for mark in layout.marks)
     return replace(layout, patches=patches, marks=marks, illuminant=_illuminant(data), observer=_observer(data),
@@ -40,39 +45,28 @@ def card_on_grid(data: Measurements, columns: int, path: Path | str) -> Card:
         raise InputError(f"{path}: {count} samples don't fill rows of {columns}; give another number of columns")
     rows = count // columns
     lab = np.array([_lab(sample, data) for sample in data.samples])
-    roles = _roles(lab)
+    roles = roles_of_colours(lab)
     patches = []
     for k, sample in enumerate(data.samples):
         x, y = 1.2 * (k % columns) + 0.2, 1.2 * (k // columns) + 0.2
         role, hue = roles.get(k, ("check", None))
-        level = None
-        if role == "bar":
-            level = 100 * float(apply(Transfer("bt709", "encode"), np.full(3, _xyz(sample, data)[1]))[0])
+        level = _level_ire(float(_xyz(sample, data)[1])) if role == "bar" else None
         base = Patch(sample.name, role, ((x, y), (x + 1, y), (x + 1, y + 1), (x, y + 1)),
-                     None if level is None else round(level, 2), hue)
+                     level, hue)
         patches.append(_coloured(base, sample, data))
     return Card("measured grid", (1.2 * columns + 0.2, 1.2 * rows + 0.2), tuple(patches), _illuminant(data),
                 _observer(data), f"{columns} x {rows} patches; roles told from their measured colours: check them.")
 
 
-def _roles(lab: np.ndarray) -> dict[int, tuple[str, str | None]]:
-    """Index -> (role, hue): the darkest, middle and lightest neutrals as bars, the nearest strong colour to each
-    75 % bar's hue as its chip."""
-    chroma, hue = np.hypot(lab[:, 1], lab[:, 2]), np.degrees(np.arctan2(lab[:, 2], lab[:, 1])) % 360
-    roles: dict[int, tuple[str, str | None]] = {}
-    neutral = np.flatnonzero(chroma < NEUTRAL_CHROMA)
-    if len(neutral) >= 3:
-        order = neutral[np.argsort(lab[neutral, 0])]
-        # L* 49.5 is 18 % reflectance (CIE 15).
-        middle = order[1:-1][np.abs(lab[order[1:-1], 0] - 49.5).argmin()]
-        roles.update({int(k): ("bar", None) for k in (order[0], middle, order[-1])})
-    for name, angle in _HUE_OF_BAR.items():
-        off = np.abs((hue - angle + 180) % 360 - 180)
-        free = [k for k in np.flatnonzero((chroma > CHIP_CHROMA) & (off < 35)) if int(k) not in roles]
-        if free:
-            best = min(free, key=lambda k: off[k] - 0.3 * chroma[k])
-            roles[int(best)] = ("chip", name)
-    return roles
+def _levelled(patch: Patch) -> Patch:
+    """A photographed bar's level was a guess: now it is that of its colour."""
+    if patch.role != "bar" or patch.photographed is None or patch.xyz is None:
+        return patch
+    return replace(patch, level_ire=_level_ire(patch.xyz[1]))
+
+
+def _level_ire(luminance: float) -> float:
+    return round(100 * float(apply(Transfer("bt709", "encode"), np.full(3, luminance))[0]), 2)
 
 
 def _coloured(area: Area, sample: Sample, data: Measurements) -> Area:

@@ -1,4 +1,5 @@
-"""`huewright card`: check a card file, print a card of our own, make a card file from measurements."""
+"""`huewright card`: check a card file, print a card of our own, make a card file from measurements. What makes one from
+what a person says or a picture shows is beside this, in card_making.py."""
 
 from __future__ import annotations
 
@@ -7,13 +8,14 @@ from typing import Annotated
 
 import typer
 
-from huewright.cli import options
+from huewright.cli import card_making, options
 
 
 def register(app: typer.Typer) -> None:
     group = typer.Typer(no_args_is_help=True,
-                        help="Card files: check one, print one, make one from measurements; their schema.")
+                        help="Card files: describe a card, trace one from a photo, attach measurements, check, print.")
     app.add_typer(group, name="card")
+    card_making.register(group)
 
     @group.command(epilog="Example: huewright card check card.toml --picture card.png")
     def check(
@@ -63,11 +65,14 @@ def register(app: typer.Typer) -> None:
 
     @group.command(name="import", epilog="Example: huewright card import measured.txt --out card.toml --columns 6")
     def import_(
-        measured: Annotated[Path, typer.Argument(help="CGATS.17 (ISO 28178) text with spectral, XYZ or Lab data.",
+        measured: Annotated[Path, typer.Argument(help="CGATS.17 (ISO 28178) text, or a table (CSV) "
+                                                 "with a head line: spectral, XYZ or Lab data.",
                                                  show_default=False)],
         out: Annotated[Path, typer.Option("--out", help="The card file to write.")] = Path("card.toml"),
-        layout: Annotated[Path | None, typer.Option("--layout", help="A card file whose patches have the samples' "
-                                                    "names: its geometry and roles are kept.")] = None,
+        layout: Annotated[Path | None, typer.Option("--layout", help="A card file: its geometry and roles are "
+                                                    "kept.")] = None,
+        by: Annotated[str, typer.Option("--by", help="With --layout: samples go to patches by name, or by position (in "
+                                        "the card file's order).")] = "name",
         columns: Annotated[int | None, typer.Option("--columns", min=1, help="Instead: the samples fill a plain grid "
                                                     "row by row, this many to a row.")] = None,
         overwrite: options.Overwrite = False,
@@ -76,5 +81,5 @@ def register(app: typer.Typer) -> None:
         from huewright.cli.show import say
         from huewright.steps.card import card_from_measurements
 
-        card = card_from_measurements(measured, out, layout=layout, columns=columns, overwrite=overwrite)
+        card = card_from_measurements(measured, out, layout=layout, columns=columns, by=by, overwrite=overwrite)
         say(f"wrote {out}: {len(card.patches)} patches, {card.illuminant}", card.description)

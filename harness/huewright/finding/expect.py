@@ -1,15 +1,18 @@
 """What a camera may be expected to see of a card: relative R, G, B of each patch, good enough to tell patches apart.
 
-From spectral reflectance through three Gaussian bands, from XYZ through BT.709's primaries, or, where a card file
-has display targets only, from a bar's level or a chip's hue. Never used to solve, only to find.
+From spectral reflectance through three Gaussian bands, from XYZ through BT.709's primaries, from what a photograph
+showed, or, where a card file has display targets only, from a bar's level or a chip's hue. Never used to solve, only to
+find.
 """
 
 from __future__ import annotations
 
 import numpy as np
+from huewright_kernels.ops import Transfer
 
 from huewright.colorimetry.display import BT709_FROM_XYZ
 from huewright.models.card import Card, Mark, Patch
+from huewright.reference import apply
 
 # Centres and widths (nm) of three bands, about where camera sensors have theirs. A choice, no source.
 _BANDS = ((600.0, 32.0), (540.0, 38.0), (455.0, 28.0))
@@ -30,6 +33,8 @@ def expected_colour(area: Patch | Mark) -> np.ndarray:
                   for centre, width in _BANDS])
     elif area.xyz is not None:
         linear = BT709_FROM_XYZ @ np.array(area.xyz)
+    elif isinstance(area, Patch) and area.photographed is not None:
+        linear = apply(Transfer("srgb", "decode"), np.array(area.photographed))
     elif isinstance(area, Patch) and area.level_ire is not None:
         # A level is already display-like; squared, the square root below gives it back.
         linear = np.full(3, (area.level_ire / 100) ** 2)

@@ -12,7 +12,7 @@ import msgspec
 
 from huewright.errors import InputError
 from huewright.files import read_text, write_text
-from huewright.models.record import Name, Number, check_plain, from_record, place_words, to_record
+from huewright.models.record import Name, Number, Share, check_plain, from_record, place_words, to_record
 
 FORMAT = "huewright-card-1"
 ROLES = ("bar", "chip", "check")
@@ -31,6 +31,7 @@ Wavelength = Annotated[float, msgspec.Meta(ge=1, le=1e5)]
 Reflectance = Annotated[float, msgspec.Meta(ge=0)]
 Polygon = Annotated[tuple[tuple[Units, Units], ...], msgspec.Meta(min_length=3)]
 Xyz = tuple[Reflectance, Reflectance, Reflectance]
+Seen = tuple[Share, Share, Share]
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,7 @@ class Patch:
     hue          a chip's named 75 % bar (one of HUES), for vectorscope targets; None: colorimetric only
     wavelengths_nm, reflectance   spectral reflectance factor, 0..1, equal lengths; empty if not given
     xyz          CIE XYZ under the card's illuminant and observer, perfect diffuser Y = 1; None if not given
+    photographed sRGB code values, 0..1, that a photograph showed here: to find and to draw the patch, no reference
     """
 
     name: Name
@@ -52,6 +54,7 @@ class Patch:
     wavelengths_nm: tuple[Wavelength, ...] = ()
     reflectance: tuple[Reflectance, ...] = ()
     xyz: Xyz | None = None
+    photographed: Seen | None = None
 
     def __post_init__(self) -> None:
         _check_area(self)

@@ -103,6 +103,10 @@ class ColoursMissing(CardNote, frozen=True):
     patches: tuple[Name, ...]
 
 
+class NoColours(CardNote, frozen=True):
+    """No patch at all has a reference colour."""
+
+
 class NoMarks(CardNote, frozen=True):
     """No ground or lines on which a reflection that lies evenly over a patch would show."""
 

@@ -146,6 +146,11 @@ class Asked(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     otherwise: Number
 
 
+class CardUnmeasured(Caution, frozen=True):
+    """None of the bars and chips that drove the solve has a reference colour: whether they were made for the levels
+    and hues that were asked of them is not known."""
+
+
 class TargetsAsked(Caution, frozen=True):
     """Levels of bars, in IRE, and chips' fractions of their 75 % bars that are not the card's and the usual ones."""
 

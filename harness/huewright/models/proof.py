@@ -22,7 +22,7 @@ from huewright.models.survey import Verdict as FrameVerdict
 
 FORMAT = "huewright-proof-1"
 Verdict = Literal["shot-of-another-camera", "outside-limits", "declaration-contradicted", "declaration-in-doubt",
-                  "done-in-part", "checks-worse", "uncertain", "within-limits"]
+                  "done-in-part", "checks-worse", "card-unmeasured", "uncertain", "within-limits"]
 FAILED: tuple[Verdict, ...] = ("shot-of-another-camera", "outside-limits")
 
 

@@ -77,6 +77,7 @@ def verdict_of(summary: Summary, limits: cautions.Limits, declaration: Standing,
         (declaration == DOUBTED, "declaration-in-doubt"),
         (has(said, cautions.DoneInPart), "done-in-part"),
         (old is not None and new is not None and new >= old, "checks-worse"),
+        (has(said, cautions.CardUnmeasured), "card-unmeasured"),
         (has(said, cautions.Uncertain), "uncertain"), (True, "within-limits"))
     return next(verdict for true, verdict in holds if true)
 

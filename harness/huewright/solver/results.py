@@ -251,6 +251,9 @@ def _cautions(problem: Problem, patches: tuple[PatchResult, ...], told: Diagnost
         said.append(cautions.PrimariesAssumed(footage.encoding, footage.primaries, footage.primaries_implied))
     said += _as_asked(problem, patches)
     said += _off_target(patches, problem.settings)
+    drove = problem.evidence.bars + problem.evidence.chips
+    if not any(sample.name in problem.reference for sample in drove):
+        said.append(cautions.CardUnmeasured())
     guessed = [chip.name for chip in problem.evidence.chips if chip.name not in problem.reference]
     if problem.settings.mode == "vectorscope" and problem.display.primaries != BT709 and guessed:
         said.append(cautions.ChipsGuessed(tuple(guessed), problem.display.name))

@@ -1,17 +1,25 @@
-"""Card files: checking and drawing one, printing one of our own, making one from measured colours."""
+"""Card files: checking and drawing one, printing one of our own, making one from what is said, seen or measured."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
 
 from huewright.cards.cgats import read_measurements
 from huewright.cards.checking import CardCheck, card_notes, card_schema
 from huewright.cards.drawing import CAUTION, draw_card, drawable
+from huewright.cards.making import SHAPES, Place, card_of, grid_places, shape_places
 from huewright.cards.own import own_card
 from huewright.errors import InputError
 from huewright.files import refuse_existing, write_json
 from huewright.models.card import Card, card_text, load_card, save_card
+
+if TYPE_CHECKING:
+    from huewright.cards.tracing import Traced
 
 
 def check_card(path: Path | str, *, picture: Path | str | None = None, overwrite: bool = False) -> CardCheck:
@@ -50,11 +58,63 @@ def write_schema(path: Path | str, *, overwrite: bool = False) -> None:
     write_json(path, card_schema(), overwrite=overwrite)
 
 
-def card_from_measurements(measured: Path | str, out: Path | str, *, layout: Path | str | None = None,
-                           columns: int | None = None, overwrite: bool = False) -> Card:
-    """A card file from CGATS.17 / ISO 28178 text with spectral, XYZ or Lab data.
+def new_card(out: Path | str, places: Sequence[Place], size: tuple[float, float], *, bars: Mapping[str, float],
+             chips: Mapping[str, str], picture: Path | str | None = None, overwrite: bool = False) -> CardCheck:
+    """Writes the card file of :func:`huewright.cards.making.card_of`, and draws it beside it (or to ``picture``).
 
-    layout   a card file whose patches have the samples' names: its geometry and roles are kept, colours replaced
+    Raises :class:`InputError` as that, and where a file exists.
+    """
+    out = Path(out)
+    picture = drawable(out.with_suffix(".png") if picture is None else picture)
+    refuse_existing(out, overwrite=overwrite)
+    refuse_existing(picture, overwrite=overwrite)
+    card = card_of(places, size, bars=bars, chips=chips, name=out.stem)
+    save_card(card, out, overwrite=overwrite)
+    draw_card(card, picture, labels=True, overwrite=overwrite)
+    return CardCheck(card, tuple(card_notes(card)), picture)
+
+
+def trace_photo(photo: Path | str, out: Path | str, *, picture: Path | str | None = None,
+                corners: Sequence[tuple[float, float]] | None = None, whole: bool = False,
+                size: tuple[float, float] | None = None, overwrite: bool = False) -> tuple[Traced, CardCheck]:
+    """Writes the card file of :func:`huewright.cards.tracing.trace_card` for the picture file ``photo``, and draws what
+    was found over the photo, beside the card file (or to ``picture``).
+
+    A photo is turned as its file says (Exif's orientation). Raises :class:`InputError` as that, for a file that is no
+    picture, and where a file exists.
+    """
+    from huewright.cards.drawing import draw_traced
+    from huewright.cards.tracing import trace_card
+    from huewright.frames.picture import read_frame
+
+    out = Path(out)
+    picture = drawable(out.with_suffix(".png") if picture is None else picture)
+    refuse_existing(out, overwrite=overwrite)
+    refuse_existing(picture, overwrite=overwrite)
+    frame = read_frame(photo)
+    seen = _upright(frame.rgb_float(), int(frame.metadata.attributes().get("Orientation", 1)))
+    by_hand = None if corners is None else np.array(corners, dtype=np.float64)
+    traced = trace_card(seen, corners=by_hand, whole=whole, size=size, name=out.stem)
+    save_card(traced.card, out, overwrite=overwrite)
+    draw_traced(traced, seen, picture, overwrite=overwrite)
+    return traced, CardCheck(traced.card, tuple(card_notes(traced.card)), picture)
+
+
+def _upright(picture: np.ndarray, orientation: int) -> np.ndarray:
+    """``picture`` (h, w, c) as its Exif orientation (1 to 8, CIPA DC-008) shows it."""
+    turned = {2: picture[:, ::-1], 3: picture[::-1, ::-1], 4: picture[::-1]}.get(orientation, picture)
+    if orientation in (5, 6, 7, 8):
+        swapped = picture.transpose(1, 0, 2)
+        turned = {5: swapped, 6: swapped[:, ::-1], 7: swapped[::-1, ::-1], 8: swapped[::-1]}[orientation]
+    return np.ascontiguousarray(turned)
+
+
+def card_from_measurements(measured: Path | str, out: Path | str, *, layout: Path | str | None = None,
+                           columns: int | None = None, by: str = "name", overwrite: bool = False) -> Card:
+    """A card file from CGATS.17 / ISO 28178 text, or a plain table, with spectral, XYZ or Lab data.
+
+    layout   a card file: its geometry and roles are kept, colours replaced; the samples go to its patches ``by``
+             "name", or by "position", the first to the first
     columns  instead: the samples lie in rows of this many, on equal squares; roles are told from the colours
 
     Raises :class:`InputError` where neither or both are given, or names don't match.
@@ -65,14 +125,16 @@ def card_from_measurements(measured: Path | str, out: Path | str, *, layout: Pat
     if (layout is None) == (columns is None):
         raise InputError("say where the patches lie: give a card file with the same names (layout) or the number of "
                          "columns of a plain grid, one of them")
+    if by not in ("name", "position"):
+        raise InputError(f"samples go to patches by name or by position, not by {by!r}")
     data = read_measurements(measured)
     if layout is not None:
-        card = card_with_layout(data, load_card(layout), measured)
+        card = card_with_layout(data, load_card(layout), measured, by_position=by == "position")
     else:
         card = card_on_grid(data, columns or 0, measured)
     save_card(card, out, overwrite=overwrite)
     return card
 
 
-__all__ = ["CAUTION", "CardCheck", "card_from_measurements", "card_schema", "check_card", "make_printable",
-           "write_schema"]
+__all__ = ["CAUTION", "SHAPES", "CardCheck", "card_from_measurements", "card_schema", "check_card", "grid_places",
+           "make_printable", "new_card", "shape_places", "trace_photo", "write_schema"]

@@ -88,6 +88,12 @@ def _(item: card_notes.ColoursMissing) -> str:
 
 
 @sentence.register
+def _(item: card_notes.NoColours) -> str:
+    return ("No reference colours: bars and chips can be brought to where the trade wants such, but no colour "
+            "difference can be proved, and neither --encoding nor the card itself can be checked by them.")
+
+
+@sentence.register
 def _(item: card_notes.NoMarks) -> str:
     return "No marks (ground, lines): a reflection that lies evenly over a patch is harder to see."
 

@@ -132,6 +132,12 @@ def strength_words(levels: float, hues: float) -> str:
 
 
 @sentence.register
+def _(item: cautions.CardUnmeasured) -> str:
+    return ("the card file has no reference colours: bars and chips are brought to the usual levels and hues, and a "
+            "card that was made for others is turned by as much; measured values (huewright card import) would tell")
+
+
+@sentence.register
 def _(item: cautions.TargetsAsked) -> str:
     said = [f"{one.patch} at {one.asked:g} IRE (the card's: {one.otherwise:.1f})" for one in item.levels]
     said += [f"{one.patch} at {one.asked:g} of its 75 % bar (the others: {one.otherwise:g})" for one in item.fractions]

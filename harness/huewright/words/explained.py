@@ -47,6 +47,9 @@ EXPLAINED: dict[type[Caution], str] = {
     c.ChipUnused: "Hues near this chip follow the chips at either side.",
     c.ChipsGuessed: "On wide and HDR displays a chip's target depends on how light it is, which the card doesn't say. "
     "Give it reflectance or xyz.",
+    c.CardUnmeasured: "The card file says what to aim at, not what the card is. On target then means that this card "
+    "looks as the trade wants such cards to look. A card that was made for something else is bent to it, and so is all "
+    "footage. Ask its maker for values, or measure it (`huewright card import`).",
     c.CheckUnread: "One proof fewer; nothing else changes.",
     c.OnlyThroughLook: "All that is known is the LUT, so exposure and balance act on its picture. What the LUT clips "
     "is gone, and a wrong LUT can't be told.",

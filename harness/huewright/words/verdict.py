@@ -18,6 +18,7 @@ _HEADINGS: dict[Verdict, str] = {
     "declaration-in-doubt": "On target, but the declared encoding is in doubt",
     "done-in-part": "Done in part, as asked: not on the full targets",
     "checks-worse": "Within the stated limits, but other colours are no better",
+    "card-unmeasured": "On target, but this card's own colours were never measured",
     "uncertain": "On target, but uncertain by more than the limits",
     "within-limits": "Within the stated limits"}
 _UNITS: dict[cautions.Quantity, tuple[float, str]] = {
@@ -72,6 +73,9 @@ def _measured(proof: Proof) -> str:
     if left_out:
         head += f"; {left_out} more could not be used"
     old, new = proof.summary.mean_check_delta_e_before, proof.summary.mean_check_delta_e_after
+    if has(proof.cautions, cautions.CardUnmeasured):
+        return (f"{head}. These are the usual targets: the card has no reference colours, so whether its bars and "
+                "chips were made for them is not known, and nothing shows how other colours fare.")
     if old is None or new is None:
         return f"{head}; the card has no check patches, so nothing shows how other colours fare."
     moved = "improve" if new < old else "WORSEN"
