@@ -30,6 +30,8 @@ def register(app: typer.Typer) -> None:
         corners: options.Corners = None,
         follow: Annotated[bool, typer.Option("--follow", help="Keep up with a take that is still being written; "
                                              "ends when no new frame has come for a while.")] = False,
+        every_frame: Annotated[bool, typer.Option("--every-frame", help="Look at each frame of a long take, not only "
+                                                  "where the card is.")] = False,
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
@@ -48,7 +50,7 @@ def register(app: typer.Typer) -> None:
         model = card_from(card)
         with progress_line() as progress:
             result = survey_take(sequence, model, card, footage, corners=options.corners_from(corners),
-                                 follow=follow, progress=progress)
+                                 follow=follow, every_frame=every_frame, progress=progress)
         save(result, out, overwrite=overwrite)
         if sheet is not None:
             draw_sheet(result, sequence, model, sheet, overwrite=overwrite)

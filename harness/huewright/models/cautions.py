@@ -62,6 +62,16 @@ class MovieDoubted(Caution, frozen=True):
     taken: str = ""
 
 
+class LookedSparsely(Caution, frozen=True):
+    """Of a long take's ``frames`` so many were ``looked`` at: about every ``step``-th, and more where the card was
+    ``found``."""
+
+    looked: Count
+    frames: Count
+    step: Count
+    found: bool
+
+
 # ---------------------------------------------------------------- of the solve
 
 class Edited(Caution, frozen=True):

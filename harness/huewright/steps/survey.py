@@ -25,7 +25,7 @@ from huewright.frames.ahead import QUIET_S, Picture, pictures
 from huewright.frames.picture import Frame
 from huewright.frames.take import Take
 from huewright.models.card import Card
-from huewright.models.cautions import PrimariesAssumed
+from huewright.models.cautions import LookedSparsely, PrimariesAssumed
 from huewright.models.footage import Footage
 from huewright.models.reasons import FrameReason, NoCard, WithoutPatches
 from huewright.models.survey import FrameGrade, Survey, Verdict
@@ -33,6 +33,7 @@ from huewright.progress import Progress, silent
 from huewright.provenance.digests import card_layout_sha256, card_sha256
 from huewright.provenance.takes import clip_of, tag_cautions
 from huewright.solver.declaration import judge_reading
+from huewright.steps.sparsely import LONG, where_the_card_is
 from huewright.version import __version__
 
 log = logging.getLogger(__name__)
@@ -45,21 +46,30 @@ Corners = Sequence[tuple[float, float]] | np.ndarray
 
 def survey_take(sequence: Take, card: Card, card_path: Path | str | None, footage: Footage, *,
                 corners: Corners | None = None, max_frames: int = MOST_MERGED, follow: bool = False,
-                progress: Progress = silent, quiet_s: float = QUIET_S) -> Survey:
+                every_frame: bool = False, progress: Progress = silent, quiet_s: float = QUIET_S) -> Survey:
     """Surveys ``sequence`` for ``card``, which was read from ``card_path`` (None: made in memory).
 
     corners     (4, 2) px by hand, clockwise from the card's own top left; then nothing is searched for
     max_frames  how many frames are merged at most
+    every_frame looks at each frame of a long take; else at some of them first, and then closely where the card is
     follow      goes on while frames are still being written; ends after ``quiet_s`` seconds without a new one
 
     Holes in the take don't matter. Raises :class:`InputError` for frames that can't be read or differ in size, and for
     impossible corners. A take without a card, or of which no frame is good enough, is not an error: the survey says so
     and what to do.
     """
-    survey = _surveyed(pictures(sequence, follow=follow, quiet_s=quiet_s), sequence.called,
-                       card, card_path, footage, corners, max_frames, progress)
+    looked, empty, said = sequence, [], list(tag_cautions(sequence))
+    if len(sequence) > LONG and corners is None and not (follow or every_frame):
+        with _opencv_threads(1):
+            where = where_the_card_is(sequence, card, progress)
+        # Where there is none, one frame is gone through again, for what a survey says of the take as a whole.
+        looked = sequence.only(where.near or where.empty[:1])
+        empty = [number for number in where.empty if number not in looked.numbers]
+        said.append(LookedSparsely(len(looked) + len(empty), len(sequence), where.step, bool(where.near)))
+    survey = _surveyed(pictures(looked, follow=follow, quiet_s=quiet_s), sequence.called, card, card_path, footage,
+                       corners, max_frames, progress, empty)
     return replace(survey, take=sequence.text, files_kind=sequence.kind, clip=clip_of(sequence),
-                   cautions=(*tag_cautions(sequence), *survey.cautions))
+                   cautions=(*said, *survey.cautions))
 
 
 def survey_pictures(frames: Sequence[np.ndarray], card: Card, card_path: Path | str | None, footage: Footage, *,
@@ -79,14 +89,16 @@ def survey_pictures(frames: Sequence[np.ndarray], card: Card, card_path: Path | 
 
 def _surveyed(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int], str], card: Card,
               card_path: Path | str | None, footage: Footage, corners: Corners | None, max_frames: int,
-              progress: Progress) -> Survey:
-    """Of the pictures in ``taken``, each ``called`` by its number where one is refused; without the take's name."""
+              progress: Progress, without: Sequence[int] = ()) -> Survey:
+    """Of the pictures in ``taken``, each ``called`` by its number where one is refused; without the take's name.
+    ``without`` are frames that were looked at before and have no card."""
     by_hand = None if corners is None else np.asarray(corners, dtype=np.float64)
     light = LinearLight(footage)
     judged: list[Future[Judged]] = []
-    empty: list[int] = []
+    empty = list(without)
     size: tuple[int, int] | None = None
     before: Found | None = None
+    last: int | None = None
     done, floats = 0, False
 
     def graded(rgb: np.ndarray, found: Found, number: int, previous: Found | None, whole: bool) -> Judged:
@@ -113,8 +125,10 @@ def _surveyed(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int],
             else:
                 if len(judged) >= BEHIND:
                     judged[-BEHIND].result()
-                judged.append(beside.submit(graded, rgb, found, number, before, whole))
-            before = found
+                # Movement is told from a frame or two before, not over a gap.
+                previous = before if last is not None and number - last <= 2 else None
+                judged.append(beside.submit(graded, rgb, found, number, previous, whole))
+            before, last = found, number
             done += 1
             progress(done, max(total, done), "looking for the card")
         frames = [future.result() for future in judged]

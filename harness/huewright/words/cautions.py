@@ -52,6 +52,13 @@ def _(item: cautions.MovieDoubted) -> str:
     return f"{item.movie} {words}"
 
 
+@sentence.register
+def _(item: cautions.LookedSparsely) -> str:
+    near = ", and closely near the card" if item.found else ", and no card was in any"
+    return (f"{item.looked} of the take's {item.frames} frames were looked at, about every {item.step}th{near}; "
+            "--every-frame looks at each")
+
+
 # ---------------------------------------------------------------- of the solve
 
 @sentence.register

@@ -21,6 +21,8 @@ EXPLAINED: dict[type[Caution], str] = {
     "correction is for the card take's code values alone.",
     c.MovieDoubted: "What a movie's tags say of its colours is missing or unlikely. What was taken instead stands in "
     "the caution: check it against how the movie was made.",
+    c.LookedSparsely: "A long take is looked at about every half second, then frame by frame around the frames with a "
+    "card. A card shown for less than that may be missed: `--every-frame` looks at each.",
     c.LegalRangeOfFloats: "Files of floating numbers hold the full range as a rule. If they do, `--range full`.",
     c.Flashing: "The shot flashes more often or more strongly than ITU-R BT.1702 allows, by a screen that is no "
     "certified test. It may be harmful to photosensitive viewers: have it tested before anyone sees it.",
