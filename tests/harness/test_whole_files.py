@@ -194,6 +194,6 @@ def test_a_process_that_is_ended_leaves_no_half_file(tmp_path: Path, number: sig
         assert child.returncode == -number
     else:
         assert child.returncode == 128 + number
-        assert said.startswith("huewright: stopped; what was finished is whole") and said.count("\n") == 1
+        assert said.startswith("huewright: stopped; files that were finished are whole") and said.count("\n") == 1
         assert [path.name for path in tmp_path.iterdir()] == ["out"]
     assert list((tmp_path / "out").iterdir()) == []
