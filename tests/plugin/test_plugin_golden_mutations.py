@@ -1,6 +1,7 @@
 """The golden vectors must find a port out: each change of a formula that a port could get wrong fails at least one.
 
-The port here is written from PORTING.md alone, in float64, with everything that is changed as a name.
+The port here is written from PORTING.md alone, in float64, with everything that is changed as a name. Those to C++ and
+WGSL are in ports/.
 """
 
 from __future__ import annotations

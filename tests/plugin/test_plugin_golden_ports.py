@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import runpy
 import shutil
 import subprocess
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
+from huewright.plugin.golden import REFUSED_FILE, Golden, from_text
 
 PORTS, FOLDER = Path(__file__).parent / "ports", Path(__file__).parents[2] / "kernels" / "golden"
 
@@ -35,3 +40,32 @@ def test_the_port_to_cpp(port: Path, kind: str, most: float) -> None:
         else:
             limit = float(second) if name.endswith("chain.txt") else min(most, float(second))
             assert float(first) <= limit, line
+
+
+@pytest.fixture(scope="module")
+def shader(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """On whatever device there is; one that computes on the processor will do (Mesa's lavapipe)."""
+    os.environ.setdefault("XDG_RUNTIME_DIR", str(tmp_path_factory.mktemp("runtime")))
+    wgpu = pytest.importorskip("wgpu", reason="needs wgpu: pip install '.[shaders]'")
+    try:
+        adapter = wgpu.gpu.request_adapter_sync()
+    except Exception as error:  # wgpu has no narrower one for "there is none"
+        pytest.skip(f"no device for shaders: {error}")
+    return runpy.run_path(str(PORTS / "shader.py"))["Shader"](adapter)
+
+
+def _read(name: str) -> Golden:
+    return from_text(name, (FOLDER / f"{name}.txt").read_text(encoding="ascii"))
+
+
+@pytest.mark.parametrize("name", sorted(path.stem for path in FOLDER.glob("*.txt") if path.name != REFUSED_FILE))
+def test_the_port_to_wgsl(shader: Any, name: str) -> None:
+    """But for not-a-number and infinities, which the language lets no one rely on (WGSL, Floating Point Evaluation)."""
+    golden = _read(name)
+    finite = np.isfinite(golden.colours).all(axis=1)
+    operations = tuple(_read(part).operations[0] for part in golden.chain) or golden.operations
+    held = Golden(name, operations, golden.tolerance, golden.colours[finite], golden.results[finite])
+    values = held.colours
+    for operation in operations:
+        values = shader.run(operation, values)
+    assert held.error(values) <= held.tolerance
