@@ -108,7 +108,7 @@ def test_strong_noise_in_a_log_curves_darks_does_not_shift_them():
     rgb, truth = drawn(replace(BASE, shot_noise=1e-3, read_noise=4e-3))
     judged = graded(rgb)
     k = NAMES.index("black")
-    assert np.sqrt(np.diag(judged.raw.noise[k])).min() > 0.02
+    assert np.sqrt(np.diag(judged.raw.observed.noise[k])).min() > 0.02
     assert np.abs(judged.raw.code[k] - truth.patches[k]).max() < 0.005
 
 

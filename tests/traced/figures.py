@@ -6,11 +6,14 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from huewright.colorimetry.display import to_ycbcr
+from huewright.colorimetry.display import from_ycbcr, to_ycbcr
 from huewright.colorimetry.inverse import inverse_operations
-from huewright.colorimetry.targets import targets_for
+from huewright.colorimetry.targets import delta_e, reference_rgb
 from huewright.errors import NoAnswerError
+from huewright.finding.grade import Judged
 from huewright.finding.light import LinearLight
+from huewright.models.correction import Correction
+from huewright.models.reasons import FrameReason, PatchesLost
 from huewright.models.settings import SolveSettings
 from huewright.models.survey import Survey
 from huewright.reference import apply_chain
@@ -21,17 +24,18 @@ from huewright_kernels.ops import Transfer
 from traced.take import Take, Truth
 
 LUMA = (0.2126, 0.0722)
-CONTAMINATED, CLEAN = 0.01, 0.0025
+# Mirror light or flare over this share of a patch's own channel contaminates it; a frame is clean where there is less
+# on every patch, or less than this share of white anywhere.
+CONTAMINATED, CLEAN_WHITE = 0.01, 0.0025
 
 
-def true_codes(take: Take, truths: Sequence[Truth]) -> tuple[np.ndarray, np.ndarray]:
-    """(patches, 3) code values, and linear light, of the diffuse light alone: geometric mean over frames of each
-    channel's level, as a merge sets them equal."""
+def true_codes(take: Take, truths: Sequence[Truth]) -> np.ndarray:
+    """(patches, 3) code values of the diffuse light alone: geometric mean over frames of each channel's level, as a
+    merge sets them equal."""
     linear = np.array([truth.linear for truth in truths])
     white = np.array([truth.white for truth in truths])
     usual = np.exp(np.log(white).mean(axis=0))
-    mean = (linear / white[:, None] * usual).mean(axis=0)
-    return codes_of(take, mean), mean
+    return codes_of(take, (linear / white[:, None] * usual).mean(axis=0))
 
 
 def codes_of(take: Take, linear: np.ndarray) -> np.ndarray:
@@ -40,67 +44,134 @@ def codes_of(take: Take, linear: np.ndarray) -> np.ndarray:
     return np.asarray(apply_chain(inverse_operations(take.footage.decode), linear))
 
 
-def figures(take: Take, survey: Survey, truths: Sequence[Truth]) -> dict[str, Any]:
+def figures(take: Take, survey: Survey, judged: Sequence[Judged], truths: Sequence[Truth]) -> dict[str, Any]:
     """A row for the tables. Errors of bars in IRE, chips in degrees and shares of the radius, all of the true light
-    sent through the correction that was solved from the reading."""
-    one, card = take.shot, take.card
+    sent through the correction that was solved from the reading; ``held`` whether 95 % intervals hold them."""
+    one = take.shot
     row: dict[str, Any] = {"take": one.number, "kind": take.scene.kind, "way": one.way, "layout": one.layout,
-                           "camera": one.camera, "veil": one.veil, "flare": one.flare,
-                           "usable": survey.usable, "chosen": list(survey.chosen), "advice": sentence(survey.advice)}
-    added = np.array([truth.added / truth.linear.clip(1e-6) for truth in truths]).max(axis=2)
-    of_white = np.array([(truth.added / truth.white).mean(axis=1) for truth in truths])
-    row["added_of_white"] = of_white.mean(axis=1).round(5).tolist()
-    row["added_least"] = of_white.min(axis=1).round(5).tolist()
-    refused = {grade.frame: grade.reasons for grade in survey.grades if grade.verdict in ("refused", "no card")}
-    clean = [k for k in range(len(truths)) if added[k].max() < 0.02 or of_white[k].max() < CLEAN]
-    row["clean"] = len(clean)
-    row["clean_refused"] = [(k, sentence(refused[k][0])) for k in clean if k in refused]
-    row["refused"] = {str(k): sentence(reasons[0]) for k, reasons in refused.items()}
+                           "camera": one.camera, "veil": one.veil, "flare": one.flare, "usable": survey.usable,
+                           "chosen": list(survey.chosen), "advice": sentence(survey.advice)}
+    row |= _frames(survey, judged, truths)
     if survey.reading is None:
         return row
-    chosen = list(survey.chosen)
     read = survey.reading
     excluded = np.array([patch.excluded for patch in read.patches])
-    true, true_linear = true_codes(take, [truths[k] for k in chosen])
-    mean = np.array([patch.mean for patch in read.patches])
+    true = true_codes(take, [truths[k] for k in survey.chosen])
+    off = np.array([patch.mean for patch in read.patches]) - true
     error = np.array([patch.standard_error for patch in read.patches])
-    off = mean - true
     row["off"], row["error"], row["excluded"] = off.tolist(), error.tolist(), excluded.tolist()
-    light = LinearLight(take.footage)
-    share = np.abs(light.to_linear(mean) - true_linear) / np.maximum(true_linear, 0.002)
-    dirty = added[chosen] > CONTAMINATED
-    row["contaminated"] = int(((added > CONTAMINATED)).sum())
-    grades = {grade.frame: grade for grade in survey.grades}
-    kept = np.array([[patch.name not in grades[k].excluded_patches for patch in card.patches] for k in chosen])
-    # Accepted are those that went into the merge and are still off by more than that and by more than they say.
-    still = (share.max(axis=1) > CONTAMINATED) & (np.abs(off) > 2.5 * error).any(axis=1)
-    row["accepted"] = int((dirty & kept).sum())
-    row["accepted_off"] = int((dirty & kept & still & ~excluded).sum())
-    settings = SolveSettings(mode="colorimetric") if one.layout == "iso" else SolveSettings()
+    row["held_reading"] = (np.abs(off) <= 1.96 * error)[~excluded].ravel().tolist()
+    row |= _readings(take, survey, judged, truths)
+    settings = settings_of(take)
     try:
-        correction = solve(read, card, take.footage, settings)
+        correction = solve(read, take.card, take.footage, settings)
     except NoAnswerError as refusal:
         row["no_answer"] = str(refusal)
         return row
     row["cautions"] = [sentence(one) for one in correction.cautions]
-    row |= _landing(take, correction, settings, true, excluded)
-    return row
+    return row | _landing(take, correction, settings, true)
 
 
-def _landing(take: Take, correction: Any, settings: SolveSettings, true: np.ndarray,
-             excluded: np.ndarray) -> dict[str, Any]:
-    card = take.card
-    after = to_ycbcr(apply_chain(correction.operations, true), LUMA)
-    targets = targets_for(card, mode=settings.mode, fraction=settings.fraction, display=settings.display,
-                          adaptation=settings.adaptation)
-    bars, hues, radii = [], [], []
-    for k, patch in enumerate(card.patches):
-        target = targets[patch.name]
-        if patch.role == "bar" and target.luma is not None:
-            bars.append(100 * (after[k, 0] - target.luma))
-        elif patch.role == "chip" and not excluded[k]:
-            turn = np.degrees(np.arctan2(after[k, 2], after[k, 1]) - np.arctan2(target.cr, target.cb))
+def settings_of(take: Take) -> SolveSettings:
+    return SolveSettings(mode="colorimetric") if take.shot.layout == "iso" else SolveSettings()
+
+
+def _frames(survey: Survey, judged: Sequence[Judged], truths: Sequence[Truth]) -> dict[str, Any]:
+    """Refused frames: how many of the clean ones, and whether what is named is there."""
+    share = np.array([truth.added / truth.linear.clip(1e-6) for truth in truths]).max(axis=2)
+    white = np.array([(truth.added / truth.white).mean(axis=1) for truth in truths])
+    refused = {grade.frame: grade.reasons for grade in survey.grades if grade.verdict in ("refused", "no card")}
+    clean = [k for k in range(len(truths)) if share[k].max() < CONTAMINATED or white[k].max() < CLEAN_WHITE]
+    by_number = {frame.reading.frame: frame for frame in judged}
+    causes = [(k, sentence(why[0]), _is_cause(why[0], by_number[k], share[k], white[k], truths[k]))
+              for k, why in refused.items() if why and k in by_number]
+    return {"frames": len(truths), "added_of_white": white.mean(axis=1).round(5).tolist(),
+            "clean": len(clean), "clean_refused": [(k, sentence(refused[k][0])) for k in clean if k in refused],
+            "causes": causes}
+
+
+def _is_cause(reason: FrameReason, frame: Judged, share: np.ndarray, white: np.ndarray, truth: Truth) -> bool:
+    """Whether what ``reason`` says is so. Nothing lies over these cards; what blurs is seen in the edges' width."""
+    names = [patch.name for patch in frame.reading.patches]
+    bars = ([names.index(name) for name in reason.bars] if isinstance(reason, PatchesLost) and reason.bars
+            else list(range(len(names))))
+    if reason.kind == "glare":
+        # On bars, by their own channel; on most of the card, by white.
+        return bool(share[bars].max() > 0.005)
+    if reason.kind == "clipped":
+        return bool((truth.linear + truth.added)[bars].max() * np.exp2(0.5 * truth.light_stops) > 0.95
+                    or (truth.linear + truth.added)[bars].min() < 0.004)
+    if reason.kind == "uneven":
+        return truth.light_stops > 1.8
+    if reason.kind == "blurred":
+        return frame.edge_width_px > 2.5
+    if reason.kind == "small":
+        return frame.patch_px < 10
+    return reason.kind in ("noisy", "tilted")
+
+
+def _readings(take: Take, survey: Survey, judged: Sequence[Judged], truths: Sequence[Truth]) -> dict[str, Any]:
+    """Contaminated readings, those accepted into the merge, and those of them that are still off by over 1 % of their
+    own channel (``left``), and beyond what their interval says (``unsaid``)."""
+    light = LinearLight(take.footage)
+    by_number = {grade.frame: grade for grade in survey.grades}
+    count = accepted = left = unsaid = reads = 0
+    for frame in judged:
+        number = frame.reading.frame
+        assert number is not None
+        truth = truths[number]
+        dirty = (truth.added / truth.linear.clip(1e-6)).max(axis=1) > CONTAMINATED
+        count += int(dirty.sum())
+        grade = by_number[number]
+        if grade.verdict != "chosen":
+            continue
+        kept = np.array([patch.name not in grade.excluded_patches for patch in take.card.patches])
+        reads += int(kept.sum())
+        accepted += int((dirty & kept).sum())
+        # The level of a frame is free: the merge sets it equal.
+        ratio = np.log(np.maximum(frame.raw.linear, 1e-6) / truth.linear.clip(1e-6))
+        bright = truth.linear.mean(axis=1) > np.median(truth.linear.mean(axis=1))
+        off = np.abs(ratio - np.median(ratio[bright & kept], axis=0))
+        sure = frame.raw.error * light.slope(frame.raw.code) / truth.linear.clip(1e-6)
+        beyond = (off > CONTAMINATED + 2 * frame.raw.tail_error[:, None] * light.slope(frame.raw.code)
+                  / truth.linear.clip(1e-6)).any(axis=1) & dirty & kept
+        left += int(beyond.sum())
+        unsaid += int((beyond & (off > 2.5 * sure).any(axis=1)).sum())
+    return {"reads": reads, "contaminated": count, "accepted": accepted, "accepted_left": left,
+            "accepted_unsaid": unsaid}
+
+
+def _landing(take: Take, correction: Correction, settings: SolveSettings, true: np.ndarray) -> dict[str, Any]:
+    luma = LUMA
+    after = to_ycbcr(apply_chain(correction.operations, true), luma)
+    before = to_ycbcr(apply_chain(correction.neutral_operations, true), luma)
+    names = [patch.name for patch in take.card.patches]
+    reference = reference_rgb(take.card, settings.display)
+    bars, hues, radii, gained = [], [], [], []
+    held: dict[str, list[bool]] = {"bar": [], "hue": [], "radius": []}
+    said = []
+    for patch in correction.patches:
+        k = names.index(patch.name)
+        luma_target, cb, cr = patch.target
+        if patch.role == "bar" and patch.used and luma_target is not None:
+            bars.append(100 * (after[k, 0] - luma_target))
+            held["bar"].append(abs(bars[-1] - (patch.level_error_ire or 0)) <= 1.96 * (
+                patch.level_standard_error_ire or 0))
+        elif patch.role == "chip" and patch.used and cb is not None and cr is not None:
+            turn = np.degrees(np.arctan2(after[k, 2], after[k, 1]) - np.arctan2(cr, cb))
             hues.append((turn + 180) % 360 - 180)
-            radii.append(np.hypot(*after[k, 1:]) / np.hypot(target.cb, target.cr) - 1)
-    return {"bars_ire": np.round(bars, 3).tolist(), "hues_deg": np.round(hues, 3).tolist(),
-            "radii": np.round(radii, 4).tolist()}
+            radii.append(np.hypot(*after[k, 1:]) / np.hypot(cb, cr) - 1)
+            held["hue"].append(abs(hues[-1] - (patch.hue_error_deg or 0)) <= 1.96 * (patch.hue_standard_error_deg or 0))
+            held["radius"].append(abs(radii[-1] + 1 - (patch.radius_ratio or 0)) <= 1.96 * (
+                patch.radius_standard_error or 0))
+        elif patch.role == "check" and patch.name in reference and patch.delta_e_after is not None and not patch.reasons:
+            wanted = np.array([reference[patch.name]])
+            sides = [float(delta_e(from_ycbcr(side[[k]], luma), wanted, settings.display)[0])
+                     for side in (before, after)]
+            gained.append(sides[0] - sides[1])
+            said.append((patch.delta_e_before or 0) - patch.delta_e_after)
+    row: dict[str, Any] = {"bars_ire": np.round(bars, 3).tolist(), "hues_deg": np.round(hues, 3).tolist(),
+                           "radii": np.round(radii, 4).tolist(), "held": held}
+    if gained:
+        row["check_gain"], row["check_gain_said"] = float(np.mean(gained)), float(np.mean(said))
+    return row

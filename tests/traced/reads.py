@@ -1,41 +1,89 @@
-"""Finding and reading the card on every frame of traced takes, with the truth beside each reading."""
+"""What every frame of a traced take shows of the card, with the truth beside it; kept beside the light it came from."""
 
 from __future__ import annotations
 
+import hashlib
+import os
+import pickle
 import sys
-from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+import huewright.finding
 from huewright.finding.find import Found, find_card
+from huewright.finding.grade import Judged, judge
 from huewright.finding.light import LinearLight
-from huewright.finding.read import RawReading, read_patches
+from huewright.finding.observe import Observation, observe
+from huewright.finding.read import settle
+from huewright.models.survey import Survey
+from huewright.steps.survey import concluded
 
-from traced.scene import FRAMES
-from traced.take import Take, Truth
+from traced.take import HEIGHT, WIDTH, Take, Truth
+from traced.trace import VERSION, cache_folder
+
+# These work on what was seen; all else of the finder decides what is seen.
+AFTERWARDS = {"advice", "choose", "grade", "joint", "read", "veil"}
 
 
 @dataclass(frozen=True)
-class Read:
-    """One frame. ``found`` and ``raw`` are None where no card was found."""
+class Seen:
+    """One frame. ``found`` and ``observed`` are None where no card was found."""
 
-    number: int
     truth: Truth
     found: Found | None
-    raw: RawReading | None
+    observed: Observation | None
 
 
-def read_take(number: int, frames: Sequence[int] = range(FRAMES)) -> list[Read]:
-    take = Take(number)
+def clip_levels(take: Take) -> tuple[float, float]:
+    return (0.0, 1.0) if take.footage.encoding == "display" else (-1e9, 1e9)
+
+
+def see_take(take: Take) -> list[Seen]:
     light = LinearLight(take.footage)
-    linear_files = take.footage.encoding != "display"
-    low, high = (-1e9, 1e9) if linear_files else (0.0, 1.0)
+    low, high = clip_levels(take)
     rows, before = [], None
-    for frame, (codes, truth) in zip(frames, take.frames(frames), strict=True):
+    for codes, truth in take.frames():
         found = find_card(codes, take.card, hint=before)
-        raw = None if found is None else read_patches(codes, take.card, found, light, clip_low=low, clip_high=high)
-        rows.append(Read(frame, truth, found, raw))
+        seen = None if found is None else observe(codes, take.card, found, light, clip_low=low, clip_high=high)
+        rows.append(Seen(truth, found, seen))
         before = found
     return rows
+
+
+def seen_path(number: int) -> Path:
+    return cache_folder() / f"seen-{number:05d}-v{VERSION}-{_finder()}.pickle"
+
+
+@cache
+def _finder() -> str:
+    folder = Path(huewright.finding.__file__).parent
+    return hashlib.sha256(b"".join(path.read_bytes() for path in sorted(folder.glob("*.py"))
+                                   if path.stem not in AFTERWARDS)).hexdigest()[:12]
+
+
+def seen_take(number: int) -> list[Seen]:
+    """:func:`see_take`, from the cache where the finder hasn't changed since."""
+    path = seen_path(number)
+    if not path.exists():
+        part = path.with_suffix(f".{os.getpid()}.part")
+        part.write_bytes(pickle.dumps(see_take(Take(number))))
+        part.replace(path)
+    rows: list[Seen] = pickle.loads(path.read_bytes())
+    return rows
+
+
+def survey_seen(take: Take, rows: list[Seen]) -> tuple[Survey, list[Judged]]:
+    """The survey of what was seen, and each frame as it was judged by itself."""
+    light = LinearLight(take.footage)
+    judged, empty, before = [], [], None
+    for number, row in enumerate(rows):
+        if row.found is None or row.observed is None:
+            empty.append(number)
+        else:
+            judged.append(judge(settle(row.observed, take.card, light), take.card, row.found, number,
+                                previous=None if before is None else before.pose))
+        before = row.found
+    return concluded(take.card, None, take.footage, light, judged, empty, (WIDTH, HEIGHT)), judged

@@ -236,7 +236,8 @@ class Take:
             here = self._index[y0:y1, x0:x1] == k
             lit = self._raster_part(self._over_card(falls, self._bands[k]), x0, y0, x1, y1)
             body[y0:y1, x0:x1][here] = lit[here]
-        mirror *= self._gloss.astype(np.float32)[self._index][..., None]
+        if one.gloss_spread:
+            mirror *= self._gloss.astype(np.float32)[self._index][..., None]
         mirror += np.float32(one.veil) * white.astype(np.float32)
         picture, cover = self._seen(body + mirror, number)
         frame = behind * (1 - cover) + picture
@@ -244,9 +245,9 @@ class Take:
         if one.flare:
             spread = cv2.GaussianBlur(frame, (0, 0), 0.35 * WIDTH)
             flare = one.flare * 0.5 * (white + white * spread / max(float(spread.mean()), 1e-6))
-        frame = frame + flare
-        noise = np.sqrt(one.noise[0] * np.maximum(frame, 0) + one.noise[1] ** 2)
-        frame = (frame + noise * rng.standard_normal(frame.shape)).astype(np.float32)
+        frame = frame + flare.astype(np.float32)
+        noise = np.sqrt(np.float32(one.noise[0]) * np.maximum(frame, 0) + np.float32(one.noise[1] ** 2))
+        frame = frame + noise * rng.standard_normal(frame.shape, np.float32)
         truth = self._truth(number, usual_bands, mirror, np.broadcast_to(flare, frame.shape), log_light, white)
         return self._coded(frame, rng), truth
 

@@ -3,7 +3,8 @@
 Light adds, so each lamp is traced alone, with a flat spectrum, in bands; lamps, spectra, cards and cameras are chosen
 afterwards. Of each frame are kept: the light that falls on the card over its plane (its body scatters it alike in all
 directions: times the reflectance, this is the diffuse light) and what a rough dielectric surface mirrors towards the
-camera, over the card as the camera sees it. The room behind is traced once.
+camera, over the card as the camera sees it. The room behind is traced once, and so is the light on two matt things that
+stand beside the card: a sphere and a hanging cloth.
 """
 
 from __future__ import annotations
@@ -18,11 +19,12 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 
 from traced.scene import BANDS, CARD_SIZE, EYE, FRAMES, Pose, Room, project, room
 
-VERSION = 1                       # of what is traced: raise it when scene.py or this file changes that
+VERSION = 2                       # of what is traced: raise it when scene.py or this file changes that
 LIT, ACROSS = (14, 10), (28, 20)  # places over the card at which its light, and its mirror light, are kept
 PICTURE = (240, 135)              # the room behind
 MIRROR = (80, 45)                 # the picture's size for mirror light
 SAMPLES_LIGHT, SAMPLES_MIRROR, SAMPLES_ROOM = 128, 48, 16
+BESIDE, SAMPLES_BESIDE = (3, 3), 512   # places on each thing beside the card
 
 
 @dataclass(frozen=True)
@@ -32,11 +34,13 @@ class Light:
     diffuse  (frames, lamps, rows, columns, bands) over the card, from its top left
     mirror   the same on a finer raster: added by the card's surface, towards the camera
     behind   (lamps, height, width, bands)
+    beside   (lamps, 2, rows, columns, bands) over the sphere's front and over the cloth, as a perfect white
     """
 
     diffuse: np.ndarray
     mirror: np.ndarray
     behind: np.ndarray
+    beside: np.ndarray
 
 
 def cache_folder() -> Path:
@@ -57,21 +61,22 @@ def light_of(seed: int, *, trace: bool = True) -> Light:
         # The room behind is only looked at: eight bits, as its square root up to three times the card's white.
         behind = np.clip(np.sqrt(light.behind / 3) * 255 + 0.5, 0, 255).astype(np.uint8)
         np.savez_compressed(part, diffuse=light.diffuse.astype(np.float16), mirror=light.mirror.astype(np.float16),
-                            behind=behind)
+                            behind=behind, beside=light.beside.astype(np.float32))
         part.replace(path)
     with np.load(path) as kept:
         behind = 3 * (kept["behind"].astype(np.float32) / 255) ** 2
-        return Light(kept["diffuse"].astype(np.float32), kept["mirror"].astype(np.float32), behind)
+        return Light(kept["diffuse"].astype(np.float32), kept["mirror"].astype(np.float32), behind, kept["beside"])
 
 
 def trace_light(scene: Room) -> Light:
     import mitsuba as mi
 
     mi.set_variant("scalar_spectral")
-    diffuse, mirror, behind = [], [], []
+    diffuse, mirror, behind, beside = [], [], [], []
     for number in range(len(scene.lamps)):
         empty = _room(mi, scene, number)
         behind.append(_film(mi, {**empty, "sensor": _camera(mi, scene, PICTURE, SAMPLES_ROOM)}, number))
+        beside.append(_beside(mi, empty, scene, number))
         falls, shines = [], []
         for frame in range(FRAMES):
             pose = scene.pose(frame)
@@ -84,7 +89,8 @@ def trace_light(scene: Room) -> Light:
              for lamp, falls in zip(scene.lamps, diffuse, strict=True)]
     gain = np.array(scale)[None, :, None, None, None]
     return Light(np.swapaxes(np.array(diffuse), 0, 1) * gain, np.swapaxes(np.array(mirror), 0, 1) * gain,
-                 np.array(behind) * np.array(scale)[:, None, None, None])
+                 np.array(behind) * np.array(scale)[:, None, None, None],
+                 np.array(beside) * np.array(scale)[:, None, None, None, None])
 
 
 def _spectrum(values: tuple[float, ...]) -> dict[str, Any]:
@@ -168,6 +174,34 @@ def _falling(mi: Any, empty: dict[str, Any], pose: Pose, seed: int) -> np.ndarra
     return np.asarray(gaussian_filter(wide, (1.2, 1.2, 0))[6:-6, 6:-6])
 
 
+def _beside(mi: Any, empty: dict[str, Any], scene: Room, seed: int) -> np.ndarray:
+    """(2, rows, columns, bands) of a perfect white on a sphere and on a cloth beside the card, as the camera sees
+    them."""
+    rng = np.random.default_rng([82, scene.seed])
+    paint = {"type": "twosided", "b": {"type": "diffuse", "reflectance": _flat(0.25)}}
+    away = EYE + [0, 0, float(scene.motion[2, 0])]
+    side = float(rng.choice([-1, 1])) * (CARD_SIZE[0] / 2 + 0.09)
+    result = []
+    for k, thing in enumerate(("sphere", "cloth")):
+        middle = away + [side if k == 0 else -side, float(rng.uniform(-0.08, 0.08)), 0.0]
+        turn = rng.normal(0, 0.35, 2)
+        out = np.array([np.sin(turn[0]), np.sin(turn[1]), -1.0])
+        out /= np.linalg.norm(out)
+        if thing == "sphere":
+            shape: dict[str, Any] = {"type": "sphere", "center": middle.tolist(), "radius": 0.04, "bsdf": paint}
+            out = (EYE - middle) / np.linalg.norm(EYE - middle)
+        else:
+            shape = {"type": "rectangle", "bsdf": paint, "to_world": mi.ScalarTransform4f().look_at(
+                middle.tolist(), (middle + out).tolist(), [0, 1, 0]) @ mi.ScalarTransform4f().scale([0.05, 0.05, 1])}
+        at = middle + (0.042 if thing == "sphere" else 0.002) * out
+        sensor = {"type": "orthographic", "near_clip": 1e-4, "far_clip": 1.0,
+                  "to_world": mi.ScalarTransform4f().look_at(at.tolist(), middle.tolist(), [0, 1, 0])
+                  @ mi.ScalarTransform4f().scale([0.026, 0.026, 1]), "film": _film_of(*BESIDE),
+                  "sampler": {"type": "independent", "sample_count": SAMPLES_BESIDE}}
+        result.append(_film(mi, {**empty, "thing": shape, "sensor": sensor}, seed + 31 * k) / 0.25)
+    return np.array(result)
+
+
 def _mirrored(mi: Any, empty: dict[str, Any], scene: Room, pose: Pose, seed: int) -> np.ndarray:
     """(rows, columns, bands) of the surface's mirror light over the card, towards the camera."""
     half = np.array(CARD_SIZE) / 2
@@ -187,3 +221,13 @@ def _mirrored(mi: Any, empty: dict[str, Any], scene: Room, pose: Pose, seed: int
     x, y = (at - low - 0.5).T.reshape(2, rows, columns)
     bands = [map_coordinates(picture[..., b], [y, x], order=1, mode="nearest") for b in range(picture.shape[2])]
     return np.stack(bands, axis=-1)
+
+
+if __name__ == "__main__":
+    # python -m traced.trace SEED ...: fills the cache, a process a processor.
+    import sys
+    from multiprocessing import get_context
+
+    with get_context("spawn").Pool(len(os.sched_getaffinity(0))) as pool:
+        for _ in pool.imap_unordered(light_of, [int(word) for word in sys.argv[1:]]):
+            print(".", end="", flush=True)

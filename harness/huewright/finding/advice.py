@@ -149,7 +149,7 @@ def _blur_cure(frames: list[Judged]) -> Remedy:
     moved from frame to frame tells."""
     moving = []
     for frame in frames:
-        smear = frame.raw.smear
+        smear = frame.raw.observed.smear
         moving.append(smear.length_px > 2.0 * smear.focus_px if smear is not None
                       else frame.motion_px > 0.5 * frame.edge_width_px)
     return Remedy("hold-still" if np.mean(moving) > 0.5 else "focus")

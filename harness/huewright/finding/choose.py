@@ -36,7 +36,7 @@ def compare_frames(frames: list[Judged], light: LinearLight) -> list[np.ndarray]
         return none
     linear = np.array([frame.raw.linear for frame in frames])
     bad = np.array([[patch.clipped and max(patch.clipped) > 0.01 for patch in frame.reading.patches]
-                    for frame in frames]) | (np.array([frame.raw.seen for frame in frames]) < 0.9)
+                    for frame in frames]) | (np.array([frame.raw.observed.seen for frame in frames]) < 0.9)
     flagged = bad | np.array([[patch.excluded for patch in frame.reading.patches] for frame in frames])
     gain = relative_gains(linear, flagged)
     level = np.where(bad[..., None], np.nan, linear / gain[:, None, :])
@@ -231,7 +231,7 @@ def merge(frames: list[Judged], light: LinearLight) -> Merge:
         sigma = np.hypot(sigma, shared)
         if use[0]:
             gains.append(float(np.median(error[0, k] / sigma)))
-        noise = np.mean([frame.raw.noise[k] for frame, good in zip(frames, use, strict=True) if good], axis=0)
+        noise = np.mean([frame.raw.observed.noise[k] for frame, good in zip(frames, use, strict=True) if good], axis=0)
         members = [frame.reading.patches[k] for frame, good in zip(frames, use, strict=True) if good]
         patches.append(PatchReading(
             patch.name, triple(mean), matrix(noise), triple(sigma), float(sum(member.count for member in members)),

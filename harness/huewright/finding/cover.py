@@ -54,16 +54,13 @@ def covered_spots(ground: np.ndarray, error: np.ndarray, inside: np.ndarray, whi
     return none if off.sum() > MOST_COVERED * inside.sum() else off
 
 
-def ring_covered(rgb: np.ndarray, card: Card, pose: Pose, light: LinearLight, field: Field, veil: Veil,
-                 usual: np.ndarray, white: np.ndarray, blur_px: float, noise: float) -> np.ndarray:
-    """(p,) fraction of the ground right around each patch that is covered; 0 where it can't be told.
-
-    ``usual`` (3,) the ground's linear light at the card's middle, ``noise`` of one pixel over white.
-    """
+def ring_colours(rgb: np.ndarray, card: Card, pose: Pose, light: LinearLight,
+                 blur_px: float) -> tuple[np.ndarray, np.ndarray]:
+    """(p, n, 3) linear light of the ground right around each patch of ``rgb`` (h, w, 3), and (p, n) where it is clear
+    of blur and of the picture's border."""
     points, room = _rings(card)
-    share = np.zeros(len(card.patches))
-    if not len(points) or not (white > 0).all():
-        return share
+    if not len(points):
+        return np.empty((len(card.patches), 0, 3)), np.empty((len(card.patches), 0), bool)
     h, w = rgb.shape[:2]
     flat = points.reshape(-1, 2)
     pixels = pose.to_pixels(flat)
@@ -72,9 +69,23 @@ def ring_covered(rgb: np.ndarray, card: Card, pose: Pose, light: LinearLight, fi
     told &= (pixels > 2).all(axis=1) & (pixels < (w - 2, h - 2)).all(axis=1)
     cross = np.array([[0, 0], [0.7, 0], [-0.7, 0], [0, 0.7], [0, -0.7]])
     seen = light.to_linear(sample(rgb, pixels[:, None] + cross[None]).mean(axis=1).astype(np.float64))
+    return seen.reshape(*room.shape, 3), told.reshape(room.shape)
+
+
+def ring_covered(ring: np.ndarray, told: np.ndarray, card: Card, field: Field, veil: Veil, usual: np.ndarray,
+                 white: np.ndarray, noise: float) -> np.ndarray:
+    """(p,) fraction of the ground right around each patch that is covered; 0 where it can't be told.
+
+    ``ring``, ``told`` as :func:`ring_colours` gives them; ``usual`` (3,) the ground's linear light at the card's
+    middle, ``noise`` of one pixel over white.
+    """
+    share = np.zeros(len(card.patches))
+    if not told.size or not (white > 0).all():
+        return share
+    flat = _rings(card)[0].reshape(-1, 2)
     here = usual * np.exp(field.log_light(flat))[:, None] + veil.at(flat)
-    off = (off_ground(seen, here, white, noise / 2.0) & told).reshape(room.shape)
-    count = told.reshape(room.shape).sum(axis=1)
+    off = off_ground(ring.reshape(-1, 3), here, white, noise / 2.0).reshape(told.shape) & told
+    count = told.sum(axis=1)
     enough = count >= AROUND // 4
     share[enough] = off.sum(axis=1)[enough] / count[enough]
     return share

@@ -19,7 +19,7 @@ GLARE_SHIFT = 0.005        # code-value shift by a reflection at which a patch's
 GLARE_EXCLUDES = 0.5
 SLOPE_SHARE = 0.5          # a reflection's slope across a patch shifts its mean by about this share of it
 CLIPPED_BAR, CLIPPED_CHIP = 0.01, 0.02
-MOST_SPILL = 1.1          # of RawReading.spill: from here on neighbours shift a patch's mean by over half a per cent
+MOST_SPILL = 1.1          # of Observation.spill: from here on neighbours shift a patch's mean by over half a per cent
 SMEAR_OF_PATCH = 0.22      # edge width over the smallest side: a smear may be what looks like reflections all over
 LEAST_PATCH_PX = 7.0
 MOST_TILT_DEG = 50.0
@@ -65,7 +65,7 @@ def glare_scores(raw: RawReading) -> np.ndarray:
     reaches ``GLARE_SHIFT``.
     """
     slope = np.maximum(np.abs(raw.slope) - 2.5 * raw.slope_error, 0.0) * SLOPE_SHARE
-    tail = np.maximum(raw.tail - 3.0 * raw.tail_error, 0.0) * 2.0
+    tail = np.maximum(raw.observed.tail - 3.0 * raw.tail_error, 0.0) * 2.0
     veil = np.nan_to_num(np.maximum(raw.veil - 2.5 * np.nan_to_num(raw.veil_error), 0.0))
     return score_of(np.sqrt(slope**2 + tail**2 + veil**2))
 
@@ -80,7 +80,7 @@ def veil_share(raw: RawReading) -> tuple[float, float]:
     the mean over patches and channels. (0, infinity) where no bars of known reflectance tell it."""
     if not raw.lifted.told:
         return 0.0, float("inf")
-    seen = raw.seen > 0.9
+    seen = raw.observed.seen > 0.9
     if not seen.any():
         return 0.0, float("inf")
     share, error = raw.added[seen] / raw.lifted.white, raw.added_error[seen] / raw.lifted.white
@@ -93,7 +93,7 @@ def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Po
     glare = glare_scores(raw)
     if extra_glare is not None:
         glare = 1 - (1 - glare) * (1 - extra_glare)
-    clipped = raw.clipped
+    clipped = raw.observed.clipped
     patches: list[PatchReading] = []
     excluded: list[str] = []
     for k, patch in enumerate(card.patches):
@@ -101,14 +101,14 @@ def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Po
         if fault is not None:
             excluded.append(patch.name)
         patches.append(PatchReading(
-            patch.name, triple(raw.code[k]), matrix(raw.noise[k]), triple(raw.error[k]),
-            float(raw.statistics.weight[k]), triple(clipped[k]), float(glare[k]),
+            patch.name, triple(raw.code[k]), matrix(raw.observed.noise[k]), triple(raw.error[k]),
+            float(raw.observed.weight[k]), triple(clipped[k]), float(glare[k]),
             fault is not None, () if fault is None else (fault,)))
     reading = Reading(tuple(patches), tuple((float(x), float(y)) for x, y in found.corners), frame, raw.light_stops)
-    sides = raw.sides[raw.seen > 0.5]
+    sides = raw.observed.sides[raw.observed.seen > 0.5]
     smallest = float(sides.min()) if len(sides) else 0.0
     tilt = tilt_deg(found.pose, card)
-    sigma = np.sqrt(np.maximum(np.einsum("pcc->pc", raw.noise), 0.0))
+    sigma = np.sqrt(np.maximum(np.einsum("pcc->pc", raw.observed.noise), 0.0))
     noise = float(np.median(sigma))
     why = _frame_reasons(card, patches, raw, found, smallest, tilt)
     motion = 0.0
@@ -119,20 +119,20 @@ def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Po
 
 
 def _patch_reason(raw: RawReading, role: str, k: int, glare: float, clipped: np.ndarray) -> PatchReason | None:
-    if raw.seen[k] < 0.9:
+    if raw.observed.seen[k] < 0.9:
         return reasons.OutsidePicture()
-    if raw.statistics.weight[k] < 4:
+    if raw.observed.weight[k] < 4:
         return reasons.TooSmallToRead()
-    if raw.spill[k] > MOST_SPILL:
+    if raw.observed.spill[k] > MOST_SPILL:
         return reasons.BlurredIntoNeighbours()
     if raw.hidden[k]:
         return reasons.Covered()
     # Noise may carry a few pixels over the end of the code range without moving the mean: no reason to refuse.
-    over = clipping_tells(clipped, raw.clip_shift[k], CLIPPED_BAR if role == "bar" else CLIPPED_CHIP)
+    over = clipping_tells(clipped, raw.observed.clip_shift[k], CLIPPED_BAR if role == "bar" else CLIPPED_CHIP)
     if over.any():
         worst = int(np.where(over, clipped, -1.0).argmax())
-        return reasons.Clipped(reasons.channels_of(over), float(clipped.max()), float(raw.clipped_at[k][worst]),
-                               raw.highest_code)
+        return reasons.Clipped(reasons.channels_of(over), float(clipped.max()),
+                               float(raw.observed.clipped_at[k][worst]), raw.observed.highest_code)
     return reasons.Reflection(glare) if glare > GLARE_EXCLUDES else None
 
 
@@ -182,7 +182,8 @@ def _frame_reasons(card: Card, patches: list[PatchReading], raw: RawReading, fou
 def blur_px(raw: RawReading, found: Found) -> float:
     """10 % to 90 % width of an edge in the direction in which the picture is blurred most; a steady movement's is
     0.8 of its length."""
-    return max(found.edge_width_px, 0.8 * raw.smear.length_px) if raw.smear is not None else found.edge_width_px
+    smear = raw.observed.smear
+    return found.edge_width_px if smear is None else max(found.edge_width_px, 0.8 * smear.length_px)
 
 
 def tilt_deg(pose: Pose, card: Card) -> float:

@@ -133,7 +133,7 @@ def _surveyed(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int],
             progress(done, max(total, done), "looking for the card")
         frames = [future.result() for future in judged]
     assert size is not None
-    survey = _concluded(card, card_path, footage, light, frames, empty, size, max_frames)
+    survey = concluded(card, card_path, footage, light, frames, empty, size, max_frames)
     if footage.primaries_implied:
         assumed = PrimariesAssumed(footage.encoding, footage.primaries, footage.primaries_implied)
         survey = replace(survey, cautions=(*survey.cautions, assumed))
@@ -160,8 +160,10 @@ def _opencv_threads(count: int) -> Iterator[None]:
         cv2.setNumThreads(usual)
 
 
-def _concluded(card: Card, card_path: Path | str | None, footage: Footage, light: LinearLight, judged: list[Judged],
-               empty: list[int], size: tuple[int, int], max_frames: int) -> Survey:
+def concluded(card: Card, card_path: Path | str | None, footage: Footage, light: LinearLight, judged: list[Judged],
+              empty: list[int], size: tuple[int, int], max_frames: int = MOST_MERGED) -> Survey:
+    """The survey of frames that were ``judged`` each by itself, and of those ``empty`` of a card; without the take's
+    name."""
     compared = []
     for frame, extra in zip(judged, compare_frames(judged, light), strict=True):
         number = frame.reading.frame

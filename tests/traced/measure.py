@@ -1,0 +1,94 @@
+"""Surveys traced takes and says what came out:
+
+    python tests/traced/measure.py [--judging] [--rooms FIRST COUNT] [--rows FILE]
+
+Tuning rooms without ``--judging``. Judging rooms are run once per change of the finder's rules.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from traced.figures import figures
+from traced.reads import seen_take, survey_seen
+from traced.scene import JUDGING
+from traced.take import Take
+
+
+def measure(number: int) -> dict[str, Any]:
+    take, rows = Take(number), seen_take(number)
+    survey, judged = survey_seen(take, rows)
+    return figures(take, survey, judged, [row.truth for row in rows])
+
+
+def share(values: list[bool]) -> str:
+    return f"{100 * float(np.mean(values)):.1f} % of {len(values)}" if values else "none"
+
+
+def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
+    solved = [row for row in rows if "bars_ire" in row and row["bars_ire"]]
+    bars = np.array([np.abs(row["bars_ire"]).max() for row in solved])
+    hues = np.array([np.abs(row["hues_deg"]).max() for row in solved if row["hues_deg"]])
+    radii = np.array([np.abs(row["radii"]).max() for row in solved if row["radii"]])
+    causes = [good for row in rows for _, _, good in row["causes"]]
+    total = {name: sum(row.get(name, 0) for row in rows) for name in ("contaminated", "accepted", "accepted_left",
+                                                                      "accepted_unsaid", "clean", "reads", "frames")}
+    refused = sum(len(row["clean_refused"]) for row in rows)
+    said = [row for row in rows if row["usable"] and "no_answer" not in row]
+    veils = [row for row in said if max(row["veil"], row["flare"], np.mean(
+        [row["added_of_white"][k] for k in row["chosen"]])) > 0.01]
+    named = [row for row in veils if " veil " in row["advice"]]
+    held = {kind: [good for row in solved for good in row["held"][kind]] for kind in ("bar", "hue", "radius")}
+    gains = [row for row in rows if "check_gain_error" in row]
+    return {
+        "usable": f"{sum(row['usable'] for row in rows)} of {len(rows)}, solved {len(solved)}",
+        "worst bar IRE median, 95th, most": " ".join(f"{v:.2f}" for v in np.quantile(bars, (0.5, 0.95, 1))),
+        "bars within 1 IRE": share((bars <= 1).tolist()),
+        "worst hue deg median, 95th, most": " ".join(f"{v:.2f}" for v in np.quantile(hues, (0.5, 0.95, 1))),
+        "hues within 0.5 deg": share((hues <= 0.5).tolist()),
+        "worst radius % median, 95th, most": " ".join(f"{100 * v:.2f}" for v in np.quantile(radii, (0.5, 0.95, 1))),
+        "radii within 2 %": share((radii <= 0.02).tolist()),
+        "intervals, reading": share([good for row in rows for good in row.get("held_reading", [])]),
+        **{f"intervals, {kind}": share(values) for kind, values in held.items()},
+        "intervals, checks' gain": share([abs(row["check_gain"] - row["check_gain_said"])
+                                          <= 1.96 * row["check_gain_error"] for row in gains]),
+        "frames refused": f"{sum(len(row['causes']) for row in rows)} of {total['frames']}",
+        "right cause": share(causes),
+        "clean frames refused": f"{refused} of {total['clean']}",
+        "contaminated readings, accepted, left over 1 %, unsaid":
+            f"{total['contaminated']}, {total['accepted']}, {total['accepted_left']}, {total['accepted_unsaid']} "
+            f"(of {total['reads']} readings merged)",
+        "veils over 1 % named": f"{len(named)} of {len(veils)}",
+        "unnamed veils over 1 % with a bar over 1 IRE off": str(sum(
+            row not in named and bool(np.abs(row.get("bars_ire", [0])).max() > 1) for row in veils)),
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Measure the finder on traced takes.")
+    parser.add_argument("--judging", action="store_true")
+    parser.add_argument("--rooms", type=int, nargs=2, metavar=("FIRST", "COUNT"), default=(0, 30))
+    parser.add_argument("--rows", type=Path, help="where the rows go, as JSON")
+    given = parser.parse_args()
+    first = given.rooms[0] + (JUDGING if given.judging else 0)
+    numbers = [2 * room + way for room in range(first, first + given.rooms[1]) for way in (0, 1)]
+    with get_context("spawn").Pool(min(2, len(os.sched_getaffinity(0)))) as pool:
+        rows = pool.map(measure, numbers, chunksize=1)
+    if given.rows:
+        given.rows.write_text(json.dumps(rows, default=lambda value: value.item()))
+    for name, text in summary(rows).items():
+        print(f"{name:55s} {text}")
+
+
+if __name__ == "__main__":
+    main()
