@@ -61,6 +61,12 @@ def figures(take: Take, survey: Survey, judged: Sequence[Judged], truths: Sequen
     error = np.array([patch.standard_error for patch in read.patches])
     row["off"], row["error"], row["excluded"] = off.tolist(), error.tolist(), excluded.tolist()
     row["held_reading"] = (np.abs(off) <= 1.96 * error)[~excluded].ravel().tolist()
+    light = LinearLight(take.footage)
+    linear, wanted = light.to_linear(true + off), light.to_linear(true)
+    share = np.abs(linear - wanted) / np.maximum(np.abs(wanted), 0.002)
+    row["merged"] = int((~excluded).sum())
+    row["merged_left"] = int(((share > CONTAMINATED).any(axis=1) & ~excluded).sum())
+    row["merged_unsaid"] = int((((share > CONTAMINATED) & (np.abs(off) > 1.96 * error)).any(axis=1) & ~excluded).sum())
     row |= _readings(take, survey, judged, truths)
     settings = settings_of(take)
     try:
@@ -99,8 +105,9 @@ def _is_cause(reason: FrameReason, frame: Judged, share: np.ndarray, white: np.n
         # On bars, by their own channel; on most of the card, by white.
         return bool(share[bars].max() > 0.005)
     if reason.kind == "clipped":
-        return bool((truth.linear + truth.added)[bars].max() * np.exp2(0.5 * truth.light_stops) > 0.95
-                    or (truth.linear + truth.added)[bars].min() < 0.004)
+        # The files' own ends, which nothing but clipping reaches in so many pixels.
+        return bool(frame.raw.observed.clipped[bars].max() > 0.01 and (
+            frame.raw.measured[bars].max() > 0.98 or frame.raw.measured[bars].min() < 0.02))
     if reason.kind == "uneven":
         return truth.light_stops > 1.8
     if reason.kind == "blurred":

@@ -42,7 +42,8 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
     radii = np.array([np.abs(row["radii"]).max() for row in solved if row["radii"]])
     causes = [good for row in rows for _, _, good in row["causes"]]
     total = {name: sum(row.get(name, 0) for row in rows) for name in ("contaminated", "accepted", "accepted_left",
-                                                                      "accepted_unsaid", "clean", "reads", "frames")}
+                                                                      "accepted_unsaid", "clean", "reads", "frames", "merged",
+                                                                      "merged_left", "merged_unsaid")}
     refused = sum(len(row["clean_refused"]) for row in rows)
     said = [row for row in rows if row["usable"] and "no_answer" not in row]
     veils = [row for row in said if max(row["veil"], row["flare"], np.mean(
@@ -68,6 +69,8 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
         "contaminated readings, accepted, left over 1 %, unsaid":
             f"{total['contaminated']}, {total['accepted']}, {total['accepted_left']}, {total['accepted_unsaid']} "
             f"(of {total['reads']} readings merged)",
+        "merged patches, over 1 % off in a channel, unsaid":
+            f"{total['merged']}, {total['merged_left']}, {total['merged_unsaid']}",
         "veils over 1 % named": f"{len(named)} of {len(veils)}",
         "unnamed veils over 1 % with a bar over 1 IRE off": str(sum(
             row not in named and bool(np.abs(row.get("bars_ire", [0])).max() > 1) for row in veils)),

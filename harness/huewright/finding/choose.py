@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from huewright.finding.grade import GLARE_SHIFT, Judged, matrix, score_of, triple
+from huewright.finding.joint import joint_levels, shared_scales
 from huewright.finding.light import LinearLight
 from huewright.models.reading import PatchReading, Reading
 from huewright.models.reasons import DiffersFromOthers, FrameReason
@@ -23,9 +24,8 @@ MOST_WORSE = 2.5
 # Frames that agree to this (code values) are equally good: five times finer than anything that is asked of a reading.
 SAME = 2e-4
 APART_SIGMAS = 5.0
-# Of what is unknown of the light, the share that frames of one take have in common (variance): found on path-traced
-# takes.
-COMMON = 0.3
+# A patch whose level is as uncertain as this (code values) is lost, however uncertain it is.
+MOST_WEIGHED = 0.03
 
 
 def compare_frames(frames: list[Judged], light: LinearLight) -> list[np.ndarray]:
@@ -135,7 +135,7 @@ def weighted_median(values: np.ndarray, weight: np.ndarray) -> np.ndarray:
 def cost(frame: Judged, apart: np.ndarray | None = None) -> float:
     """Expected error of a frame's reading in code values: noise, what may be left of reflections, lost patches, and
     what it stands ``apart`` (p,) from the other frames."""
-    error = np.median(frame.raw.error)
+    error = np.sqrt(np.mean(np.minimum(frame.raw.error, MOST_WEIGHED) ** 2))
     kept = [patch for patch in frame.reading.patches if not patch.excluded]
     left = float(np.mean([patch.glare for patch in kept])) if kept else 1.0
     bias = GLARE_SHIFT * np.sqrt(max(-np.log2(max(1 - left, 1e-6)), 0.0)) * 0.5
@@ -193,50 +193,49 @@ class Merge:
     gain: float
 
 
-def merge(frames: list[Judged], light: LinearLight) -> Merge:
-    """The frames' readings merged, each weighted by its uncertainty, their overall light set to the typical one."""
+def _alike(frames: list[Judged]) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Levels, their errors alone, shared and always (see ``RawReading``), all in the frames' usual light, and which
+    count."""
+    use = ~np.array([[patch.excluded for patch in frame.reading.patches] for frame in frames])
+    linear = np.array([frame.raw.linear for frame in frames])
+    gain = relative_gains(linear, ~use)
+    gain /= np.exp(np.log(gain).mean(axis=0))
+    over = gain[:, None, :]
+    return (linear / over, np.array([frame.raw.alone for frame in frames]) / over,
+            np.array([frame.raw.shared for frame in frames]) / over[..., None],
+            np.array([frame.raw.always for frame in frames]) / over, use)
+
+
+def merge(frames: list[Judged], light: LinearLight, take: list[Judged] | None = None) -> Merge:
+    """The frames' readings taken together (see :mod:`huewright.finding.joint`), their overall light set to the typical
+    one. ``take`` holds all good frames, which tell how far the patches' mirror light differs."""
     first = frames[0]
     if len(frames) == 1:
         return Merge(first.reading, 1.0)
-    linear = np.array([frame.raw.linear for frame in frames])
-    excluded = np.array([[patch.excluded for patch in frame.reading.patches] for frame in frames])
-    gain = relative_gains(linear, excluded)
-    gain /= np.exp(np.log(gain).mean(axis=0))
-    even = linear / gain[:, None, :]
-    code = np.array([light.to_code(values) for values in even])
-    error = np.array([frame.raw.error for frame in frames])
+    scales = shared_scales(*(values for k, values in enumerate(_alike(take or frames)) if k != 3))
+    level, alone, shared, always, use_all = _alike(frames)
+    joint = joint_levels(level, alone, shared * scales, use_all)
+    log.info("what frames share of a veil's error: %s times the usual", ", ".join(f"{value:g}" for value in scales))
     glare = np.array([[patch.glare for patch in frame.reading.patches] for frame in frames])
-    bias = GLARE_SHIFT * np.sqrt(np.maximum(-np.log2(np.maximum(1 - glare, 1e-6)), 0.0)) * 0.5
-    weight = np.where(excluded[..., None], 0.0, 1 / (error**2 + bias[..., None] ** 2 + 1e-10))
-    noisy = np.array([frame.raw.tail_error for frame in frames])[..., None]
     patches = []
     gains = []
     for k, patch in enumerate(first.reading.patches):
-        use = ~excluded[:, k]
+        use = use_all[:, k]
         if not use.any():
             patches.append(patch)
             continue
-        w = weight[use, k]
-        share = w / w.sum(axis=0)
-        mean = (share * code[use, k]).sum(axis=0)
-        # Noise lessens with the number of frames; what the light does to all of them alike doesn't.
-        sigma = np.sqrt((share**2 * noisy[use, k] ** 2).sum(axis=0))
-        alone = np.maximum(error[use, k] ** 2 - noisy[use, k] ** 2, 0.0)
-        shared = np.sqrt(COMMON * (share * alone).sum(axis=0) + (1 - COMMON) * (share**2 * alone).sum(axis=0))
-        count = int(use.sum())
-        if count > 1:
-            # Frames that disagree more than their noise allows make the merge less certain.
-            chi2 = (w * (code[use, k] - mean) ** 2).sum(axis=0) / (count - 1)
-            shared = shared * np.sqrt(np.clip(chi2, 1.0, 9.0))
-        sigma = np.hypot(sigma, shared)
+        mean = light.to_code(joint.level[None, k])[0]
+        error = np.hypot(joint.error[k], always[use, k].mean(axis=0)) / light.slope(mean)
         if use[0]:
-            gains.append(float(np.median(error[0, k] / sigma)))
-        noise = np.mean([frame.raw.observed.noise[k] for frame, good in zip(frames, use, strict=True) if good], axis=0)
-        members = [frame.reading.patches[k] for frame, good in zip(frames, use, strict=True) if good]
+            gains.append(float(np.median(first.raw.error[k] / error)))
+        members = [frame for frame, good in zip(frames, use, strict=True) if good]
+        noise = np.mean([frame.raw.observed.noise[k] for frame in members], axis=0)
+        readings = [frame.reading.patches[k] for frame in members]
+        weight = np.maximum(joint.weight[use, k].mean(axis=1), 0.0)
         patches.append(PatchReading(
-            patch.name, triple(mean), matrix(noise), triple(sigma), float(sum(member.count for member in members)),
-            triple(np.max([member.clipped for member in members], axis=0)),
-            float(np.average(glare[use, k], weights=w.mean(axis=1))), False, ()))
+            patch.name, triple(mean), matrix(noise), triple(error), float(sum(member.count for member in readings)),
+            triple(np.max([member.clipped for member in readings], axis=0)),
+            float(np.average(glare[use, k], weights=weight)), False, ()))
     light_stops = float(np.mean([frame.light_stops for frame in frames]))
     return Merge(Reading(tuple(patches), first.reading.corners, None, light_stops),
                  max(1.0, float(np.median(gains))) if gains else 1.0)

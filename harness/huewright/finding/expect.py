@@ -7,6 +7,8 @@ find.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from huewright_kernels.ops import Transfer
 
@@ -16,6 +18,10 @@ from huewright.reference import apply
 
 # Centres and widths (nm) of three bands, about where camera sensors have theirs. A choice, no source.
 _BANDS = ((600.0, 32.0), (540.0, 38.0), (455.0, 28.0))
+# What sensors differ in: the bands' centres by as much (nm), their widths by as many times; and what of a colour's
+# difference between channels a camera's matrix may move. Choices of ours, near what three measured cameras and nine
+# lights make of ISO 17321-1's greys.
+_SHIFTS, _SPREADS, _MATRIXED = (-10.0, 0.0, 10.0), (0.8, 1.0, 1.25), 0.2
 _HUES = {"red": (1, 0, 0), "yellow": (1, 1, 0), "green": (0, 1, 0), "cyan": (0, 1, 1), "blue": (0, 0, 1),
          "magenta": (1, 0, 1)}
 
@@ -44,3 +50,22 @@ def expected_colour(area: Patch | Mark) -> np.ndarray:
         return np.full(3, np.nan)
     result: np.ndarray = np.sqrt(np.clip(linear, 0.0, 1.5))
     return result
+
+
+@lru_cache(maxsize=512)
+def reflected(area: Patch | Mark) -> tuple[np.ndarray, np.ndarray]:
+    """(3,) share of the light that ``area`` sends back in a camera's channels, and (3,) how much that differs (one
+    standard deviation, natural log) from sensor to sensor; NaN where the card doesn't say what it reflects.
+
+    A flat spectrum is the same to every sensor; one that falls where a band ends is not.
+    """
+    if not area.reflectance:
+        known = area.xyz is not None
+        return (expected_colour(area) ** 2 if known else np.full(3, np.nan)), np.full(3, 0.01 if known else np.nan)
+    wavelengths = np.array(area.wavelengths_nm)
+    seen = np.array([[np.average(area.reflectance, weights=np.exp(-0.5 * ((wavelengths - centre - shift)
+                                                                          / (spread * width)) ** 2))
+                      for shift in _SHIFTS for spread in _SPREADS] for centre, width in _BANDS])
+    logs = np.log(np.maximum(seen, 1e-4))
+    middle = logs.mean(axis=1)
+    return np.exp(middle), np.hypot(logs.std(axis=1), _MATRIXED * np.ptp(middle))

@@ -8,7 +8,7 @@ import numpy as np
 
 from huewright.finding.find import Found
 from huewright.finding.pose import Pose
-from huewright.finding.read import VEIL_SHARE, RawReading
+from huewright.finding.read import TAKE_VEIL, RawReading
 from huewright.models import reasons
 from huewright.models.card import Card
 from huewright.models.reading import Matrix3, PatchReading, Reading, Triple, clipping_tells
@@ -84,7 +84,7 @@ def veil_share(raw: RawReading) -> tuple[float, float]:
     if not seen.any():
         return 0.0, float("inf")
     share, error = raw.added[seen] / raw.lifted.white, raw.added_error[seen] / raw.lifted.white
-    return float(share.mean()), float(np.hypot(error.mean(), VEIL_SHARE * share.mean()))
+    return float(share.mean()), float(np.hypot(error.mean(), TAKE_VEIL * share.mean()))
 
 
 def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Pose | None = None,

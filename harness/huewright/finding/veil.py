@@ -12,16 +12,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from huewright.finding.expect import expected_colour
+from huewright.finding.expect import reflected
 from huewright.finding.light import PRIOR, TERMS, Field
 from huewright.models.card import Card
 
 # Terms of a veil: 1, u, v, u^2, uv, v^2, in shares of a perfect white; how much of each is usual (standard deviations;
 # choices of ours, checked on path-traced takes).
 VEIL_PRIOR = np.array([0.2, 0.06, 0.06, 0.02, 0.02, 0.02])
-# How much the light's colour differs over half a card (natural log), and how well a reference reflectance holds.
-COLOUR_PRIOR = 0.02
-REFERENCE, GROUND_REFERENCE = 0.006, 0.03
+# How much the light's colour differs over half a card (natural log): usually, and where lights of two colours meet, as
+# it is where the usual isn't enough. And how well a reference reflectance holds.
+COLOUR_PRIOR, MIXED_PRIOR = 0.02, 0.05
+REFERENCE, GROUND_REFERENCE = 0.002, 0.03
 # What a level and a slope (over half a card) may be off for other reasons: of their level, and of white.
 LEVEL_SHARE, LEVEL_FLOOR = 0.005, 0.0002
 SLOPE_SHARE, SLOPE_FLOOR = 0.02, 0.001
@@ -99,12 +100,12 @@ class _Fit:
     def __init__(self, card: Card, seen: Observed, white: np.ndarray) -> None:
         self.middle, self.half = np.array(card.size) / 2, np.array(card.size) / 2
         self.seen, self.white = seen, np.maximum(white, 1e-9)
-        self.reference = np.array([expected_colour(patch) ** 2 if patch.reflectance or patch.xyz is not None
-                                   else np.full(3, np.nan) for patch in card.patches])
+        known = [reflected(patch) for patch in card.patches]
+        self.reference = np.array([share for share, _ in known])
+        self.unsure = np.hypot(np.array([sigma for _, sigma in known]), REFERENCE)
         bar = np.array([patch.role == "bar" for patch in card.patches])
         self.bars = np.flatnonzero(bar & seen.usable & np.isfinite(self.reference).all(axis=1))
-        ground = (expected_colour(card.marks[0]) ** 2 if card.marks and (card.marks[0].reflectance or
-                  card.marks[0].xyz is not None) else np.full(3, np.nan))
+        ground = reflected(card.marks[0])[0] if card.marks else np.full(3, np.nan)
         levels = self.reference[self.bars].mean(axis=1) if len(self.bars) else np.empty(0)
         self.told = len(levels) >= 2 and levels.min() < 0.5 * levels.max()
         self.ground_known = bool(np.isfinite(ground).all())
@@ -133,7 +134,7 @@ class _Fit:
             veil = theta[at]
             for points, level, error, reflectance, share, ground in (
                     (seen.centres[self.bars], seen.level[self.bars, c], seen.level_error[self.bars, c],
-                     self.reference[self.bars, c], np.hypot(LEVEL_SHARE, REFERENCE), False),
+                     self.reference[self.bars, c], np.hypot(LEVEL_SHARE, self.unsure[self.bars, c]), False),
                     (seen.spots[self.spots], seen.ground[self.spots, c], seen.ground_error[self.spots, c],
                      np.full(len(self.spots), self.ground[c]), LEVEL_SHARE, True)):
                 if not len(points):
@@ -172,6 +173,7 @@ class _Fit:
     def solve(self) -> tuple[np.ndarray, np.ndarray]:
         theta = self.start.copy()
         normal = np.diag(1 / self.prior**2)
+        colour = slice(TERMS, TERMS + 6)
         if not (len(self.bars) or len(self.spots) or len(self.slopes)):
             return theta, np.linalg.inv(normal)
         floor = 1.0
@@ -188,6 +190,8 @@ class _Fit:
             normal = (jacobian * weight[:, None]).T @ jacobian + np.diag(1 / self.prior**2)
             step_by = np.linalg.solve(normal, jacobian.T @ (weight * residual) + theta / self.prior**2)
             theta = theta - np.clip(step_by, -1.0, 1.0)
+            if step == STEPS // 2 and np.mean((theta[colour] / COLOUR_PRIOR) ** 2) > 1.0:
+                self.prior[colour] = MIXED_PRIOR
         return theta, np.linalg.inv(normal) * floor**2
 
     def results(self, theta: np.ndarray, covariance: np.ndarray) -> tuple[Field, Veil, np.ndarray]:

@@ -172,7 +172,7 @@ def concluded(card: Card, card_path: Path | str | None, footage: Footage, light:
         compared.append((again, frame.motion_px))
     frames = [frame for frame, _ in compared]
     chosen, remarks = choose(frames, max_frames, light)
-    merged = merge(chosen, light) if chosen else None
+    merged = merge(chosen, light, [frame for frame in frames if not frame.reasons]) if chosen else None
     advice = (usable_advice(chosen, merged.reading, merged.gain) if merged is not None
               else unusable_advice(frames, len(frames) + len(empty), card, light))
     picked = {frame.reading.frame for frame in chosen}
