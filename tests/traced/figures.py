@@ -171,7 +171,8 @@ def _landing(take: Take, correction: Correction, settings: SolveSettings, true: 
             held["hue"].append(abs(hues[-1] - (patch.hue_error_deg or 0)) <= 1.96 * (patch.hue_standard_error_deg or 0))
             held["radius"].append(abs(radii[-1] + 1 - (patch.radius_ratio or 0)) <= 1.96 * (
                 patch.radius_standard_error or 0))
-        elif patch.role == "check" and patch.name in reference and patch.delta_e_after is not None and not patch.reasons:
+        elif patch.name in reference and patch.role == "check" and not patch.reasons and (
+                patch.delta_e_after is not None):
             wanted = np.array([reference[patch.name]])
             sides = [float(delta_e(from_ycbcr(side[[k]], luma), wanted, settings.display)[0])
                      for side in (before, after)]

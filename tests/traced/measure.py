@@ -41,9 +41,9 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
     hues = np.array([np.abs(row["hues_deg"]).max() for row in solved if row["hues_deg"]])
     radii = np.array([np.abs(row["radii"]).max() for row in solved if row["radii"]])
     causes = [good for row in rows for _, _, good in row["causes"]]
-    total = {name: sum(row.get(name, 0) for row in rows) for name in ("contaminated", "accepted", "accepted_left",
-                                                                      "accepted_unsaid", "clean", "reads", "frames", "merged",
-                                                                      "merged_left", "merged_unsaid")}
+    counted = ("contaminated", "accepted", "accepted_left", "accepted_unsaid", "clean", "reads", "frames", "merged",
+               "merged_left", "merged_unsaid")
+    total = {name: sum(row.get(name, 0) for row in rows) for name in counted}
     refused = sum(len(row["clean_refused"]) for row in rows)
     said = [row for row in rows if row["usable"] and "no_answer" not in row]
     veils = [row for row in said if max(row["veil"], row["flare"], np.mean(
