@@ -21,7 +21,7 @@ from huewright.solver.answer import solve
 from huewright.words import sentence
 from huewright_kernels.ops import Transfer
 
-from traced.take import Take, Truth
+from traced.take import Shooting, Truth
 
 LUMA = (0.2126, 0.0722)
 # Mirror light or flare over this share of a patch's own channel contaminates it; a frame is clean where there is less
@@ -29,7 +29,7 @@ LUMA = (0.2126, 0.0722)
 CONTAMINATED, CLEAN_WHITE = 0.01, 0.0025
 
 
-def true_codes(take: Take, truths: Sequence[Truth]) -> np.ndarray:
+def true_codes(take: Shooting, truths: Sequence[Truth]) -> np.ndarray:
     """(patches, 3) code values of the diffuse light alone: geometric mean over frames of each channel's level, as a
     merge sets them equal."""
     linear = np.array([truth.linear for truth in truths])
@@ -38,13 +38,13 @@ def true_codes(take: Take, truths: Sequence[Truth]) -> np.ndarray:
     return codes_of(take, (linear / white[:, None] * usual).mean(axis=0))
 
 
-def codes_of(take: Take, linear: np.ndarray) -> np.ndarray:
+def codes_of(take: Shooting, linear: np.ndarray) -> np.ndarray:
     if take.footage.encoding == "display":
         return np.asarray(apply_chain((Transfer(curve="bt709", direction="encode"),), linear))
     return np.asarray(apply_chain(inverse_operations(take.footage.decode), linear))
 
 
-def figures(take: Take, survey: Survey, judged: Sequence[Judged], truths: Sequence[Truth]) -> dict[str, Any]:
+def figures(take: Shooting, survey: Survey, judged: Sequence[Judged], truths: Sequence[Truth]) -> dict[str, Any]:
     """A row for the tables. Errors of bars in IRE, chips in degrees and shares of the radius, all of the true light
     sent through the correction that was solved from the reading; ``held`` whether 95 % intervals hold them."""
     one = take.shot
@@ -78,7 +78,7 @@ def figures(take: Take, survey: Survey, judged: Sequence[Judged], truths: Sequen
     return row | _landing(take, correction, settings, true)
 
 
-def settings_of(take: Take) -> SolveSettings:
+def settings_of(take: Shooting) -> SolveSettings:
     return SolveSettings(mode="colorimetric") if take.shot.layout == "iso" else SolveSettings()
 
 
@@ -117,7 +117,7 @@ def _is_cause(reason: FrameReason, frame: Judged, share: np.ndarray, white: np.n
     return reason.kind in ("noisy", "tilted")
 
 
-def _readings(take: Take, survey: Survey, judged: Sequence[Judged], truths: Sequence[Truth]) -> dict[str, Any]:
+def _readings(take: Shooting, survey: Survey, judged: Sequence[Judged], truths: Sequence[Truth]) -> dict[str, Any]:
     """Contaminated readings, those accepted into the merge, and those of them that are still off by over 1 % of their
     own channel (``left``), and beyond what their interval says (``unsaid``)."""
     light = LinearLight(take.footage)
@@ -148,7 +148,7 @@ def _readings(take: Take, survey: Survey, judged: Sequence[Judged], truths: Sequ
             "accepted_unsaid": unsaid}
 
 
-def _landing(take: Take, correction: Correction, settings: SolveSettings, true: np.ndarray) -> dict[str, Any]:
+def _landing(take: Shooting, correction: Correction, settings: SolveSettings, true: np.ndarray) -> dict[str, Any]:
     luma = LUMA
     after = to_ycbcr(apply_chain(correction.operations, true), luma)
     before = to_ycbcr(apply_chain(correction.neutral_operations, true), luma)
@@ -182,4 +182,6 @@ def _landing(take: Take, correction: Correction, settings: SolveSettings, true: 
                            "radii": np.round(radii, 4).tolist(), "held": held}
     if gained:
         row["check_gain"], row["check_gain_said"] = float(np.mean(gained)), float(np.mean(said))
+        if correction.diagnostics.check_delta_e_gain_standard_error is not None:
+            row["check_gain_error"] = correction.diagnostics.check_delta_e_gain_standard_error
     return row

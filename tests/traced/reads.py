@@ -6,6 +6,7 @@ import hashlib
 import os
 import pickle
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -21,7 +22,8 @@ from huewright.finding.read import settle
 from huewright.models.survey import Survey
 from huewright.steps.survey import concluded
 
-from traced.take import HEIGHT, WIDTH, Take, Truth
+from traced.scene import FRAMES
+from traced.take import HEIGHT, WIDTH, Shooting, Take, Truth
 from traced.trace import VERSION, cache_folder
 
 # These work on what was seen; all else of the finder decides what is seen.
@@ -37,15 +39,15 @@ class Seen:
     observed: Observation | None
 
 
-def clip_levels(take: Take) -> tuple[float, float]:
+def clip_levels(take: Shooting) -> tuple[float, float]:
     return (0.0, 1.0) if take.footage.encoding == "display" else (-1e9, 1e9)
 
 
-def see_take(take: Take) -> list[Seen]:
+def see_take(take: Take, frames: Sequence[int] = range(FRAMES)) -> list[Seen]:
     light = LinearLight(take.footage)
     low, high = clip_levels(take)
     rows, before = [], None
-    for codes, truth in take.frames():
+    for codes, truth in take.frames(frames):
         found = find_card(codes, take.card, hint=before)
         seen = None if found is None else observe(codes, take.card, found, light, clip_low=low, clip_high=high)
         rows.append(Seen(truth, found, seen))
@@ -75,7 +77,7 @@ def seen_take(number: int) -> list[Seen]:
     return rows
 
 
-def survey_seen(take: Take, rows: list[Seen]) -> tuple[Survey, list[Judged]]:
+def survey_seen(take: Shooting, rows: list[Seen]) -> tuple[Survey, list[Judged]]:
     """The survey of what was seen, and each frame as it was judged by itself."""
     light = LinearLight(take.footage)
     judged, empty, before = [], [], None

@@ -172,10 +172,17 @@ def _reflectance(area: Patch | Mark) -> np.ndarray:
     return np.interp(_fine(), area.wavelengths_nm, area.reflectance)
 
 
-class Take:
-    def __init__(self, number: int, light: Light | None = None) -> None:
+class Shooting:
+    """What is known of take ``number`` without its light."""
+
+    def __init__(self, number: int) -> None:
         self.shot, self.scene = shot(number), room(number // 2)
         self.card, self.footage = card_of(self.shot.layout), footage_of(self.shot)
+
+
+class Take(Shooting):
+    def __init__(self, number: int, light: Light | None = None) -> None:
+        super().__init__(number)
         self.light = light or light_of(number // 2)
         share = [float(self.light.diffuse[:, k].mean()) for k in range(len(self.scene.lamps))]
         total = sum(share)

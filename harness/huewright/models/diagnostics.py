@@ -21,7 +21,7 @@ class Diagnostics(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
     misfit_rms             root mean square of the residuals, in standard errors
     leave_one_out_worst_*  furthest that a chip would miss had the other chips alone driven the hues; radius as a share
     check_delta_e_*        CIEDE2000 of the check patches: before, after, and with exposure and balance alone (the last
-                           also patch by patch)
+                           also patch by patch); ``gain_standard_error`` of by how much their mean falls
     table_error_*          signal error of a root polynomial's table over the display's cube
     declaration            what the bars say of the declared encoding and range, by ``declaration_misfit`` (deviance) at
                            the veil that fits best; ``bars_bent_ire``: the most that a bar is off with nothing
@@ -44,6 +44,7 @@ class Diagnostics(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
     check_delta_e_after_mean: Positive | None = None
     check_delta_e_after_worst: Positive | None = None
     check_delta_e_balance_only_mean: Positive | None = None
+    check_delta_e_gain_standard_error: Positive | None = None
     check_delta_e_balance_only: dict[Name, Positive] | None = None
     table_error_worst: Positive | None = None
     table_error_mean: Positive | None = None

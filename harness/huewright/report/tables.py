@@ -288,6 +288,7 @@ _LABELS = {
     "check_delta_e_after_mean": "Check patches predicted, after, mean ΔE",
     "check_delta_e_after_worst": "Check patches predicted, after, worst ΔE",
     "check_delta_e_balance_only_mean": "Check patches predicted, balance alone, mean ΔE",
+    "check_delta_e_gain_standard_error": "Check patches predicted, standard error of the mean's fall, ΔE",
     "worst_level_error_as_lit_ire": "Worst level error, uneven light left in, IRE",
     "pixels_over_range_percent": "Pixels above 100 %, %", "pixels_under_range_percent": "Pixels below 0 %, %",
     "pixels_beyond_preferred_percent": "Pixels outside −5 to 105 %, %",

@@ -22,10 +22,9 @@ from huewright.models.settings import SolveSettings
 from huewright.solver import quality
 from huewright.solver.declaration import Judgement, judge_declaration
 from huewright.solver.evidence import Sample
-from huewright.solver.fit import Held
 from huewright.solver.hues import leave_one_out, miss
+from huewright.solver.intervals import check_gain_error, landing_errors
 from huewright.solver.linear import matrix_without
-from huewright.solver.model import Model
 from huewright.solver.problem import Problem, Solution
 from huewright.solver.sectors import arriving_ycbcr, solve_balance
 from huewright.solver.strength import chain_at, solution_at, solved_of
@@ -50,7 +49,7 @@ def correction_from(problem: Problem, solution: Solution, *, identity: bool = Fa
     after = quality.landing_ycbcr(operations, samples, problem.luma)
     # What is asked of less than full strength: a patch that the full one misses, it misses by as much.
     shift = after - (after if operations is full else quality.landing_ycbcr(full, samples, problem.luma))
-    errors = _landing_errors(problem, done) if not identity else {}
+    errors = landing_errors(problem, done) if not identity else {}
     left_out = _left_out(problem, solution)
     colours = _delta_e(problem, samples, before, after)
     rows = {sample.name: _result(problem, sample, before[k], after[k], colours.get(sample.name),
@@ -134,37 +133,6 @@ def _delta_e(problem: Problem, samples: tuple[Sample, ...], before: np.ndarray,
     return {samples[k].name: (float(sides[0][i]), float(sides[1][i])) for i, k in enumerate(rows)}
 
 
-def _landing_errors(problem: Problem, solution: Solution) -> dict[str, np.ndarray]:
-    """Standard errors (hue in degrees, radius ratio, level in IRE) of where the used patches land."""
-    fit, samples = solution.fit, problem.evidence.bars + problem.evidence.chips
-    if solution.model is None or fit is None or (solution.colour and fit.held is None):
-        return {}
-    model = Model(problem.chain, samples, solution.model.layout, problem.settings, solution.colour)
-    neighbours = [] if fit.held is None else fit.held.neighbours(model)
-    slopes = np.empty((len(samples), 3, model.size + len(neighbours)))
-    for column in range(model.size):
-        step = np.zeros(model.size)
-        step[column] = 1e-5 * model.prior[column]
-        slopes[:, :, column] = (model.predict(fit.natural + step) - model.predict(fit.natural - step)) / (
-            2e-5 * model.prior[column])
-    for column, (higher, lower) in enumerate(neighbours, start=model.size):
-        slopes[:, :, column] = (higher.predict(fit.natural) - lower.predict(fit.natural)) / (2 * Held.STEP)
-    result = {}
-    for sample, slope, place in zip(samples, slopes, model.predict(fit.natural), strict=True):
-        covariance = slope @ fit.covariance @ slope.T
-        errors = np.full(3, np.nan)
-        if sample.role == "chip":
-            radius = np.hypot(place[1], place[2])
-            outward = place[1:] / radius
-            sideways = np.array([-outward[1], outward[0]])
-            errors[0] = np.degrees(np.sqrt(sideways @ covariance[1:, 1:] @ sideways) / radius)
-            errors[1] = np.sqrt(outward @ covariance[1:, 1:] @ outward) / sample.target.radius
-        else:
-            errors[2] = 100.0 * np.sqrt(covariance[0, 0])
-        result[sample.name] = errors
-    return result
-
-
 def _left_out(problem: Problem, solution: Solution) -> dict[str, np.ndarray]:
     chips = problem.evidence.chips
     if solution.sectors is None or len(chips) < 3:
@@ -227,6 +195,10 @@ def _diagnostics(problem: Problem, solution: Solution, operations: tuple[Operati
                     "check_delta_e_after_worst": float(np.max([row.delta_e_after for row in checks])),
                     "check_delta_e_balance_only_mean": float(np.mean(list(plain.values()))),
                     "check_delta_e_balance_only": plain}
+        error = None if identity else check_gain_error(problem, solution, operations, neutral,
+                                                       [row.name for row in checks])
+        if error is not None:
+            numbers["check_delta_e_gain_standard_error"] = error
     if solution.colour_error > 0:
         numbers |= {"table_error_worst": solution.colour_error, "table_error_mean": solution.colour_error_mean}
     if judgement.agreement is not None:
