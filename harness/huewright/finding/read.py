@@ -28,6 +28,10 @@ FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.006, 0.055, 0.016, 0.34
 # a camera's matrix mixes no longer follows a light channel by channel; and of white.
 TAKE_UNEVEN, TAKE_VEIL = 0.08, 0.03
 TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.0017, 0.015, 0.2, 0.006, 0.00018
+# A codec that quantises blocks of pixels shifts a patch's colour as a whole, which no noise averages out: pixels count
+# for one by the dozen there. From so many pixels to a sample on, growing to so many, it is off by this much (standard
+# deviation, code values): half a code of 8 bits, as JPEG's own step for chroma's means at quality 70 to 80.
+CODEC_FROM, CODEC_FULLY, CODEC_SHIFT = 3.0, 10.0, 0.002
 
 
 @dataclass(frozen=True)
@@ -105,9 +109,8 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
     # Three channels together: a lamp's reflection is near white, noise is not.
     slope_value = np.median(across, axis=1)
     slope_error = (error * np.sqrt(12)).mean(axis=1)
-    alone, shared, always = _left_over(linear - added, rate * error, added, added_error, field.log_error(centres),
-                                       np.linalg.norm(left, axis=2) * (inner_px / seen.unit)[:, None], seen.usable,
-                                       lifted.white, channels)
+    across_light = np.linalg.norm(left, axis=2) * (inner_px / seen.unit)[:, None]
+    alone, shared, always = _left_over(seen, linear, rate, channels, across_light, field, lifted, centres)
     total = np.sqrt(alone**2 + (shared**2).sum(axis=2) + always**2) / rate
     hidden = np.zeros(p, bool)
     if inside.sum() >= 4:
@@ -124,28 +127,31 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
                       added_error)
 
 
-def _left_over(body: np.ndarray, noise: np.ndarray, added: np.ndarray, added_error: np.ndarray, field_error: np.ndarray,
-               across: np.ndarray, usable: np.ndarray, white: np.ndarray,
-               log_light: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_light: np.ndarray, across: np.ndarray,
+               field: Field, lifted: Veil, centres: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Standard errors as in :class:`RawReading`, of linear light: this frame's alone, shared with others, always there.
 
-    body, noise  (p, 3) light without what was ``added`` (p, 3), and its standard error from noise
-    across       (p, 3) what slopes a patch beyond the fit, over its inner part
-    log_light    (p, 3) natural log of the fitted light, by channel
+    linear, rate  (p, 3) light as seen, and its slope by code value
+    log_light     (p, 3) natural log of the fitted light, by channel
+    across        (p, 3) what slopes a patch beyond the fit, over its inner part
     """
+    white, noise = lifted.white, rate * seen.error
+    added, added_error = lifted.at(centres), lifted.error(centres)
+    codec = rate * CODEC_SHIFT * np.clip((seen.pixels_per_sample - CODEC_FROM) / (CODEC_FULLY - CODEC_FROM), 0.0, 1.0)
+    body = linear - added
     level = np.maximum(body, 0.0)
-    told = added[usable] if usable.any() else added
+    told = added[seen.usable] if seen.usable.any() else added
     uneven = np.broadcast_to(told.std(axis=0), body.shape)
     # A slope's own noise is no sign of anything (a plane through n pixels: 12 / n of their variance, twice over).
     sloped = np.sqrt(np.maximum(across**2 - 24 * noise**2, 0.0))
-    fit = added_error**2 + (level * field_error[:, None]) ** 2
+    fit = added_error**2 + (level * field.log_error(centres)[:, None]) ** 2
     usual = (FRAME_LEVEL * level) ** 2 + (FRAME_UNEVEN * uneven) ** 2 + (FRAME_VEIL * added) ** 2
-    alone = np.sqrt(noise**2 + np.maximum(fit, usual) + (FRAME_SLOPE * sloped) ** 2)
+    alone = np.sqrt(noise**2 + np.maximum(fit, usual) + (FRAME_SLOPE * sloped) ** 2 + codec**2)
     stops = np.ptp(log_light.mean(axis=1)) / np.log(2)
     coloured = np.maximum(np.ptp(log_light, axis=1), LEAST_COLOUR)[:, None]
     other = (level / white).max(axis=1, keepdims=True) - level / white
     always = np.sqrt(((TAKE_LEVEL**2 + (TAKE_LIGHT * stops**2) ** 2) * level**2)
-                     + ((TAKE_COLOUR * coloured * other) ** 2 + TAKE_FLOOR**2) * white**2)
+                     + ((TAKE_COLOUR * coloured * other) ** 2 + TAKE_FLOOR**2) * white**2 + 0.5 * codec**2)
     return alone, np.stack([TAKE_UNEVEN * uneven, TAKE_VEIL * added], axis=2), always
 
 

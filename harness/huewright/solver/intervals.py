@@ -79,7 +79,8 @@ def check_gain_error(problem: Problem, solution: Solution, operations: Sequence[
 
     def gained(values: np.ndarray) -> np.ndarray:
         before, after = (to_ycbcr(apply_chain(tuple(chain), values), problem.luma) for chain in (neutral, operations))
-        return apart(before) - apart(after)
+        fall: np.ndarray = apart(before) - apart(after)
+        return fall
 
     by_code = np.stack([(gained(codes + step) - gained(codes - step)) / (2 * CODE_STEP)
                         for step in CODE_STEP * np.eye(3)], axis=1) / len(checks)
