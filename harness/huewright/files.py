@@ -21,8 +21,15 @@ from typing import Any
 
 from huewright.errors import InputError
 
-_NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EXDEV)
-"""What systems answer that have no hard links, or none from where the unnamed file lies."""
+
+def _known(*names: str) -> tuple[int, ...]:
+    """The numbers of the errors that this system knows."""
+    return tuple(getattr(errno, name) for name in names if hasattr(errno, name))
+
+
+_NO_LINKS = _known("EPERM", "ENOTSUP", "EOPNOTSUPP", "ENOSYS", "EMLINK", "EXDEV", "EINVAL")
+"""What systems answer that have no hard links, or none from where the unnamed file lies (EINVAL: Windows)."""
+_DISK = _known("ENOSPC", "EDQUOT", "EFBIG", "EIO", "EROFS")
 
 
 @contextmanager
@@ -69,14 +76,15 @@ def _cannot_write(path: Path, error: OSError) -> InputError:
 def _is_about(error: OSError, draft: _Draft) -> bool:
     """Whether it is the file being written that the block failed at: named, or no file is and it is the disk's."""
     if error.filename is None:
-        return error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS)
+        return error.errno in _DISK
     return str(error.filename) == str(draft.path)
 
 
 @dataclass
 class _Draft:
-    """A file that is being written: ``handle`` is open on it, ``path`` leads to it; ``hidden`` is its name in the
-    folder that it is written for, or None while it has none; ``around`` is the folder of ``path`` if made for it."""
+    """A file that is being written: ``handle`` is open on it (-1: no more), ``path`` leads to it; ``hidden`` is its
+    name in the folder that it is written for, or None while it has none; ``around`` is the folder of ``path`` if made
+    for it."""
 
     handle: int
     path: Path
@@ -84,7 +92,9 @@ class _Draft:
     around: Path | None = None
 
     def name(self, path: Path, *, overwrite: bool) -> None:
-        if self.hidden is None:
+        if self.hidden is not None:
+            self._let_go()  # Windows gives no other name to a file that is open
+        else:
             if not overwrite:
                 self._link(path)
                 return
@@ -111,8 +121,13 @@ class _Draft:
         finally:
             os.close(folder)
 
+    def _let_go(self) -> None:
+        if self.handle >= 0:
+            os.close(self.handle)
+            self.handle = -1
+
     def close(self) -> None:
-        os.close(self.handle)
+        self._let_go()
         for leftover in (self.hidden, None if self.around is None else self.path):
             if leftover is not None:
                 with suppress(OSError):

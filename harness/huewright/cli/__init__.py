@@ -5,6 +5,7 @@ Imports steps; nothing imports it.
 
 from __future__ import annotations
 
+import io
 import logging
 import os
 import signal
@@ -97,6 +98,9 @@ def main() -> None:
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) == signal.SIG_DFL:     # nohup has it ignored
             signal.signal(number, _end)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and stream.encoding.lower() not in ("utf-8", "utf8"):
+            stream.reconfigure(errors="replace")  # a console of other letters shows what it can
     try:
         app()
     except InputError as error:

@@ -145,9 +145,9 @@ def prepare(work: Path, target: str | None = None) -> list[str]:
             shutil.copyfile(source, work / source.name)
     declarations = native.declarations(exported.exported())
     (work / "kernels.h").write_text(f"/* Generated: do not edit. */\n#pragma once\n#include <stdint.h>\n{declarations}",
-                                    encoding="utf-8")
+                                    encoding="utf-8", newline="\n")
     for name, text in files_of_tables().items():
-        (work / name).write_text(text, encoding="utf-8")
+        (work / name).write_text(text, encoding="utf-8", newline="\n")
     objects = native_objects(target)
     emitted = sorted(path.name for path in objects.glob("*.o"))
     for name in emitted:

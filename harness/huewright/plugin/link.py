@@ -85,7 +85,8 @@ def link(target: Target, units: Sequence[str], objects: Sequence[str], work: Pat
     for unit, name in zip(units, made, strict=True):
         run([*compiler, *COMPILE, *position, unit, "-o", name], work)
     if target.system == "linux":
-        (work / "exports.map").write_text("{ global: " + " ".join(f"{name};" for name in EXPORTS) + " local: *; };\n")
+        (work / "exports.map").write_text("{ global: " + " ".join(f"{name};" for name in EXPORTS) + " local: *; };\n",
+                                        encoding="ascii", newline="\n")
         run([*compiler, *ELF, *made, *objects, "-lm", "-o", "linked.ofx"], work)
     elif target.system == "macos":
         run([*compiler, *MACHO, *made, *objects, "-o", "linked.ofx"], work)
@@ -102,11 +103,12 @@ def link_windows(objects: Sequence[str], imported: Mapping[str, Sequence[str]], 
         raise InputError("linking for Windows needs the ziglang package; `pip install huewright[bundle]`")
     libraries = []
     for number, (library, names) in enumerate(imported.items()):
-        (work / f"{number}.def").write_text(f"LIBRARY {library}\nEXPORTS\n" + "\n".join(names) + "\n")
+        (work / f"{number}.def").write_text(f"LIBRARY {library}\nEXPORTS\n" + "\n".join(names) + "\n",
+                                             encoding="ascii", newline="\n")
         libraries.append(f"{number}.lib")
         run([*command, "dlltool", "-d", f"{number}.def", "-m", "i386:x86-64", "-l", libraries[-1]], work)
     # Many objects: their names go through a file, which no limit of a command line holds up.
-    (work / "objects.txt").write_text("\n".join([*objects, *libraries]) + "\n")
+    (work / "objects.txt").write_text("\n".join([*objects, *libraries]) + "\n", encoding="ascii", newline="\n")
     run([*command, "lld-link", *PE, *flags, f"/OUT:{name}", "@objects.txt"], work)
 
 

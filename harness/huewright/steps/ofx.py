@@ -8,17 +8,20 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from huewright.errors import InputError
 from huewright.files import refuse_existing, sha256
 from huewright.frames.sequence import output_paths
 from huewright.frames.take import Take
 from huewright.host.bundle import find_binary
-from huewright.host.child import talk
-from huewright.host.objects import Finding
-from huewright.probe.probe import CheckResult, ProbeReport, probe_binary
+from huewright.host.support import require_support
 from huewright.progress import Progress, silent
+
+if TYPE_CHECKING:  # the rest of the host is imported where it is used, for building works on systems that lack it
+    from huewright.host.objects import Finding
+    from huewright.probe.probe import CheckResult
+    from huewright.probe.probe import ProbeReport as ProbeReport
 
 
 @dataclass(frozen=True)
@@ -91,7 +94,9 @@ def probe_bundle(path: Path | str, frames: Take | None = None, *,
 
     Raises :class:`InputError` for a path without a plug-in, unknown effects and unknown checks.
     """
+    require_support()
     from huewright.probe.checks import CHECKS
+    from huewright.probe.probe import probe_binary
 
     binary = find_binary(path)
     wanted = list(checks) if checks is not None else None
@@ -130,6 +135,9 @@ def _as_arrays(frames: Take | None, folder: Path) -> list[Path]:
 
 def list_plugins(path: Path | str, *, patience_s: float = 10.0) -> tuple[dict[str, Any], ...]:
     """Identifier, label, version, contexts, depths, thread safety and parameters of each plug-in in a binary."""
+    require_support()
+    from huewright.probe.probe import probe_binary
+
     report = probe_binary(find_binary(path), checks=["nothing"], patience_s=patience_s)
     if report.trouble:
         raise InputError(f"{path}: {report.trouble}; `huewright ofx probe` tells more")
@@ -169,6 +177,10 @@ def render_through(bundle: Path | str, effect_id: str, settings: Mapping[str, An
     Raises :class:`InputError` for what the person can mend and for an effect that refuses, and
     :class:`~huewright.errors.NoAnswerError` if the plug-in crashes or hangs (frames already written stay).
     """
+    require_support()
+    from huewright.host.child import talk
+    from huewright.host.objects import Finding
+
     started = time.perf_counter()
     binary = find_binary(bundle)
     sequence.require_complete()
@@ -204,5 +216,5 @@ def _identifier(binary: Path, wanted: str, patience_s: float) -> str:
     return found[0]
 
 
-__all__ = ["BundleSummary", "ProbeReport", "ThroughSummary", "build_bundle", "describe_effects", "list_plugins",
+__all__ = ["BundleSummary", "ThroughSummary", "build_bundle", "describe_effects", "list_plugins",
            "parse_settings", "probe_bundle", "render_through"]
