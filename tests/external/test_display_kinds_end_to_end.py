@@ -250,7 +250,7 @@ def test_footage_that_is_a_display_picture_already(tmp_path: Path, monkeypatch: 
         assert row.before == pytest.approx(ycbcr(done.before[row.name], LUMA_709), abs=1.5e-3)
     old, new = checks(done)
     assert new < 0.5 * old
-    assert "already a display picture" in done.proof.subject["footage"]
+    assert done.proof.subject.encoding == "display" and not done.proof.subject.look
 
 
 def test_footage_whose_look_comes_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -264,7 +264,7 @@ def test_footage_whose_look_comes_first(tmp_path: Path, monkeypatch: pytest.Monk
         pixel = done.before[row.name].astype(np.float32).copy()
         look.applyRGB(pixel)
         assert row.before == pytest.approx(ycbcr(pixel, LUMA_709), abs=3e-3), row.name
-    assert "look LUT" in done.proof.subject["footage"]
+    assert done.proof.subject.look
 
 
 def test_footage_in_bt2020_for_a_bt2020_display(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
