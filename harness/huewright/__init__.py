@@ -21,21 +21,32 @@ from huewright.progress import Progress
 from huewright.version import __version__
 
 if TYPE_CHECKING:
-    from huewright.api import at_strength, export, operations_at, prove, render, save, scopes, solve, survey
+    from huewright.api import (
+        at_strength,
+        between,
+        export,
+        operations_at,
+        prove,
+        render,
+        save,
+        scopes,
+        solve,
+        survey,
+    )
     from huewright.models.card import Card
     from huewright.models.correction import Correction
     from huewright.models.proof import Proof
     from huewright.models.settings import Strength
     from huewright.models.survey import Survey
 
-_HOMES = {**dict.fromkeys(("at_strength", "export", "operations_at", "prove", "render", "save", "scopes", "solve",
-                           "survey"), "api"),
+_HOMES = {**dict.fromkeys(("at_strength", "between", "export", "operations_at", "prove", "render", "save", "scopes",
+                           "solve", "survey"), "api"),
           "Card": "models.card", "Correction": "models.correction", "Proof": "models.proof",
           "Strength": "models.settings", "Survey": "models.survey"}
 
 __all__ = ["Card", "Correction", "InputError", "NoAnswerError", "Progress", "Proof", "Strength", "Survey",
-           "__version__", "at_strength", "export", "operations_at", "prove", "render", "save", "scopes", "solve",
-           "survey"]
+           "__version__", "at_strength", "between", "export", "operations_at", "prove", "render", "save", "scopes",
+           "solve", "survey"]
 
 
 def __getattr__(name: str) -> Any:

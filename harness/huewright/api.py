@@ -139,6 +139,25 @@ def operations_at(correction: Correction, strength: Strength | float) -> tuple[O
     return chain_at(correction, strength_from(strength))
 
 
+def between(first: Correction | Path | str, second: Correction | Path | str, share: float, *,
+            apart_s: float) -> Correction:
+    """The correction for a moment between two takes of the card, ``share`` (0 to 1) of the way from the first to the
+    second, which were ``apart_s`` seconds apart: for light that changed steadily in between. It renders and exports
+    like any other; that no card was read then stands in its cautions.
+
+    Raises :class:`InputError` where the two are not of the same footage, display, method and settings, or were edited.
+
+    >>> import huewright as hw
+    >>> morning = hw.solve(hw.survey("take/a.####.png", "card.toml", encoding="display"))
+    >>> noon = hw.solve(hw.survey("take/a.####.png", "card.toml", encoding="display"))
+    >>> hw.between(morning, noon, 0.25, apart_s=7200).cautions[0].share
+    0.25
+    """
+    from huewright.steps.solve import between_takes
+
+    return between_takes(correction_from(first), correction_from(second), share, apart_s)
+
+
 def render(correction: Correction | Path | str, shot: Take | Path | str, out: Path | str, *,
            strength: Strength | float | None = None, out_range: str | None = None, out_bits: int | None = None,
            dither: bool = True, overwrite: bool = False, resume: bool = False, threads: int | None = None,

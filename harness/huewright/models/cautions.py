@@ -85,6 +85,17 @@ class OtherCardFile(Caution, frozen=True):
     surveyed_card_file: str
 
 
+class Interpolated(Caution, frozen=True):
+    """Lies between two takes of the card, ``share`` of the way from ``first`` to ``second``, which were ``apart_s``
+    seconds apart; ``drift`` is the mean CIEDE2000 between their corrections on the card's patches."""
+
+    first: Name
+    second: Name
+    share: Share
+    apart_s: Positive
+    drift: Positive
+
+
 class Nearest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A declaration that would fit: another ``encoding``, another ``range``, or both; None: the declared one.
     ``likelihood`` is its share among all tried."""

@@ -9,7 +9,7 @@ import msgspec
 from huewright.models.card import Card
 from huewright.models.coded import Coded
 from huewright.models.reading import Reading
-from huewright.models.record import Frame, Name, Sha256
+from huewright.models.record import Frame, Name, Sha256, Share
 from huewright.models.settings import SolveSettings
 
 
@@ -43,10 +43,22 @@ class Origin(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     reading_sha256: Sha256 | None = None
 
 
+class EndOf(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One of the two takes that a correction lies between: its name, its ``share`` in it, the hash of its reading and
+    of its operations."""
+
+    take: Name
+    share: Share
+    reading_sha256: Sha256 | None = None
+    operations_sha256: str = ""
+
+
 class Provenance(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A correction's: with the ``inputs``, its file alone is enough to solve again."""
+    """A correction's: with the ``inputs``, its file alone is enough to solve again. One ``between`` two takes has none
+    of its own, and names both."""
 
     inputs: Inputs | None = None
+    between: tuple[EndOf, EndOf] | None = None
 
 
 class FrameHashes(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -10,16 +10,18 @@ import msgspec
 from huewright.errors import InputError, NoAnswerError
 from huewright.models.card import Card
 from huewright.models.cautions import DeclarationDoubted
-from huewright.models.correction import Correction
+from huewright.models.correction import Correction, correction_to_dict
 from huewright.models.footage import Footage
 from huewright.models.methods import MethodResult
-from huewright.models.provenance import Inputs, Provenance
+from huewright.models.provenance import EndOf, Inputs, Provenance
 from huewright.models.reading import Reading
 from huewright.models.settings import SolveSettings, Strength
 from huewright.models.survey import Survey
 from huewright.provenance.belonging import card_cautions, check_surveyed_card
+from huewright.provenance.digests import digest
 from huewright.provenance.record import provenance_of
 from huewright.solver.answer import solve
+from huewright.solver.between import between
 from huewright.solver.compare import compare
 from huewright.solver.strength import operations_at
 
@@ -56,6 +58,9 @@ def recorded_inputs(correction: Correction, called: str) -> tuple[Inputs, SolveS
     """What ``correction`` was solved from, as it records it; :class:`InputError`, naming it as ``called``, if it
     doesn't."""
     recorded = correction.provenance
+    if recorded.between is not None:
+        first, second = (end.take for end in recorded.between)
+        raise InputError(f"{called}: this correction lies between two takes, {first} and {second}; repeat those two")
     if recorded.inputs is None or recorded.settings is None:
         lacking = "inputs" if recorded.inputs is None else "settings"
         raise InputError(f"{called}: this correction does not record its {lacking}, so it cannot be repeated; make it "
@@ -97,3 +102,14 @@ def _reading(survey: Survey) -> Reading:
 
 __all__ = ["Correction", "MethodResult", "compare_survey", "operations_at", "recorded_inputs", "solve_at",
            "solve_recorded", "solve_survey"]
+
+
+def between_takes(first: Correction, second: Correction, share: float, apart_s: float) -> Correction:
+    """:func:`huewright.solver.between.between`, its provenance naming both ends as they name themselves."""
+    return between(first, second, share, ends=(_end(first, 1 - share), _end(second, share)), apart_s=apart_s)
+
+
+def _end(correction: Correction, share: float) -> EndOf:
+    origin = correction.provenance
+    return EndOf(origin.take or "a take without a name", share, origin.reading_sha256,
+                 digest(correction_to_dict(correction)["operations"]))

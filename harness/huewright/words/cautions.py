@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from huewright.models import cautions
 from huewright.words.reasons import number_words, reason_words
-from huewright.words.sentence import percent_words, sentence
+from huewright.words.sentence import duration_words, percent_words, sentence
 
 DEFER = "check against the delivery specification and with the person responsible for the delivery"
 _UNITS = {"hue_deg": (1.0, "degrees"), "radius": (100.0, "% of radius"), "level_ire": (1.0, "IRE")}
@@ -65,6 +65,13 @@ def _(item: cautions.LookedSparsely) -> str:
 def _(item: cautions.Edited) -> str:
     return ("the correction file was edited by hand since it was solved; its residuals and intervals no longer "
             "describe it: solve again, or prove it on rendered frames")
+
+
+@sentence.register
+def _(item: cautions.Interpolated) -> str:
+    return (f"interpolated {100 * item.share:.0f} % of the way from take {item.first} to take {item.second}, which lie "
+            f"{duration_words(item.apart_s)} apart: right where the light changed steadily between them (their "
+            f"corrections differ by {item.drift:.2f} CIEDE2000 on the card), wrong where it changed at once")
 
 
 @sentence.register

@@ -30,6 +30,9 @@ EXPLAINED: dict[type[Caution], str] = {
     c.BecameBroken: "Results past what the file holds: usually codes far beyond the declared encoding. Check it, or "
     "write a deeper format.",
     c.CameBroken: "They were in the camera's files already. Look at the frames; in integers they are black or white.",
+    c.Interpolated: "No card was read at that moment: it is a straight line between two that were, and nothing proves "
+    "it but your eye. It follows daylight that changes steadily; a cloud or a lamp that was switched on in between it "
+    "does not know. The farther apart the takes and the larger the drift, the less it is worth.",
     c.OffTarget: "The solve could not bring these patches to their targets within the limits: too few degrees of "
     "freedom (method balance), a bound, or patches that contradict each other. Look at the page's close-up.",
     c.DoneInPart: "You asked for less than full strength. Patches are held against where that leaves a correction "

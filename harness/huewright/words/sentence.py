@@ -21,6 +21,16 @@ def counted(count: int, what: str) -> str:
     return f"{count} {what}" + ("" if count == 1 else "s")
 
 
+def duration_words(seconds: float) -> str:
+    """Such as "8 s", "12 min", "2 h 5 min"."""
+    seconds = abs(seconds)
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    hours, rest = divmod(minutes, 60)
+    return f"{minutes} min" if not hours else f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
 def no_answer_words(what: object, why: object | None = None) -> str:
     """What a :class:`huewright.errors.NoAnswerError` was raised with: a sentence or a code, and a reason beside it."""
     said = what if isinstance(what, str) else sentence(what)
