@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from huewright.accuracy.check import SPACING, Check
 from huewright.cli import tables
+from huewright.cli.demo import changes_table
 from huewright.cli.show import WIDTH, cautions
 from huewright.models import cautions as c
 from huewright.models.card import Card, load_card
@@ -56,7 +57,12 @@ def made(card: Card) -> dict[str, Table]:
     probe = SimpleNamespace(results=[SimpleNamespace(
         plugin="org.huewright.HueSectors", context="OfxImageEffectContextFilter", what="renders tiles in any order",
         result="failed", reason="", findings=[SimpleNamespace(level="error", message="wrote outside the window")])])
-    return {"survey": tables.survey_table(SimpleNamespace(grades=grades), "3 frames"),  # type: ignore[arg-type]
+    of = SimpleNamespace(worst_chip_hue_error_deg=173.25, worst_chip_radius_error=0.5421, worst_bar_error_ire=15.57,
+                         mean_check_delta_e=10.07, worst_check_delta_e=114.7)
+    change = SimpleNamespace(before=of, after=of)
+    camera = SimpleNamespace(against_targets=change, against_truth=change)
+    return {"demo": changes_table(camera),  # type: ignore[arg-type]
+            "survey": tables.survey_table(SimpleNamespace(grades=grades), "3 frames"),  # type: ignore[arg-type]
             "parameters": tables.parameter_table(correction), "patches": tables.patch_table(correction),
             "proof": tables.proof_table(SimpleNamespace(patches=proofs)),  # type: ignore[arg-type]
             "methods": tables.method_table(compare(take.reading, card, FOOTAGE)),
@@ -71,7 +77,8 @@ def rendered(table: Table) -> str:
     return stream.getvalue()
 
 
-@pytest.mark.parametrize("name", ["survey", "parameters", "patches", "proof", "methods", "bench", "accuracy", "probe"])
+@pytest.mark.parametrize("name", ["survey", "parameters", "patches", "proof", "methods", "bench", "accuracy", "probe",
+                                  "demo"])
 def test_a_table_is_readable_in_80_columns(made: dict[str, Table], name: str) -> None:
     """No line is wider, and every word of every heading and cell stands whole in one."""
     text = rendered(made[name])

@@ -10,6 +10,8 @@ import typer
 from huewright.cli import options
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from huewright.steps.demo import CameraSummary
 
 
@@ -48,21 +50,29 @@ def register(app: typer.Typer) -> None:
 
 
 def _show(name: str, camera: CameraSummary, verdict: str) -> None:
-    from huewright.cli.show import number, say, table
+    from huewright.cli.show import say
 
     frames = camera.frames
     refused = [row for row in frames.refused if row.verdict == "refused"]
     absent = len(frames.refused) - len(refused)
     say(f"Camera {name}: frames {', '.join(map(str, frames.chosen))} chosen, {len(refused)} refused, {absent} "
         f"without a card; chosen with a reflection in them: {len(frames.chosen_with_reflections)}")
-    rows = []
-    for what, change in (("the solve's targets", camera.against_targets), ("the known truth", camera.against_truth)):
-        rows.append([what, *(f"{number(getattr(change.before, key), digits)} > "
-                             f"{number(getattr(change.after, key), digits)}" for key, digits in
-                             (("worst_chip_hue_error_deg", 2), ("worst_chip_radius_error", 4),
-                              ("worst_bar_error_ire", 2), ("mean_check_delta_e", 2), ("worst_check_delta_e", 2)))])
-    say(table("Before > after, on rendered and re-read frames, against",
-              ["", "worst chip\nhue deg", "\nradius", "worst bar\nIRE", "checks dE2000\nmean", "\nworst"], rows))
+    say(changes_table(camera))
     apart = [f".{kind} mean {lut.mean:.1e}, worst {lut.worst:.1e}"
              for kind, lut in (("cube", camera.luts.cube), ("clf", camera.luts.clf))]
     say("LUTs through OpenColorIO against the render: " + ", ".join(apart), verdict)
+
+
+def changes_table(camera: CameraSummary) -> Table:
+    """What the job changed, a row a figure: held against the solve's targets and against the shoot's known truth."""
+    from huewright.cli.show import number, table
+
+    changes = (camera.against_targets, camera.against_truth)
+    rows = [[what, *(number(getattr(at, key), digits) for change in changes for at in (change.before, change.after))]
+            for what, key, digits in (("hue of the worst chip, degrees", "worst_chip_hue_error_deg", 2),
+                                      ("radius of the worst chip", "worst_chip_radius_error", 4),
+                                      ("level of the worst bar, IRE", "worst_bar_error_ire", 2),
+                                      ("check patches, mean CIEDE2000", "mean_check_delta_e", 2),
+                                      ("the worst of them", "worst_check_delta_e", 2))]
+    return table("Off on rendered and re-read frames",
+                 ["", "targets\nbefore", "\nafter", "known truth\nbefore", "\nafter"], rows)
