@@ -20,6 +20,9 @@ if WORKER:
                  "OPENCV_FOR_THREADS_NUM", "OPENIMAGEIO_THREADS", "HUEWRIGHT_THREADS"):
         os.environ.setdefault(name, SHARE)
 
+# All that is there waits for one bundle, which takes a minute to make: a second worker would only wait with the first.
+TOGETHER = ("tests/bundles/",)
+
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -33,11 +36,17 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """A file's tests stay on one worker, which makes the file's fixtures once."""
+    """A file's tests stay on one worker, which makes the file's fixtures once; so do those of the folders in
+    :data:`TOGETHER`."""
     from xdist.scheduler import LoadFileScheduling
 
+    class Together(LoadFileScheduling):     # type: ignore[misc]
+        def _split_scope(self, nodeid: str) -> str:
+            file = str(super()._split_scope(nodeid))
+            return next((folder for folder in TOGETHER if file.startswith(folder)), file)
+
     config.option.loadscopereorder = False
-    return LoadFileScheduling(config, log)
+    return Together(config, log)
 
 
 @pytest.fixture(scope="session")
