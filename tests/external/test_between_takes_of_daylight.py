@@ -15,6 +15,7 @@ from functools import cache
 from pathlib import Path
 
 import colour
+import msgspec
 import numpy as np
 import pytest
 from huewright.colorimetry.display import hue_difference_deg
@@ -38,7 +39,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from test_solver_spectral_takes import NOISE, SHAPE, camera_of, our_card
 
-pytestmark = pytest.mark.filterwarnings("ignore::colour.utilities.ColourRuntimeWarning")
+pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::colour.utilities.ColourRuntimeWarning")]
 WARM_K, COOL_K = 5500.0, 7500.0
 HALF_K = 2e6 / (1e6 / WARM_K + 1e6 / COOL_K)
 FULL = Strength()
@@ -137,8 +138,11 @@ def test_its_file_names_both_and_reads_back() -> None:
     assert correction_from_dict(correction_to_dict(middle)) == middle
     assert middle.provenance.between == ENDS
     caution = middle.cautions[0]
-    assert isinstance(caution, Interpolated) and caution.drift > 1
+    assert isinstance(caution, Interpolated) and caution.drift is not None and caution.drift > 1
     assert "noon" in sentence(caution) and "2 h 5 min apart" in sentence(caution)
+    unread = replace(second, provenance=msgspec.structs.replace(second.provenance, inputs=None))
+    untold = between(first, unread, 0.5, ends=ENDS, apart_s=1).cautions[0]
+    assert isinstance(untold, Interpolated) and untold.drift is None and "not recorded" in sentence(untold)
     with pytest.raises(InputError, match="between two takes, noon and dusk; repeat those two"):
         recorded_inputs(middle, "middle.json")
     assert between(first, second, 0.0, ends=ENDS, apart_s=1).operations == first.operations

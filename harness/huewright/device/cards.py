@@ -163,9 +163,12 @@ class Cards:
 def _compute(lane: Lane, program: Program, source: Pixels, target: Pixels, premultiplied: bool,
              dither_seed: int | None) -> None:
     start, end = laid_out(source, target)
-    kernel, header = ptx.kernel_of(program, ptx.Pixels(start.encoding, start.channels),
-                                   ptx.Pixels(end.encoding, end.channels), premultiplied=premultiplied,
-                                   dither=dither_seed is not None)
+    try:
+        kernel, header = ptx.kernel_of(program, ptx.Pixels(start.encoding, start.channels),
+                                       ptx.Pixels(end.encoding, end.channels), premultiplied=premultiplied,
+                                       dither=dither_seed is not None)
+    except ValueError as error:
+        raise InputError(f"{error}; leave --device out to render on the processor") from error
     function, tables = lane.card.function(kernel), lane.tables(program)
     pixels = start.width * start.height
     taken_in, given_back = pixels * kernel.source.bytes, pixels * kernel.target.bytes

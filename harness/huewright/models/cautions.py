@@ -87,13 +87,14 @@ class OtherCardFile(Caution, frozen=True):
 
 class Interpolated(Caution, frozen=True):
     """Lies between two takes of the card, ``share`` of the way from ``first`` to ``second``, which were ``apart_s``
-    seconds apart; ``drift`` is the mean CIEDE2000 between their corrections on the card's patches."""
+    seconds apart; ``drift`` is the mean CIEDE2000 between their corrections on the card's patches, None where no
+    reading is recorded to tell."""
 
     first: Name
     second: Name
     share: Share
     apart_s: Positive
-    drift: Positive
+    drift: Positive | None
 
 
 class Nearest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -88,15 +88,15 @@ def _unlike(first: Correction, second: Correction) -> str:
     return ""
 
 
-def drift(first: Correction, second: Correction) -> float:
+def drift(first: Correction, second: Correction) -> float | None:
     """How far the light changed from one take to the other: mean CIEDE2000, over the card's bars and chips as the
-    second take read them, between what the two corrections make of them. 0 where nothing is recorded of it."""
+    second take read them, between what the two corrections make of them. None where nothing is recorded of it."""
     inputs = second.provenance.inputs
     if inputs is None:
-        return 0.0
+        return None
     codes = np.array([patch.mean for patch in inputs.reading.patches], np.float64)
     if not len(codes):
-        return 0.0
+        return None
     a, b = (np.clip(apply_chain(each.operations, codes), 0, 1) for each in (first, second))
     return round(float(np.mean(delta_e(a, b, first.display))), 4)
 

@@ -69,9 +69,11 @@ def _(item: cautions.Edited) -> str:
 
 @sentence.register
 def _(item: cautions.Interpolated) -> str:
+    apart = ("how far their corrections differ is not recorded" if item.drift is None
+             else f"their corrections differ by {item.drift:.2f} CIEDE2000 on the card")
     return (f"interpolated {100 * item.share:.0f} % of the way from take {item.first} to take {item.second}, which lie "
-            f"{duration_words(item.apart_s)} apart: right where the light changed steadily between them (their "
-            f"corrections differ by {item.drift:.2f} CIEDE2000 on the card), wrong where it changed at once")
+            f"{duration_words(item.apart_s)} apart: right where the light changed steadily between them "
+            f"({apart}), wrong where it changed at once")
 
 
 @sentence.register
