@@ -75,6 +75,7 @@ def scene(request: pytest.FixtureRequest) -> Scene:
     return picture.astype(np.float32), colours.reshape(-1, 3), polygons
 
 
+@pytest.mark.slow
 def test_means_and_noise_are_those_put_in(scene: Scene) -> None:
     picture, colours, polygons = scene
     statistics = patch_statistics(picture, polygons)

@@ -45,7 +45,7 @@ NOISE = 0.001
 # other patches have smooth spectra that we drew.
 LEFT_MEAN = {"A": 2.2, "D55": 0.5, "D65": 0.5, "FL11": 0.9, "LED-B3": 1.0}
 LEFT_SHARE = {"A": 1 / 5, "D55": 1 / 12, "D65": 1 / 12, "FL11": 1 / 8, "LED-B3": 1 / 10}
-pytestmark = pytest.mark.filterwarnings("ignore::colour.utilities.ColourRuntimeWarning")
+pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::colour.utilities.ColourRuntimeWarning")]
 
 
 @functools.cache

@@ -161,6 +161,7 @@ def test_one_frame_is_one_frame_and_an_edited_correction_is_said_to_be_one(comma
     assert not Path("wrong").exists()
 
 
+@pytest.mark.slow
 def test_several_exports_are_all_written_or_none(command, take: Path) -> None:
     code, _, err = command("survey", take / "a.0001.png", "--card", CARD, "--encoding", "display")
     assert code == 0, err

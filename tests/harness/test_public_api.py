@@ -72,6 +72,7 @@ def test_examples_run(example: doctest.DocTest, here: Path) -> None:
     assert not report, "".join(report)
 
 
+@pytest.mark.slow
 def test_the_readme_s_example_runs(tmp_path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """On the same pictures as log EXR: BT.709 undone, ACEScct (Academy S-2016-001) put on."""
     text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")

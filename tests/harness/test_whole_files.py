@@ -26,6 +26,7 @@ def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
     return str(request.param)
 
 
+@pytest.mark.slow
 def test_other_threads_files_keep_their_mode(tmp_path: Path, way: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """While one thread writes, the files of another are never open to everybody, and the umask is obeyed. (It belongs
     to the whole process; setting it even for the moment of reading it would seldom be caught by chance.)"""
