@@ -196,7 +196,7 @@ def prove(correction: Correction | Path | str, survey: Survey | Path | str, card
           after_range: str | None = None, after_bits: int | None = None, title: str = "", overwrite: bool = False,
           progress: Progress = silent) -> Proof:
     """What the correction did, measured on the frames, with page and pictures in the folder ``out``: what `huewright
-    prove` does. A proof that is not within its limits is no error: ``passed`` is false then.
+    prove` does. A proof that says no is no error: ``passed`` is false then.
 
     ``card`` None is the card file that the survey was made with; ``shots`` are pairs of a shot and its render.
 

@@ -8,7 +8,7 @@ class InputError(Exception):
 
 
 class NoAnswerError(Exception):
-    """The footage or card cannot support an answer, or the proof is not within its limits: says why and what would
+    """The footage or card cannot support an answer, or the proof says no: says why and what would
     help. Exit code 1.
 
     ``what`` is a sentence, or a code and its figures (a :class:`huewright.models.refusals.Refusal`), of which the

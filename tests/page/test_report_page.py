@@ -167,7 +167,7 @@ def test_what_lies_beyond_its_limit_is_marked_with_more_than_a_colour(take):
 
 
 def test_check_patches_that_got_worse_are_in_the_heading(take):
-    worse = dataclasses.replace(take.proof, passed=True, verdict="checks-worse")
+    worse = dataclasses.replace(take.proof, passed=False, verdict="checks-worse")
     assert "but other colours are no better" in page_html(worse, {})
     assert "but other colours are no better" not in page_html(take.proof, {})
 

@@ -41,7 +41,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Makes footage true to a colour reference card: measures the card, solves one correction for levels and "
     "hues, proves it, renders it and hands it on. Exit codes: 0 done, 1 the card could not support an answer, "
-    "or the proof is not within its limits, 2 something about the input must be mended first.",
+    "or the proof says no, 2 something about the input must be mended first.",
 )
 
 run.register(app)

@@ -25,7 +25,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Generate an invented two-camera shoot, do the whole job on it, and compare with its known truth.
 
-        Exits with 1 where a camera's proof is not within its limits; everything is written all the same.
+        Exits with 1 where a camera's proof says no; everything is written all the same.
         """
         from huewright.cli.show import cautions, progress_line, say
         from huewright.errors import NoAnswerError

@@ -61,7 +61,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Prove the correction: residuals on rendered frames, scopes before and after, a page for the client.
 
-        Exits with 1 where the proof is not within its limits; everything is written all the same.
+        Exits with 1 where the proof says no; everything is written all the same.
         """
         from huewright.cli.show import cautions, progress_line, say
         from huewright.cli.tables import proof_table

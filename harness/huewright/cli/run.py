@@ -47,7 +47,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Do the whole job: survey the take, solve, render the shots, export LUTs, and prove it.
 
-        Exits with 1 where the card can't support an answer, or the proof is not within its limits; then everything is
+        Exits with 1 where the card can't support an answer, or the proof says no; then everything is
         written all the same.
         """
         from huewright.cli.prove import conclude

@@ -75,8 +75,8 @@ def verdict_of(summary: Summary, limits: cautions.Limits, declaration: Standing,
         (any(shot.strange for shot in shots), "shot-of-another-camera"),
         (not _within(summary, limits), "outside-limits"), (declaration == AGAINST, "declaration-contradicted"),
         (declaration == DOUBTED, "declaration-in-doubt"),
-        (has(said, cautions.DoneInPart), "done-in-part"),
         (old is not None and new is not None and new >= old, "checks-worse"),
+        (has(said, cautions.DoneInPart), "done-in-part"),
         (has(said, cautions.CardUnmeasured), "card-unmeasured"),
         (has(said, cautions.Uncertain), "uncertain"), (True, "within-limits"))
     return next(verdict for true, verdict in holds if true)

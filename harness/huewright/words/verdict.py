@@ -17,7 +17,7 @@ _HEADINGS: dict[Verdict, str] = {
     "declaration-contradicted": "On target, but the card contradicts the declared encoding",
     "declaration-in-doubt": "On target, but the declared encoding is in doubt",
     "done-in-part": "Done in part, as asked: not on the full targets",
-    "checks-worse": "Within the stated limits, but other colours are no better",
+    "checks-worse": "On target, but other colours are no better",
     "card-unmeasured": "On target, but this card's own colours were never measured",
     "uncertain": "On target, but uncertain by more than the limits",
     "within-limits": "Within the stated limits"}
