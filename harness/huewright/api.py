@@ -79,12 +79,13 @@ def survey(take: Take | Path | str | Sequence[np.ndarray], card: Card | Path | s
 def solve(survey: Survey | Path | str, card: Card | Path | str | None = None, *, targets: str = "vectorscope",
           fraction: float = 0.5, display: str = "bt709", method: str = "sectors", trust_encoding: bool = False,
           levels_ire: Mapping[str, float] | None = None, fractions: Mapping[str, float] | None = None,
+          nudges_deg: Mapping[str, float] | None = None,
           strength: Strength | float | None = None) -> Correction:
     """One correction from a survey (or a survey file): what `huewright solve` does. It reads and writes nothing where
     survey and card are given as such.
 
     ``card`` None is the card file that the survey was made with. The options are the command line's: ``levels_ire`` is
-    ``--level`` by bar, ``fractions`` is ``--chip-fraction`` by chip.
+    ``--level`` by bar, ``fractions`` is ``--chip-fraction`` and ``nudges_deg`` is ``--nudge`` by chip.
 
     >>> import huewright as hw
     >>> survey = hw.survey("take/a.####.png", "card.toml", encoding="display")
@@ -99,7 +100,7 @@ def solve(survey: Survey | Path | str, card: Card | Path | str | None = None, *,
     named = surveyed.card if card is None else card
     settings = settings_from(targets=targets, fraction=fraction, display=display, method=method,
                              trust_encoding=trust_encoding, levels_ire=levels_ire, fractions=fractions,
-                             strength=strength)
+                             nudges_deg=nudges_deg, strength=strength)
     path = None if isinstance(named, Card) else named
     try:
         return solve_survey(surveyed, card_from(named), settings, card_path=path)

@@ -168,6 +168,27 @@ def test_levels_and_fractions_are_aimed_at_and_said(card: Card, reading: Reading
     assert "middle at 45 IRE (the card's: 40.9), red at 0.6 of its 75 % bar (the others: 0.5)" in sentence(said)
 
 
+@pytest.mark.parametrize("mode", ["vectorscope", "colorimetric"])
+def test_a_nudge_turns_a_chips_target_alone(card: Card, reading: Reading, mode: str) -> None:
+    """Degrees counter-clockwise on the vectorscope, as hues are counted everywhere; the radius stays."""
+    usual = targets_for(card, mode=mode)
+    asked = targets_for(card, mode=mode, nudges_deg={"red": 2.5})
+    assert asked["red"].hue_deg - usual["red"].hue_deg == pytest.approx(2.5)
+    assert asked["red"].radius == pytest.approx(usual["red"].radius)
+    assert {name: target for name, target in asked.items() if name != "red"} == {
+        name: target for name, target in usual.items() if name != "red"}
+    correction = solve(reading, card, FOOTAGE, SolveSettings(mode=mode, nudges_deg={"red": 2.5, "blue": 0.0}))
+    landed = {row.name: complex(*row.after[1:]) for row in correction.patches}
+    for name, target in asked.items():
+        if card.patch(name).role == "chip":
+            assert abs(landed[name] - complex(target.cb, target.cr)) < 3e-4, name
+    said = next(caution for caution in correction.cautions if isinstance(caution, TargetsAsked))
+    assert said == TargetsAsked(nudges=(Asked("red", 2.5, 0.0),))
+    assert "red turned by +2.5° from its usual hue" in sentence(said)
+    assert "Not all targets are the usual ones" in verdict_words(
+        Proof("within-limits", True, (), Summary(), Limits(0.5, 0.01, 0.5), cautions=correction.cautions))
+
+
 @pytest.mark.parametrize(("asked", "words"), [
     ({"levels_ire": {"midle": 41}}, "no bar 'midle'; its bars are white, middle, black"),
     ({"levels_ire": {"red": 41}}, "no bar 'red'"),
@@ -176,6 +197,9 @@ def test_levels_and_fractions_are_aimed_at_and_said(card: Card, reading: Reading
     ({"fractions": {"purple": 0.5}}, "no chip 'purple'"),
     ({"fractions": {"red": 55}}, "55 % is 0.55"),
     ({"fractions": {"red": 0.5}, "mode": "colorimetric"}, "leave --chip-fraction out"),
+    ({"nudges_deg": {"purple": 1}}, "no chip 'purple'"),
+    ({"nudges_deg": {"red": 45}}, "between -30 and 30 degrees"),
+    ({"nudges_deg": {"red": float("nan")}}, "between -30 and 30 degrees"),
 ])
 def test_what_cannot_be_asked_is_refused(card: Card, asked: dict, words: str) -> None:
     with pytest.raises(InputError, match=words):

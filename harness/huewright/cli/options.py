@@ -52,6 +52,9 @@ Level = Annotated[list[str] | None, typer.Option("--level", metavar="BAR=IRE", h
                                                  "instead of the card's, say middle=41; as often as there are bars.")]
 ChipFraction = Annotated[list[str] | None, typer.Option(
     "--chip-fraction", metavar="CHIP=SHARE", help="--fraction for one chip, by its name or its hue's, say red=0.55.")]
+Nudge = Annotated[list[str] | None, typer.Option(
+    "--nudge", metavar="CHIP=DEGREES", help="Turn a chip's target on the vectorscope, counter-clockwise, by its name "
+    "or its hue's, say red=+1.5; the proof holds the chip against the turned target and says so.")]
 Strength = Annotated[list[str] | None, typer.Option(
     "--strength", metavar="[hues=|levels=]SHARE", help="Do only a share of the correction, 0 to 1: of the hues, of the "
     "levels (exposure, balance, tone), or of both. Chips and bars then stop on the way to their targets.")]

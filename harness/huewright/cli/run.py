@@ -33,6 +33,7 @@ def register(app: typer.Typer) -> None:
         fraction: options.Fraction = 0.5,
         chip_fraction: options.ChipFraction = None,
         level: options.Level = None,
+        nudge: options.Nudge = None,
         strength: options.Strength = None,
         display: options.Display = "bt709",
         method: options.Method = "sectors",
@@ -68,6 +69,7 @@ def register(app: typer.Typer) -> None:
                                  trust_encoding=trust_encoding,
                                  levels_ire=named_numbers(level or (), "--level", "middle=41"),
                                  fractions=named_numbers(chip_fraction or (), "--chip-fraction", "red=0.55"),
+                                 nudges_deg=named_numbers(nudge or (), "--nudge", "red=+1.5"),
                                  strength=strength_named(strength or ()))
         with says_what_is_kept(lambda: kept_words(out)), progress_line() as progress:
             result = run_job(sequence, card, footage, out, shots=shots, settings=settings,

@@ -20,6 +20,7 @@ def register(app: typer.Typer) -> None:
         fraction: options.Fraction = 0.5,
         chip_fraction: options.ChipFraction = None,
         level: options.Level = None,
+        nudge: options.Nudge = None,
         strength: options.Strength = None,
         display: options.Display = "bt709",
         method: options.Method = "sectors",
@@ -41,6 +42,7 @@ def register(app: typer.Typer) -> None:
                                  trust_encoding=trust_encoding,
                                  levels_ire=named_numbers(level or (), "--level", "middle=41"),
                                  fractions=named_numbers(chip_fraction or (), "--chip-fraction", "red=0.55"),
+                                 nudges_deg=named_numbers(nudge or (), "--nudge", "red=+1.5"),
                                  strength=strength_named(strength or ()))
         result = solve_survey(survey_from(survey), card_from(card), settings, card_path=card)
         save(result, out, overwrite=overwrite)

@@ -45,6 +45,7 @@ BAR_SIGNALS = {"red": (1, 0, 0), "yellow": (1, 1, 0), "green": (0, 1, 0), "cyan"
                "magenta": (1, 0, 1)}
 CHIP_FRACTION = 0.5              # common practice, no source
 LEVELS_IRE = (-5.0, 105.0)       # what a bar can be asked for: the range that EBU R 103 prefers
+MOST_NUDGE_DEG = 30.0            # half of what lies between neighbouring colour bars; a choice of ours
 
 
 @dataclass(frozen=True)
@@ -73,19 +74,22 @@ def bar_vectors(display: str = "bt709") -> dict[str, tuple[float, float]]:
 
 def targets_for(card: Card, *, mode: str = "vectorscope", fraction: float = CHIP_FRACTION, display: str = "bt709",
                 adaptation: str = "CAT16", levels_ire: Mapping[str, float] | None = None,
-                fractions: Mapping[str, float] | None = None) -> dict[str, Target]:
+                fractions: Mapping[str, float] | None = None,
+                nudges_deg: Mapping[str, float] | None = None) -> dict[str, Target]:
     """A target for each patch of ``card``, by name; check patches get their reference colour if they have one.
 
     levels_ire   levels of single bars, by name, instead of the card's: of a BT.709 picture, as the card's are
     fractions    fractions of single chips, by their name or their hue's, instead of ``fraction``
+    nudges_deg   by how much single chips' targets are turned, counter-clockwise, by their name or their hue's
 
-    Raises :class:`InputError` where the card lacks what a target needs, naming the patch, and for levels and fractions
-    that can't be or that no patch has.
+    Raises :class:`InputError` where the card lacks what a target needs, naming the patch, and for levels, fractions and
+    nudges that can't be or that no patch has.
     """
     known = display_named(display)
     if mode not in MODES:
         raise InputError(f"targets are one of {', '.join(MODES)}, not {mode!r}")
     asked = _chip_fractions(card, mode, fraction, fractions or {})
+    turns = _chip_nudges(card, nudges_deg or {})
     card = _with_levels(card, levels_ire or {})
     luma = (known.kr, known.kb)
     reference = {name: to_ycbcr(rgb, luma) for name, rgb in reference_rgb(card, display, adaptation).items()}
@@ -110,6 +114,8 @@ def targets_for(card: Card, *, mode: str = "vectorscope", fraction: float = CHIP
             targets[patch.name] = Target(_bar_level(patch, known, place), 0.0, 0.0)
         else:
             targets[patch.name] = _chip_target(patch, known, asked[patch.name], levels.get(patch.name))
+        if turns.get(patch.name):
+            targets[patch.name] = _turned(targets[patch.name], turns[patch.name])
     if levels_ire:
         _refuse_crossed(card, targets, reference)
     return targets
@@ -122,16 +128,36 @@ def _chip_fractions(card: Card, mode: str, fraction: float, fractions: Mapping[s
         if not 0 < value <= 1:
             raise InputError(f"{what} of the 75 % bar lies above 0 and up to 1, not {value:g}"
                              + (f"; {value:g} % is {value / 100:g}" if 1 < value <= 100 else ""))
-    chips = card.of_role("chip")
     if fractions and mode != "vectorscope":
         raise InputError("a chip's fraction is of its 75 % bar on the vectorscope; colorimetric targets are the card's "
                          "own colours: leave --chip-fraction out, or use --targets vectorscope")
+    return {name: fraction if own is None else own for name, own in _of_chips(card, fractions).items()}
+
+
+def _chip_nudges(card: Card, nudges_deg: Mapping[str, float]) -> dict[str, float]:
+    """Of each chip, by name."""
+    for name, value in nudges_deg.items():
+        if not abs(value) <= MOST_NUDGE_DEG:
+            raise InputError(f"{name}'s nudge lies between {-MOST_NUDGE_DEG:g} and {MOST_NUDGE_DEG:g} degrees, not "
+                             f"{value:g}")
+    return {name: own or 0.0 for name, own in _of_chips(card, nudges_deg).items()}
+
+
+def _of_chips(card: Card, asked: Mapping[str, float]) -> dict[str, float | None]:
+    """What is asked of each chip, by its name or else by its hue's; None where nothing is."""
+    chips = card.of_role("chip")
     known = [name for chip in chips for name in (chip.name, chip.hue)]
-    strange = next((name for name in fractions if name not in known), None)
+    strange = next((name for name in asked if name not in known), None)
     if strange is not None:
         raise InputError(f"the card has no chip {strange!r}, nor one of that hue; its chips are "
                          f"{', '.join(chip.name for chip in chips) or 'none'}")
-    return {chip.name: fractions.get(chip.name, fractions.get(chip.hue or "", fraction)) for chip in chips}
+    return {chip.name: asked.get(chip.name, asked.get(chip.hue or "")) for chip in chips}
+
+
+def _turned(target: Target, by_deg: float) -> Target:
+    """``target`` turned counter-clockwise on the vectorscope; its level and radius stay."""
+    place = complex(target.cb or 0.0, target.cr or 0.0) * np.exp(1j * np.radians(by_deg))
+    return Target(target.luma, float(place.real), float(place.imag))
 
 
 def _with_levels(card: Card, levels_ire: Mapping[str, float]) -> Card:

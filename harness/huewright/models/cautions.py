@@ -174,10 +174,12 @@ class CardUnmeasured(Caution, frozen=True):
 
 
 class TargetsAsked(Caution, frozen=True):
-    """Levels of bars, in IRE, and chips' fractions of their 75 % bars that are not the card's and the usual ones."""
+    """Levels of bars, in IRE, and chips' fractions of their 75 % bars that are not the card's and the usual ones;
+    ``nudges`` are turns of chips' targets in degrees, counter-clockwise on the vectorscope."""
 
     levels: tuple[Asked, ...] = ()
     fractions: tuple[Asked, ...] = ()
+    nudges: tuple[Asked, ...] = ()
 
 
 class OffTarget(Caution, frozen=True):

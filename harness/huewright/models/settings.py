@@ -45,6 +45,7 @@ class SolveSettings:
     mode, fraction, display, adaptation   see :func:`huewright.colorimetry.targets.targets_for`
     levels_ire           bars' levels that the person asks for instead of the card's, by the bar's name
     fractions            chips' fractions instead of ``fraction``, by the chip's name or its hue's
+    nudges_deg           turns of chips' targets on the vectorscope, counter-clockwise, by the chip's name or its hue's
     strength             how much of the answer is done
     method               one of :data:`METHODS`
     floor                least standard deviation that a measured Y', Cb or Cr is credited with: print tolerance
@@ -81,6 +82,7 @@ class SolveSettings:
     trust_encoding: bool = False
     levels_ire: dict[Name, Number] = field(default_factory=dict)
     fractions: dict[Name, Positive] = field(default_factory=dict)
+    nudges_deg: dict[Name, Number] = field(default_factory=dict)
     strength: Strength = Strength()
 
     def __post_init__(self) -> None:

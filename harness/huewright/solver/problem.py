@@ -76,7 +76,7 @@ def set_up(reading: Reading, card: Card, footage: Footage, settings: SolveSettin
     display = display_named(settings.display)
     targets = targets_for(card, mode=settings.mode, fraction=settings.fraction, display=settings.display,
                           adaptation=settings.adaptation, levels_ire=settings.levels_ire,
-                          fractions=settings.fractions)
+                          fractions=settings.fractions, nudges_deg=settings.nudges_deg)
     evidence = gather(reading, card, targets, settings)
     return Problem(card, reading, footage, settings, display, Chain(footage, display, settings.adaptation), targets,
                    evidence, reference_rgb(card, settings.display, settings.adaptation))

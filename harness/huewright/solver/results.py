@@ -251,12 +251,13 @@ def _cautions(problem: Problem, patches: tuple[PatchResult, ...], told: Diagnost
 def _as_asked(problem: Problem, patches: tuple[PatchResult, ...]) -> list[Caution]:
     """What the person asked for that is not the card's own targets, or not the whole way to them."""
     settings, said = problem.settings, list[Caution]()
-    if settings.levels_ire or settings.fractions:
+    if settings.levels_ire or settings.fractions or any(settings.nudges_deg.values()):
         usual = targets_for(problem.card, mode=settings.mode, fraction=settings.fraction)
         said.append(cautions.TargetsAsked(
             tuple(cautions.Asked(name, level, significant(100 * (usual[name].luma or 0.0)))
                   for name, level in settings.levels_ire.items()),
-            tuple(cautions.Asked(name, value, settings.fraction) for name, value in settings.fractions.items())))
+            tuple(cautions.Asked(name, value, settings.fraction) for name, value in settings.fractions.items()),
+            tuple(cautions.Asked(name, value, 0.0) for name, value in settings.nudges_deg.items() if value)))
     if settings.strength.full:
         return said
     short = {"hue_deg": 0.0, "radius": 0.0, "level_ire": 0.0}

@@ -87,13 +87,14 @@ def footage_from(take: Take | None = None, *, encoding: str, code_range: str | N
 
 def settings_from(*, targets: str = "vectorscope", fraction: float = 0.5, display: str = "bt709",
                   method: str = "sectors", trust_encoding: bool = False, levels_ire: Mapping[str, float] | None = None,
-                  fractions: Mapping[str, float] | None = None,
+                  fractions: Mapping[str, float] | None = None, nudges_deg: Mapping[str, float] | None = None,
                   strength: Strength | float | None = None) -> SolveSettings:
     """How to solve; raises as :class:`huewright.models.settings.SolveSettings`."""
     from huewright.models.settings import SolveSettings
 
     return SolveSettings(mode=targets, fraction=fraction, display=display, method=method, trust_encoding=trust_encoding,
-                         levels_ire=_plain(levels_ire), fractions=_plain(fractions), strength=strength_from(strength))
+                         levels_ire=_plain(levels_ire), fractions=_plain(fractions), nudges_deg=_plain(nudges_deg),
+                         strength=strength_from(strength))
 
 
 def _plain(values: Mapping[str, float] | None) -> dict[str, float]:

@@ -157,6 +157,7 @@ def _(item: cautions.CardUnmeasured) -> str:
 def _(item: cautions.TargetsAsked) -> str:
     said = [f"{one.patch} at {one.asked:g} IRE (the card's: {one.otherwise:.1f})" for one in item.levels]
     said += [f"{one.patch} at {one.asked:g} of its 75 % bar (the others: {one.otherwise:g})" for one in item.fractions]
+    said += [f"{one.patch} turned by {one.asked:+g}° from its usual hue" for one in item.nudges]
     return (f"targets as asked: {', '.join(said)}; colours are held against the card's references all the same, and "
             "show the difference")
 

@@ -37,8 +37,8 @@ EXPLAINED: dict[type[Caution], str] = {
     "freedom (method balance), a bound, or patches that contradict each other. Look at the page's close-up.",
     c.DoneInPart: "You asked for less than full strength. Patches are held against where that leaves a correction "
     "which, at full strength, puts them on their targets; how far short that is, is said.",
-    c.TargetsAsked: "Levels or fractions of your own. Colours are compared with the card's references all the same, so "
-    "their differences hold what you asked for.",
+    c.TargetsAsked: "Levels, fractions or hues of your own. Colours are compared with the card's references all the "
+    "same, so their differences hold what you asked for.",
     c.Uncertain: "Noise, light and the survey's own corrections leave it open whether the patch is within the limits. "
     "More frames of the card, or a larger card in frame, narrow it.",
     c.VeilTakenOff: "Light was added all over the card. If the card mirrored it, the shots are right without it. If "
