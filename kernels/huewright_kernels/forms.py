@@ -103,17 +103,18 @@ def block_form(form: Form) -> Callable[..., None]:
     return block(_defined(source, f"{form.name}_block", form))
 
 
-def pixel_form(form: Form, *, tables_apart: bool = False) -> Callable[..., Any]:
+def pixel_form(form: Form, *, tables_apart: bool = False, wide: bool = False) -> Callable[..., Any]:
     """``form`` of one pixel, with plain loads: ``pixel_form(r, g, b, q, size) -> (r, g, b)``. The same bits.
 
+    ``wide``: rows of the table are read in pieces as wide as they are aligned; ``q`` is at a multiple of 64 bytes.
     ``tables_apart``: ``pixel_form(r, g, b, q, table, size)``, where ``q`` holds :func:`header_of` what was packed and
-    ``table`` its :func:`table_of`, at a multiple of 16 bytes and read in pieces as wide as they are aligned."""
+    ``table`` its :func:`table_of`, at a multiple of 16 bytes and read wide."""
     if form.channel is not None:
         body = ["    return channel_formula(r, q, size), channel_formula(g, q, size), channel_formula(b, q, size)"]
     elif form.pixel is not None:
         body = ["    return pixel_formula(r, g, b, q, size)"]
     else:
-        body = _looking_up(form, tables_apart)
+        body = _looking_up(form, tables_apart, wide or tables_apart)
     arguments = "parameters, rows, size" if tables_apart else "parameters, size"
     start = ["    q = constants(parameters)", *(["    tables = constants(rows)"] if tables_apart else [])]
     source = "\n".join([f"def {form.name}_pixel(r, g, b, {arguments}):", *start, *body])
@@ -144,11 +145,11 @@ def table_of(form: Form, packed: np.ndarray, size: int) -> np.ndarray:
     return np.concatenate([rows, np.concatenate([rows[1:], rows[-1:]])], axis=1).reshape(-1)
 
 
-def _looking_up(form: Form, tables_apart: bool) -> list[str]:
+def _looking_up(form: Form, tables_apart: bool, wide: bool) -> list[str]:
     gather = GATHERS[form.gather]
     indices, carried = _names("index", gather.indices), _names("carried", form.carried)
     rows = _names("row", len(gather.rows))
-    if tables_apart:
+    if wide:
         found = [f"row_of_{count}(table, index_{index} + {behind})" for index, behind, count in gather.rows]
     else:
         found = ["(" + ", ".join(f"table[index_{index} + {behind + k}]" for k in range(count)) + ")"

@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from huewright.device.translated import parts
-from huewright_kernels import compile_chain, ptx
+from huewright.plugin.build import gpu_kernel
+from huewright_kernels import compile_chain, ptx, walking
 from huewright_kernels.executor import CODE_OF
 from huewright_kernels.formats import ENCODINGS
 from huewright_kernels.ops import REGISTRY, Lut1D, Matrix, ToneCurve
@@ -83,6 +84,29 @@ def test_the_text_is_plain_arithmetic_and_assembles(name: str, tmp_path: Path) -
     assert "0 bytes stack frame, 0 bytes spill stores, 0 bytes spill loads" in said
 
 
+@pytest.mark.parametrize("card", ["sm_75", "sm_90"])
+def test_the_kernel_that_walks_is_plain_arithmetic_and_assembles(card: str, tmp_path: Path) -> None:
+    """The one that the plug-in carries: picked by code, no operation is called or spills a register."""
+    text = gpu_kernel()
+    assert sorted(re.findall(r"\.entry (\w+)", text)) == sorted(walking.ENTRIES.values())
+    for what, pattern in FORBIDDEN.items():
+        assert not re.findall(pattern, text), what
+    path = tmp_path / "kernel.ptx"
+    path.write_text(text)
+    said = subprocess.run([assembler(), "-v", f"-arch={card}", path, "-o", tmp_path / "kernel.cubin"],
+                          capture_output=True, text=True, check=True).stderr
+    assert said.count("0 bytes stack frame, 0 bytes spill stores, 0 bytes spill loads") == len(walking.ENTRIES)
+    most = max(int(count) for count in re.findall(r"Used (\d+) registers", said))
+    assert most * walking.THREADS * 4 <= 65536     # four groups at a time on a multiprocessor, as it was measured with
+
+
+def test_the_kernel_that_walks_knows_every_form_and_reads_tables_wide() -> None:
+    text = gpu_kernel()
+    assert re.search(r"brx\.idx", text) or len(re.findall(r"setp\.\w+\.s32", text)) > len(CODE_OF)
+    looked_up = [form for form in CODE_OF if form.gather == "path"]
+    assert len(re.findall(r"ld\.global\.nc\.v4\.\w+", text)) >= 4 * len(looked_up) * walking.PIXELS
+
+
 def test_what_is_looked_for_would_be_found() -> None:
     lines = {"fused": "fma.rn.f32 %f1, %f2, %f3, %f4;", "approximate": "div.approx.f32 %f1, %f2, %f3;",
              "flushed to zero": "add.rn.ftz.f32 %f1, %f2, %f3;", "called": "call.uni (r), sqrtf, (p);",
@@ -129,5 +153,6 @@ def test_a_chain_with_too_many_parameters_is_refused() -> None:
 
 
 def test_lowering_is_refused_in_a_process_that_knows_its_processor() -> None:
-    with pytest.raises(ValueError, match="in a process of its own"):
-        ptx.parts()
+    for made in (ptx.parts, walking.text):
+        with pytest.raises(ValueError, match="in a process of its own"):
+            made()

@@ -8,6 +8,7 @@ import os
 import re
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -103,7 +104,7 @@ def test_another_emission_gives_the_same_objects(tmp_path: Path) -> None:
               "made = native.compile_for(['linux-x86-64'], native.lower(exported()))\n"
               "[pathlib.Path(sys.argv[1], n).write_bytes(d) for (_, n), d in made.items()]")
     environment = os.environ | building.native.ENVIRONMENT | {"PYTHONHASHSEED": "7", "NUMBA_CACHE_DIR": str(tmp_path)}
-    subprocess.run([building.sys.executable, "-c", script, tmp_path], env=environment, check=True)
+    subprocess.run([sys.executable, "-c", script, tmp_path], env=environment, check=True)
     made = sorted(tmp_path.glob("*.o"))
     assert len(made) > 8
     for path in made:

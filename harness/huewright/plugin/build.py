@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import logging
-import os
 import plistlib
 import shutil
-import subprocess
-import sys
 import tempfile
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from huewright_kernels import cache, native
+from huewright_kernels import native
 
+from huewright import translating
 from huewright.errors import InputError
-from huewright.plugin import exported, link
+from huewright.plugin import emit, exported, link
 from huewright.plugin.effect import VERSION
 from huewright.plugin.effects_page import documentation
 from huewright.plugin.link import find_compiler
@@ -30,8 +28,6 @@ SOURCES = Path(__file__).parent / "native"
 UNITS = ("system.c", "memory.c", "text.c", "program.c", "json.c", "correction.c", "cube.c", "settings.c",
          "isolation.c", "render.c", "describe.c", "entry.c", "tables.c")
 """From the lowest up: each knows only those before it (its header includes only theirs)."""
-KEPT = 2
-"""How many older sets of emitted objects stay on disk."""
 
 
 @dataclass(frozen=True)
@@ -49,36 +45,22 @@ def native_objects(target: str | None = None, notify: Callable[[str], None] = la
 
 
 def _emitted(targets: Iterable[str], notify: Callable[[str], None]) -> Path:
-    """A folder with a folder of emitted kernels for each target, made in a process of its own where not there yet."""
-    kept = cache.folder()
-    if kept is None:
-        raise InputError("building the OpenFX bundle needs a folder to work in, and neither the user's cache folder "
-                         "nor the temporary one can be written; set XDG_CACHE_HOME to a folder of yours")
-    folder = kept.parent.parent / "native" / native.key(*exported.SOURCES)
+    """A folder with a folder of emitted kernels for each target and the text of the one for GPUs, made where not there
+    yet."""
+    folder = translating.folder("native", native.key(*exported.SOURCES), "building the OpenFX bundle needs")
     missing = [name for name in targets if not (folder / name).is_dir()]
-    if not missing:
+    if not missing and (folder / emit.WALK).is_file():
         log.info("kernels translated before are taken from the cache")
         log.debug("they lie in %s", folder)
         return folder
     notify("translating the image kernels to native code (once)")
-    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    with tempfile.TemporaryDirectory(dir=folder) as name:
-        environment = os.environ | native.ENVIRONMENT | {"NUMBA_CACHE_DIR": name}
-        result = subprocess.run([sys.executable, "-m", "huewright.plugin.emit", str(folder), *missing], env=environment,
-                                capture_output=True, text=True, check=False)
-    if result.returncode != 0:
-        raise InputError("the image kernels could not be translated to native code: "
-                         + (result.stderr.strip().splitlines() or ["no reason given"])[-1])
-    _prune(folder)
+    translating.translate("huewright.plugin.emit", folder, *missing, to="native code")
     return folder
 
 
-def _prune(current: Path) -> None:
-    """Keeps the newest of the older sources' objects beside ``current``."""
-    others = sorted((path for path in current.parent.iterdir() if path != current and path.is_dir()),
-                    key=lambda path: path.stat().st_mtime, reverse=True)
-    for path in others[KEPT:]:
-        shutil.rmtree(path, ignore_errors=True)
+def gpu_kernel(notify: Callable[[str], None] = lambda line: None) -> str:
+    """PTX of :mod:`huewright_kernels.walking`."""
+    return (_emitted([], notify) / emit.WALK).read_text(encoding="ascii")
 
 
 def build(directory: Path, *, targets: Iterable[str] | None = None, overwrite: bool = False,

@@ -1,4 +1,5 @@
-"""Run as a program: ``emit FOLDER MACHINE ...`` writes the objects of each machine into FOLDER/MACHINE.
+"""Run as a program: ``emit FOLDER MACHINE ...`` writes the objects of each machine into FOLDER/MACHINE, and the kernel
+for GPUs into FOLDER.
 
 FOLDER keeps the kernels lowered (``lowered.json.gz``), which takes longest, needs a process with
 :data:`huewright_kernels.native.ENVIRONMENT` and is done once; from these the objects of other machines are made later.
@@ -13,11 +14,11 @@ import tempfile
 from dataclasses import asdict
 from pathlib import Path
 
-from huewright_kernels import native
+from huewright_kernels import native, walking
 
 from huewright.plugin.exported import exported
 
-LOWERED = "lowered.json.gz"
+LOWERED, WALK = "lowered.json.gz", "walk.ptx"
 
 
 def lowered_in(folder: Path) -> dict[str, native.Lowered]:
@@ -25,14 +26,22 @@ def lowered_in(folder: Path) -> dict[str, native.Lowered]:
     kept = folder / LOWERED
     if not kept.is_file():
         records = {name: asdict(function) for name, function in native.lower(exported()).items()}
-        with tempfile.NamedTemporaryFile(dir=folder, delete=False) as draft:
-            draft.write(gzip.compress(json.dumps(records).encode(), compresslevel=1, mtime=0))
-        Path(draft.name).replace(kept)
+        _write(kept, gzip.compress(json.dumps(records).encode(), compresslevel=1, mtime=0))
     records = json.loads(gzip.decompress(kept.read_bytes()))
     return {name: native.Lowered(r["text"], r["symbol"], tuple(r["levels"])) for name, r in records.items()}
 
 
+def _write(path: Path, data: bytes) -> None:
+    with tempfile.NamedTemporaryFile(dir=path.parent, delete=False) as draft:
+        draft.write(data)
+    Path(draft.name).replace(path)
+
+
 def emit(folder: Path, machines: list[str]) -> None:
+    if not (folder / WALK).is_file():
+        _write(folder / WALK, walking.text().encode("ascii"))
+    if not machines:
+        return
     made = native.compile_for(machines, lowered_in(folder))
     for machine in machines:
         with tempfile.TemporaryDirectory(dir=folder) as name:
