@@ -156,7 +156,7 @@ def test_damage_of_a_job_is_refused_by_file_and_key(tmp_path: Path, place: str, 
         load_job(written(tmp_path, json.loads(json_text(job_to_dict(JOB))), place, value))
 
 
-@pytest.mark.parametrize("name", ["card", "survey", "correction", "proof", "job", "demo-summary"])
+@pytest.mark.parametrize("name", ["card", "scene", "survey", "correction", "proof", "job", "demo-summary"])
 def test_the_published_schema_is_the_models(name: str) -> None:
     schema = schemas()[name]
     jsonschema.Draft202012Validator.check_schema(schema)

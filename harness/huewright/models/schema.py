@@ -7,15 +7,16 @@ from typing import Any
 import msgspec
 from huewright_kernels.ops import REGISTRY, Operation
 
-from huewright.models import card, correction, demo, job, proof, survey
+from huewright.models import card, correction, demo, job, proof, scene, survey
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def schemas() -> dict[str, dict[str, Any]]:
-    """By the file's name: "card" (of its TOML tables as JSON objects), "survey", "correction", "proof", "job",
-    "demo-summary"."""
-    return {"card": _card_schema(), "survey": _schema(survey.Survey, survey.FORMAT, "A surveyed take"),
+    """By the file's name: "card" and "scene" (of their TOML tables as JSON objects), "survey", "correction",
+    "proof", "job", "demo-summary"."""
+    return {"card": _card_schema(), "scene": _scene_schema(),
+            "survey": _schema(survey.Survey, survey.FORMAT, "A surveyed take"),
             "correction": _schema(correction.Correction, correction.FORMAT, "A correction", ("digest",)),
             "proof": _schema(proof.Proof, proof.FORMAT, "A proof"),
             "job": _schema(job.Job, job.FORMAT, "The whole job on one camera"),
@@ -29,6 +30,17 @@ def _card_schema() -> dict[str, Any]:
         fields[key] = fields.pop(name)
     fields["patch"]["minItems"] = 1
     schema["required"] = ["format", "name", "size", "patch"]
+    return schema
+
+
+def _scene_schema() -> dict[str, Any]:
+    schema = _schema(scene.Scene, scene.FORMAT, "A scene")
+    fields = schema["properties"]
+    for key, name in (("camera", "cameras"), ("take", "takes"), ("shot", "shots")):
+        fields[key] = fields.pop(name)
+    for key in ("camera", "take"):
+        fields[key]["minItems"] = 1
+    schema["required"] = ["format", "card", "camera", "take"]
     return schema
 
 

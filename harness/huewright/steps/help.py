@@ -12,7 +12,9 @@ from huewright.models.schema import schemas
 
 PACKAGE = Path(__file__).parents[1]
 NO_LIMIT = 1e9            # larger ones only keep nonsense out
-FORMATS = {"card-file": "card", "correction-file": "correction", "survey-file": "survey", "proof-file": "proof"}
+FORMATS = {"card-file": "card", "scene-file": "scene", "correction-file": "correction", "survey-file": "survey",
+           "proof-file": "proof"}
+WRITTEN_BY_HAND = ("card-file", "scene-file")
 
 
 def folder() -> Path:
@@ -40,7 +42,7 @@ def topic_text(name: str) -> str:
 def format_page(name: str) -> str:
     """What a file of ours holds, from its JSON Schema."""
     title, schema = name.replace("-", " ").capitalize(), schemas()[FORMATS[name]]
-    kind = "TOML, which people write" if name == "card-file" else "JSON, which the program writes"
+    kind = "TOML, which people write" if name in WRITTEN_BY_HAND else "JSON, which the program writes"
     lines = [f"# {title}", "", f"{schema['title']}: {kind}. The whole schema (JSON Schema, draft 2020-12) is "
              f"`{FORMATS[name]}.schema.json` beside this page's source.", "", *_keys(schema, "The file")]
     seen = _referred(schema, schema["properties"])

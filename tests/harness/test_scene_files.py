@@ -1,0 +1,137 @@
+"""Scene files: read strictly, with one sentence that says what is wrong and on which line; written and read back."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import jsonschema
+import pytest
+from huewright.errors import InputError
+from huewright.models.scene import (
+    Scene,
+    SceneCamera,
+    SceneOut,
+    SceneSettings,
+    SceneShot,
+    SceneTake,
+    called,
+    load_scene,
+    save_scene,
+    scene_text,
+)
+from huewright.models.schema import schemas
+from huewright.models.settings import SolveSettings, Strength
+
+TEXT = '''format = "huewright-scene-1"
+title = "Kitchen"
+card = "card.toml"
+
+[settings]
+levels = { middle = 45 }
+strength = { hues = 0.8 }
+
+[[camera]]
+name = "A"
+encoding = "ACEScct"
+
+[[camera]]
+name = "B"
+encoding = "display"
+range = "legal"
+
+[[take]]
+camera = "A"
+path = "takes/a_morning.####.exr"
+
+[[take]]
+camera = "A"
+path = "takes/a_noon.mov:100-240"
+moment = 12:04:30
+
+[[take]]
+camera = "B"
+path = "takes/b"
+
+[[shot]]
+camera = "A"
+path = "shots/kitchen_1.mov"
+served_by = ["a_morning", "a_noon"]
+
+[[shot]]
+camera = "B"
+path = "shots/kitchen_2.####.png"
+served_by = "b"
+make = "export"
+'''
+
+
+def write(folder: Path, text: str) -> Path:
+    (folder / "scene.toml").write_text(text)
+    return folder / "scene.toml"
+
+
+def test_a_scene_is_read_and_named(tmp_path: Path) -> None:
+    read = load_scene(write(tmp_path, TEXT))
+    assert [take.name for take in read.scene.takes] == ["a_morning", "a_noon", "b"]
+    assert [shot.name for shot in read.scene.shots] == ["kitchen_1", "kitchen_2"]
+    assert read.scene.takes[1].moment == "12:04:30"
+    assert read.scene.shots[1].named_takes == ("b",)
+    assert read.scene.settings.solve_settings() == SolveSettings(levels_ire={"middle": 45},
+                                                                 strength=Strength(hues=0.8))
+    assert read.resolved("shots/x.mov") == str(tmp_path / "shots/x.mov")
+    assert read.at("shot", 1).endswith("scene.toml, line 36, shot 'kitchen_2'")
+    jsonschema.validate({**tomllib.loads(TEXT.replace("12:04:30", '"12:04:30"'))}, schemas()["scene"])
+
+
+def test_a_scene_is_written_and_read_back(tmp_path: Path) -> None:
+    scene = Scene("card.toml", (SceneCamera("A", "display"),),
+                  (SceneTake("A", "a.mov", "first", "9:30", ((1, 2), (3, 2), (3, 4), (1, 4.5))),),
+                  (SceneShot("A", "b.mov", "b", served_by="first"), SceneShot("A", "c.mov", "c", make="export")),
+                  'A "title"', SceneSettings(fraction=0.6, chip_fractions={"red": 0.4}, strength=0.5),
+                  SceneOut(format="mov", codec="ffv1"))
+    save_scene(scene, tmp_path / "s.toml")
+    assert load_scene(tmp_path / "s.toml").scene == scene
+    assert "\n\n[[shot]]\ncamera = \"A\"\npath = \"c.mov\"\nname = \"c\"\nmake = \"export\"\n" in scene_text(scene)
+    with pytest.raises(ValueError, match="there is no take 'x'"):
+        save_scene(replace(scene, shots=(SceneShot("A", "b.mov", "b", served_by="x"),)), tmp_path / "t.toml")
+
+
+@pytest.mark.parametrize(("there", "instead", "said"), [
+    ('format = "huewright-scene-1"\n', "", "not a scene file: its first key must be format"),
+    ('title = "Kitchen"', "title = ", "not a scene file (Invalid value (at line 2, column 9))"),
+    ("[settings]", "[setings]", "there is no key 'setings'; do you mean settings?"),
+    ("served_by = \"b\"", "servd_by = \"b\"", "line 36, shot 'shots/kitchen_2.####.png': there is no key 'servd_by'; "
+                                              "do you mean served_by?"),
+    ("range = \"legal\"", "range = \"leagl\"", "line 13, camera 'B': range is one of full, legal, not 'leagl'"),
+    ("encoding = \"display\"", "encodng = \"display\"", "line 13, camera 'B': there is no key 'encodng'; do you mean"),
+    ("encoding = \"display\"\n", "", "line 13, camera 'B': encoding is missing"),
+    ("camera = \"B\"\npath = \"shots", "camera = \"b\"\npath = \"shots",
+     "line 36, shot 'kitchen_2': there is no camera 'b'; there are 'A', 'B'"),
+    ("served_by = \"b\"", "served_by = \"a_moon\"", "line 36, shot 'kitchen_2': there is no take 'a_moon'; do you mean "
+                                                   "'a_noon'?"),
+    ("served_by = \"b\"", "served_by = \"a_noon\"", "take 'a_noon' is of camera 'A', the shot of 'B'"),
+    ('served_by = ["a_morning", "a_noon"]', 'served_by = ["a_noon", "a_noon"]', "one take, or two different ones"),
+    ("kitchen_2.####.png", "kitchen_1.####.png", "shot 1 of the file is called 'kitchen_1' as well; give each a name"),
+    ("12:04:30", '"noonish"', "line 22, take 'a_noon': 'noonish' is no moment; write a time of day as 10:04"),
+    ("hues = 0.8", "hues = 80", "strength.hues is 1 at most, not 80"),
+    ("levels = { middle = 45 }", 'method = "magic"', "settings: unknown method 'magic'"),
+    ("[[take]]\ncamera = \"B\"\npath = \"takes/b\"\n", "", "there is no take 'b'"),
+    ('name = "B"', 'name = "B/2"', "line 13, camera 'B/2': its name 'B/2' can't be a file's"),
+    ('make = "export"', "make = true", "make takes text, not true"),
+])
+def test_what_is_wrong_is_said_with_its_place(tmp_path: Path, there: str, instead: str, said: str) -> None:
+    assert there in TEXT
+    path = write(tmp_path, TEXT.replace(there, instead, 1))
+    with pytest.raises(InputError) as refused:
+        load_scene(path)
+    assert str(refused.value).startswith(str(path)) and "\n" not in str(refused.value)
+    assert said in str(refused.value)
+
+
+@pytest.mark.parametrize(("path", "name"), [
+    ("takes/a.####.exr", "a"), ("a_%04d.dpx", "a"), ("day 2/clip.mov:range=full:100-240", "clip"), ("b/####.exr", "b"),
+    ("stills/*.png", "stills"), ("takes/a_1", "a_1"), ("x.0001.tif", "x.0001"), ("c:\\d\\e.mov", "e")])
+def test_what_clips_are_called(path: str, name: str) -> None:
+    assert called(path) == name
