@@ -15,6 +15,7 @@ import numpy as np
 
 from huewright.errors import NoAnswerError
 from huewright.frames.take import Take
+from huewright.models.by_hand import ByHand
 from huewright.models.card import Card
 from huewright.models.correction import Correction
 from huewright.models.proof import Proof
@@ -46,7 +47,7 @@ Corners = Sequence[tuple[float, float]]
 def survey(take: Take | Path | str | Sequence[np.ndarray], card: Card | Path | str, *, encoding: str,
            code_range: str | None = None, bits: int | None = None, primaries: str | None = None,
            look: str | None = None, look_input: str = "log", ocio_config: str | None = None,
-           corners: Corners | None = None, progress: Progress = silent) -> Survey:
+           corners: Corners | None = None, by_hand: ByHand | None = None, progress: Progress = silent) -> Survey:
     """Finds the card in every frame of ``take``, grades each and merges the best: what `huewright survey` does.
 
     take        frames as the command line names them ("take/a.####.exr", a folder, a file, "clip.mov:100-240"), or a
@@ -56,6 +57,7 @@ def survey(take: Take | Path | str | Sequence[np.ndarray], card: Card | Path | s
                 ``look_input`` and ``ocio_config`` as the command line's options of these names; a range and bits that
                 are None are a movie's own, and full of 10 bits for pictures
     corners     (4, 2) px by hand, clockwise from the card's own top left; then nothing is searched for
+    by_hand     frames of files that are taken in, left out, or have corners of their own
 
     A take that can't be used is no error: ``usable`` is false then, and ``advice`` says what to do.
 
@@ -72,7 +74,7 @@ def survey(take: Take | Path | str | Sequence[np.ndarray], card: Card | Path | s
     model, path = card_from(card), None if isinstance(card, Card) else card
     if isinstance(take, str | Path | Take):
         assert named is not None
-        return survey_take(named, model, path, footage, corners=corners, progress=progress)
+        return survey_take(named, model, path, footage, corners=corners, by_hand=by_hand, progress=progress)
     return survey_pictures(take, model, path, footage, corners=corners, progress=progress)
 
 

@@ -18,10 +18,22 @@ from huewright.finding.grade import judge
 from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
 from huewright.frames import Frame, parse_sequence, write_frame
+from huewright.models.by_hand import ByHand, Placed
 from huewright.models.card import save_card
-from huewright.models.reasons import CardNoisy, NoCardInTake, PatchesLost, Unusable, Usable
+from huewright.models.cautions import FramesByHand
+from huewright.models.reasons import (
+    CardNoisy,
+    LeftOutByHand,
+    NoCardInTake,
+    PatchesLost,
+    PlacedByHand,
+    TakenInByHand,
+    Unusable,
+    Usable,
+)
 from huewright.models.survey import load_survey, save_survey
 from huewright.report.contact import contact_sheet
+from huewright.steps.inputs import by_hand_from
 from huewright.steps.survey import survey_take
 from huewright.words import sentence, thirds
 from testset.backgrounds import background
@@ -226,6 +238,78 @@ def test_corners_by_hand_are_used_in_every_frame(tmp_path, card_file):
     result = survey_take(parse_sequence(tmp_path), CARD, card_file, FOOTAGE["display"], corners=given)
     for grade in result.grades:
         np.testing.assert_allclose(grade.corners, given)
+
+
+def surveyed(take, card_file, by_hand):
+    return survey_take(parse_sequence(take[0]), CARD, card_file, FOOTAGE["display"], by_hand=by_hand)
+
+
+def test_a_frame_left_out_is_as_if_it_were_not_in_the_take(take, card_file, survey):
+    out = max(survey.chosen)
+    assert out == 8, "the last with a card, so that no other frame's card is looked for from where it was in this one"
+    without = surveyed(take, card_file, ByHand(left_out=(out,)))
+    assert out not in without.chosen and without.chosen
+    (grade,) = [grade for grade in without.grades if grade.frame == out]
+    assert (grade.verdict, grade.reasons[0]) == ("refused", LeftOutByHand())
+    assert without.reading != survey.reading
+    # Copied without that frame, the take gives the same reading.
+    kept = [number for number in range(10) if number != out]
+    fewer = survey_take(parse_sequence(take[0]).only(kept), CARD, card_file, FOOTAGE["display"])
+    assert fewer.reading == without.reading
+    assert sentence(next(iter(without.cautions))) == f"decided by hand: frames {out} left out"
+
+
+def test_a_frame_taken_in_is_merged_whatever_its_grade(take, card_file, survey):
+    assert all(number not in survey.chosen for number in REFLECTING)
+    taken = surveyed(take, card_file, ByHand(taken_in=(REFLECTING[0],)))
+    (grade,) = [grade for grade in taken.grades if grade.frame == REFLECTING[0]]
+    assert grade.verdict == "chosen" and grade.reasons[0] == TakenInByHand() and len(grade.reasons) > 1
+    assert taken.reading != survey.reading
+    assert FramesByHand((REFLECTING[0],), (REFLECTING[0],)) in taken.cautions
+    # One that was chosen anyway: the same frames, so the same levels.
+    same = surveyed(take, card_file, ByHand(taken_in=survey.chosen))
+    assert set(same.chosen) == set(survey.chosen)
+    for one, other in zip(same.reading.patches, survey.reading.patches, strict=True):
+        np.testing.assert_allclose(one.mean, other.mean, atol=1e-9)
+
+
+def test_corners_of_one_frame_change_that_frame_alone(take, card_file, survey):
+    number = survey.chosen[0]
+    given = tuple((float(x) + 3.0, float(y)) for x, y in
+                  next(grade.corners for grade in survey.grades if grade.frame == number))
+    placed = surveyed(take, card_file, ByHand(placed=(Placed(number, given),)))
+    for before, after in zip(survey.grades, placed.grades, strict=True):
+        if before.frame == number:
+            np.testing.assert_allclose(after.corners, given)
+            assert PlacedByHand() in after.reasons
+        else:
+            assert after.corners == before.corners and after.motion_px == before.motion_px
+    # Where none was found, a person may say where it is.
+    somewhere = surveyed(take, card_file, ByHand(placed=(Placed(WITHOUT[0], given),)))
+    assert next(grade for grade in somewhere.grades if grade.frame == WITHOUT[0]).verdict != "no card"
+
+
+@pytest.mark.parametrize(("by_hand", "words"), [
+    (dict(taken_in=(0,)), "no card was found in frame 0"),
+    (dict(taken_in=(77,)), "frame 77 was not looked at"),
+    (dict(left_out=(77,)), "frame 77 was not looked at"),
+    (dict(left_out=tuple(range(10))), "every frame with a card is left out"),
+    (dict(placed=(Placed(1, ((0, 0), (0, 9), (9, 9), (9, 0))),)), "frame 1: these corners make no convex shape"),
+])
+def test_frames_by_hand_that_cannot_be_are_refused(take, card_file, by_hand, words):
+    with pytest.raises(InputError, match=words):
+        surveyed(take, card_file, ByHand(**by_hand))
+
+
+def test_frames_by_hand_are_named_as_on_the_command_line():
+    found = by_hand_from("3,7-9", "12", ["5=90,80 820,95 810.5,600 85,590"])
+    assert found == ByHand((3, 7, 8, 9), (12,), (Placed(5, ((90, 80), (820, 95), (810.5, 600), (85, 590))),))
+    assert by_hand_from() is None
+    for wrong in ("5", "5=1,2 3,4 5,6", "x=1,2 3,4 5,6 7,8", "5=1,2 3,4 5,6 7,nan"):
+        with pytest.raises(InputError, match="--corners-at takes a frame and four points"):
+            by_hand_from(None, None, [wrong])
+    with pytest.raises(InputError, match="frame 3 is both taken in and left out"):
+        by_hand_from("3", "2-4")
 
 
 def test_a_take_is_followed_while_it_is_written(tmp_path, card_file):

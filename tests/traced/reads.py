@@ -20,7 +20,7 @@ from huewright.finding.light import LinearLight
 from huewright.finding.observe import Observation, observe
 from huewright.finding.read import settle
 from huewright.models.survey import Survey
-from huewright.steps.survey import concluded
+from huewright.steps.conclude import concluded
 
 from traced.scene import FRAMES
 from traced.take import HEIGHT, WIDTH, Shooting, Take, Truth

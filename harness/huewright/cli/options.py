@@ -66,6 +66,14 @@ TrustEncoding = Annotated[bool, typer.Option(
 Corners = Annotated[tuple[str, str, str, str] | None, typer.Option(
     "--corners", metavar="X,Y X,Y X,Y X,Y", help="The card's four corners in pixels, clockwise from the card's own top "
     "left. Corners given by hand win over finding.")]
+TakeIn = Annotated[str | None, typer.Option(
+    "--take-in", metavar="FRAMES", help="Merge these frames whatever their grade, say 1003,1010-1012; the best of the "
+    "others fill up what is left.")]
+LeaveOut = Annotated[str | None, typer.Option("--leave-out", metavar="FRAMES", help="Leave these frames out of the "
+                                              "merge, and of all that frames are compared by.")]
+CornersAt = Annotated[list[str] | None, typer.Option(
+    "--corners-at", metavar="'FRAME=X,Y X,Y X,Y X,Y'", help="The card's four corners in one frame, as --corners gives "
+    "them for all; as often as there are such frames.")]
 Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads to use; all cores if not given.")]
 
 Device = Annotated[str, typer.Option("--device", help="What computes: cpu; cuda, every NVIDIA GPU there is; or cuda:N, "

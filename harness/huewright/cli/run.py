@@ -29,6 +29,9 @@ def register(app: typer.Typer) -> None:
         look_input: options.LookInput = "log",
         ocio_config: options.OcioConfig = None,
         corners: options.Corners = None,
+        take_in: options.TakeIn = None,
+        leave_out: options.LeaveOut = None,
+        corners_at: options.CornersAt = None,
         targets: options.Targets = "vectorscope",
         fraction: options.Fraction = 0.5,
         chip_fraction: options.ChipFraction = None,
@@ -54,7 +57,14 @@ def register(app: typer.Typer) -> None:
         from huewright.cli.prove import conclude
         from huewright.cli.show import cautions, counted, progress_line, say, says_what_is_kept
         from huewright.cli.tables import proof_table
-        from huewright.steps.inputs import footage_from, named_numbers, settings_from, strength_named, take_from
+        from huewright.steps.inputs import (
+            by_hand_from,
+            footage_from,
+            named_numbers,
+            settings_from,
+            strength_named,
+            take_from,
+        )
         from huewright.steps.job import kept_words
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.run import run_job
@@ -73,8 +83,9 @@ def register(app: typer.Typer) -> None:
                                  strength=strength_named(strength or ()))
         with says_what_is_kept(lambda: kept_words(out)), progress_line() as progress:
             result = run_job(sequence, card, footage, out, shots=shots, settings=settings,
-                             corners=options.corners_from(corners), title=title, overwrite=overwrite,
-                             device=device, resume=resume, progress=progress)
+                             corners=options.corners_from(corners),
+                             by_hand=by_hand_from(take_in, leave_out, corners_at or ()), title=title,
+                             overwrite=overwrite, device=device, resume=resume, progress=progress)
         write_figures(json_file, {"proof": result.proof, "exports": result.exports,
                                   "renders": result.renders, "seconds": result.seconds}, overwrite=overwrite)
         say(proof_table(result.proof))

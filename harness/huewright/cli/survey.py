@@ -28,6 +28,9 @@ def register(app: typer.Typer) -> None:
         look_input: options.LookInput = "log",
         ocio_config: options.OcioConfig = None,
         corners: options.Corners = None,
+        take_in: options.TakeIn = None,
+        leave_out: options.LeaveOut = None,
+        corners_at: options.CornersAt = None,
         follow: Annotated[bool, typer.Option("--follow", help="Keep up with a take that is still being written; "
                                              "ends when no new frame has come for a while.")] = False,
         every_frame: Annotated[bool, typer.Option("--every-frame", help="Look at each frame of a long take, not only "
@@ -38,7 +41,7 @@ def register(app: typer.Typer) -> None:
         """Find the card in every frame, grade each one, choose the best, and say whether the take is usable."""
         from huewright.cli.show import cautions, counted, progress_line, say
         from huewright.cli.tables import survey_table
-        from huewright.steps.inputs import card_from, footage_from, take_from
+        from huewright.steps.inputs import by_hand_from, card_from, footage_from, take_from
         from huewright.steps.outputs import refuse_outputs, save, write_figures
         from huewright.steps.survey import draw_sheet, survey_take
         from huewright.words import clip_words, sentence
@@ -47,10 +50,11 @@ def register(app: typer.Typer) -> None:
         sequence = take_from(take)
         footage = footage_from(sequence, encoding=encoding, code_range=code_range, bits=bits, primaries=primaries,
                                look=look, look_input=look_input, ocio_config=ocio_config)
+        by_hand = by_hand_from(take_in, leave_out, corners_at or ())
         model = card_from(card)
         with progress_line() as progress:
             result = survey_take(sequence, model, card, footage, corners=options.corners_from(corners),
-                                 follow=follow, every_frame=every_frame, progress=progress)
+                                 follow=follow, every_frame=every_frame, by_hand=by_hand, progress=progress)
         save(result, out, overwrite=overwrite)
         if sheet is not None:
             draw_sheet(result, sequence, model, sheet, overwrite=overwrite)

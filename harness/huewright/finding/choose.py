@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import warnings
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -147,15 +148,18 @@ def cost(frame: Judged, apart: np.ndarray | None = None) -> float:
     return float(np.sqrt(error**2 + bias**2 + uneven**2 + blurred**2 + alone**2 + SAME**2) * (1 + 4 * lost))
 
 
-def choose(frames: list[Judged], most: int, light: LinearLight) -> tuple[list[Judged], dict[int, FrameReason]]:
+def choose(frames: list[Judged], most: int, light: LinearLight,
+           taken_in: Collection[int] = ()) -> tuple[list[Judged], dict[int, FrameReason]]:
     """The best frames of those without a reason against them, best first; neighbours in time count a little less.
+    Those ``taken_in`` by a person come first, whatever their number or their reasons.
 
     Frames are weighed against each other: few that agree are better than many of which one stands apart. Which ones
     were passed over for that, and why in words, comes with the choice, by frame number.
     """
     usable = [frame for frame in frames if not frame.reasons]
+    forced = [frame for frame in frames if frame.reading.frame in taken_in]
     if not usable:
-        return [], {}
+        return sorted(forced, key=cost), {}
     apart = stand_apart(usable, light)
     costs = {id(frame): cost(frame, off) for frame, off in zip(usable, apart.read, strict=True)}
     agreeing = [frame for frame, alone in zip(usable, apart.frames, strict=True) if not alone]
@@ -167,21 +171,23 @@ def choose(frames: list[Judged], most: int, light: LinearLight) -> tuple[list[Ju
                 name = frame.reading.patches[worst].name
                 remarks[frame.reading.frame] = DiffersFromOthers(name, float(off[worst]))
         usable = agreeing
-    chosen: list[Judged] = []
+    chosen = sorted(forced, key=cost)
+    usable = [frame for frame in usable if frame.reading.frame not in taken_in]
+    least = min((costs[id(frame)] for frame in usable), default=0.0)
     while usable and len(chosen) < most:
         def with_neighbours(frame: Judged) -> float:
             near = sum(abs((frame.reading.frame or 0) - (other.reading.frame or 0)) <= 2 for other in chosen)
             return costs[id(frame)] * (1 + 0.3 * near)
 
         best = min(usable, key=with_neighbours)
-        if chosen and costs[id(best)] > MOST_WORSE * costs[id(chosen[0])]:
+        if costs[id(best)] > MOST_WORSE * least:
             break
         chosen.append(best)
         usable.remove(best)
     log.info("chose frames %s of %d without a reason against them; %d stood apart",
              ", ".join(str(frame.reading.frame) for frame in chosen), len(costs), len(remarks))
     for frame in chosen:
-        log.debug("frame %s: cost %.4g", frame.reading.frame, costs[id(frame)])
+        log.debug("frame %s: cost %.4g", frame.reading.frame, costs.get(id(frame), cost(frame)))
     return chosen, remarks
 
 

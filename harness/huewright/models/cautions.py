@@ -148,6 +148,16 @@ class VeilTakenOff(Caution, frozen=True):
     veil_error: Positive
 
 
+class FramesByHand(Caution, frozen=True):
+    """Frames that a person ``taken_in`` (of which ``refused`` had reasons against them), ``left_out``, or in which the
+    person ``placed`` the card."""
+
+    taken_in: tuple[Frame, ...] = ()
+    refused: tuple[Frame, ...] = ()
+    left_out: tuple[Frame, ...] = ()
+    placed: tuple[Frame, ...] = ()
+
+
 class DoneInPart(Caution, frozen=True):
     """Less than full strength was asked for, 0 to 1 of ``levels`` and ``hues``: patches are held against where that
     leaves them, short of their own targets by up to ``hue_deg``, ``radius`` (share of the target's) and

@@ -8,6 +8,7 @@ from typing import Any
 
 from huewright.errors import InputError
 from huewright.files import write_json
+from huewright.models.by_hand import ByHand
 from huewright.models.proof import Verdict
 from huewright.models.record import Frame, Name, Point, Positive, Sha256, from_record, load_record, to_record
 from huewright.models.settings import SolveSettings
@@ -35,6 +36,7 @@ class Asked:
     settings: SolveSettings
     corners: tuple[Point, ...] | None = None
     shots: dict[Name, FilesAsked] = field(default_factory=dict)
+    by_hand: ByHand = ByHand()
 
 
 @dataclass(frozen=True)

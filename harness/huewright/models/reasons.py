@@ -164,6 +164,18 @@ class DiffersFromOthers(FrameReason, frozen=True):
     shift: Positive
 
 
+class LeftOutByHand(FrameReason, frozen=True):
+    """A person left the frame out."""
+
+
+class TakenInByHand(FrameReason, frozen=True):
+    """A person took the frame in, whatever else is said of it."""
+
+
+class PlacedByHand(FrameReason, frozen=True):
+    """A person said where the card lies in this frame."""
+
+
 class Remedy(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What the person can do. ``stops`` to open up or close down; ``or_closer``: or move closer; ``survey_again``: it
     can't be told yet whether that is enough."""

@@ -19,6 +19,7 @@ from huewright.models.footage import Footage
 from huewright.models.survey import Survey, load_survey
 
 if TYPE_CHECKING:
+    from huewright.models.by_hand import ByHand
     from huewright.models.correction import Correction
     from huewright.models.settings import SolveSettings, Strength
 
@@ -145,6 +146,29 @@ def strength_named(texts: Sequence[str]) -> Strength | None:
     if strange is not None:
         raise InputError(f"--strength is of hues, of levels, or one number for both, not of {strange!r}")
     return Strength(**found)
+
+
+def by_hand_from(take_in: str | None = None, leave_out: str | None = None,
+                 corners_at: Sequence[str] = ()) -> ByHand | None:
+    """What a person decided of single frames, from the texts of the options; None where nothing was."""
+    from huewright.models.by_hand import ByHand, Placed
+
+    if take_in is None and leave_out is None and not corners_at:
+        return None
+    placed = []
+    for text in corners_at:
+        frame, equals, rest = text.partition("=")
+        points = [point.split(",") for point in rest.split()]
+        numbers = [_number(value) for point in points for value in point]
+        if not (equals and frame.strip().isdigit() and [len(point) for point in points] == [2] * 4
+                and None not in numbers):
+            raise InputError("--corners-at takes a frame and four points in pixels, clockwise from the card's own top "
+                             f"left, such as --corners-at '1003=90,80 820,95 810,600 85,590', not {text!r}")
+        at = [float(value) for value in numbers if value is not None]
+        a, b, c, d = zip(at[::2], at[1::2], strict=True)
+        placed.append(Placed(int(frame), (a, b, c, d)))
+    return ByHand(() if take_in is None else frame_numbers(take_in),
+                  () if leave_out is None else frame_numbers(leave_out), tuple(placed))
 
 
 def _number(text: str) -> float | None:

@@ -11,6 +11,7 @@ from huewright.errors import InputError
 from huewright.files import refuse_existing
 from huewright.frames.sequence import PICTURE_SUFFIXES
 from huewright.frames.take import Take, number_list
+from huewright.models.by_hand import ByHand
 from huewright.models.card import Card
 from huewright.models.footage import Footage
 from huewright.models.job import Asked, FilesAsked, Job, load_job, save_job
@@ -22,16 +23,17 @@ from huewright.version import __version__
 FILE = "job.json"
 REMEDY = "start again with --overwrite, or choose another folder"
 _CALLED = {"take": "the take's files", "card_sha256": "the card", "footage_sha256": "what was declared of the footage",
-           "settings": "the settings of the solve", "corners": "the corners", "shots": "the shots or their files",
+           "settings": "the settings of the solve", "corners": "the corners",
+           "by_hand": "the frames taken in, left out or placed by hand", "shots": "the shots or their files",
            "version": "huewright's version"}
 
 
 def asked_of(take: Take, card: Card, footage: Footage, settings: SolveSettings,
-             corners: Sequence[Point] | None, shots: dict[str, Take]) -> Asked:
+             corners: Sequence[Point] | None, shots: dict[str, Take], by_hand: ByHand | None = None) -> Asked:
     """What a run is begun with."""
     return Asked(__version__, _files(take), card_sha256(card), digest(to_record(footage)), settings,
                  None if corners is None else tuple((float(x), float(y)) for x, y in corners),
-                 {name: _files(shot) for name, shot in shots.items()})
+                 {name: _files(shot) for name, shot in shots.items()}, by_hand or ByHand())
 
 
 def _files(sequence: Take) -> FilesAsked:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from huewright.errors import NoAnswerError
 from huewright.files import refuse_existing
+from huewright.models.by_hand import ByHand
 from huewright.models.card import load_card
 from huewright.models.cautions import FramesKept
 from huewright.models.correction import Correction, save_correction
@@ -46,6 +47,7 @@ def run_job(
     shots: tuple[Take, ...] = (),
     settings: SolveSettings | None = None,
     corners: Corners | None = None,
+    by_hand: ByHand | None = None,
     title: str = "",
     device: str = "cpu",
     overwrite: bool = False,
@@ -84,7 +86,7 @@ def run_job(
         shot.require_complete()
     card, settings = load_card(card_path), settings or SolveSettings()
     named = dict(zip(shot_folders(shots), shots, strict=True))
-    asked = asked_of(take, card, footage, settings, corners, named)
+    asked = asked_of(take, card, footage, settings, corners, named, by_hand)
     begin(out, asked, overwrite=overwrite, resume=resume)
     overwrite = overwrite or resume     # what is there is this job's own
     clock = _Clock()
@@ -92,7 +94,7 @@ def run_job(
     if resume and files["survey.json"].exists():
         survey = load_survey(files["survey.json"])
     else:
-        survey = survey_take(take, card, card_path, footage, corners=corners, progress=progress)
+        survey = survey_take(take, card, card_path, footage, corners=corners, by_hand=by_hand, progress=progress)
         save_survey(survey, files["survey.json"], overwrite=overwrite)
     if not (resume and files["frames.png"].exists()):
         contact_sheet(survey, take, card, files["frames.png"], overwrite=overwrite)

@@ -6,7 +6,7 @@ import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import cv2
@@ -14,9 +14,6 @@ import numpy as np
 
 from huewright.colorimetry.declare import range_caution
 from huewright.errors import InputError
-from huewright.files import sha256
-from huewright.finding.advice import unusable_advice, usable_advice
-from huewright.finding.choose import choose, compare_frames, merge
 from huewright.finding.find import Found, find_card
 from huewright.finding.grade import Judged, judge
 from huewright.finding.light import LinearLight
@@ -24,40 +21,67 @@ from huewright.finding.read import read_patches
 from huewright.frames.ahead import QUIET_S, Picture, pictures
 from huewright.frames.picture import Frame
 from huewright.frames.take import Take
+from huewright.models.by_hand import ByHand
 from huewright.models.card import Card
-from huewright.models.cautions import LookedSparsely, PrimariesAssumed
+from huewright.models.cautions import Caution, LookedSparsely, PrimariesAssumed
 from huewright.models.footage import Footage
-from huewright.models.reasons import FrameReason, NoCard, WithoutPatches
-from huewright.models.survey import FrameGrade, Survey, Verdict
+from huewright.models.survey import Survey
 from huewright.progress import Progress, silent
-from huewright.provenance.digests import card_layout_sha256, card_sha256
 from huewright.provenance.takes import clip_of, tag_cautions
-from huewright.solver.declaration import judge_reading
+from huewright.steps.conclude import MOST_MERGED, concluded
 from huewright.steps.sparsely import LONG, where_the_card_is
-from huewright.version import __version__
 
 log = logging.getLogger(__name__)
 
-MOST_MERGED = 8
 BEHIND = 3
 NO_LIMIT = 1e9
 Corners = Sequence[tuple[float, float]] | np.ndarray
 
 
+@dataclass(frozen=True)
+class Looked:
+    """A take that was looked through, before anything is concluded of it.
+
+    judged   frames with a card, each judged by itself; ``empty`` numbers of those without
+    size     width and height of the frames, in pixels
+    integers whether all files hold integers
+    chain    where the card was found in the frame or two before each one, or None: by it movement is told
+    """
+
+    light: LinearLight
+    judged: tuple[Judged, ...]
+    empty: tuple[int, ...]
+    size: tuple[int, int]
+    integers: bool
+    chain: dict[int, Found | None] = field(default_factory=dict)
+    said: tuple[Caution, ...] = ()
+
+
 def survey_take(sequence: Take, card: Card, card_path: Path | str | None, footage: Footage, *,
                 corners: Corners | None = None, max_frames: int = MOST_MERGED, follow: bool = False,
-                every_frame: bool = False, progress: Progress = silent, quiet_s: float = QUIET_S) -> Survey:
+                every_frame: bool = False, by_hand: ByHand | None = None, progress: Progress = silent,
+                quiet_s: float = QUIET_S) -> Survey:
     """Surveys ``sequence`` for ``card``, which was read from ``card_path`` (None: made in memory).
 
     corners     (4, 2) px by hand, clockwise from the card's own top left; then nothing is searched for
     max_frames  how many frames are merged at most
     every_frame looks at each frame of a long take; else at some of them first, and then closely where the card is
+    by_hand     frames taken in, left out, or with corners of their own
     follow      goes on while frames are still being written; ends after ``quiet_s`` seconds without a new one
 
-    Holes in the take don't matter. Raises :class:`InputError` for frames that can't be read or differ in size, and for
-    impossible corners. A take without a card, or of which no frame is good enough, is not an error: the survey says so
-    and what to do.
+    Holes in the take don't matter. Raises :class:`InputError` for frames that can't be read or differ in size, for
+    impossible corners, and for frames by hand that can't be. A take without a card, or of which no frame is good
+    enough, is not an error: the survey says so and what to do.
     """
+    looked = look_through(sequence, card, footage, corners=corners, follow=follow, every_frame=every_frame,
+                          by_hand=by_hand, progress=progress, quiet_s=quiet_s)
+    return survey_of(looked, sequence, card, card_path, footage, max_frames=max_frames, by_hand=by_hand)
+
+
+def look_through(sequence: Take, card: Card, footage: Footage, *, corners: Corners | None = None, follow: bool = False,
+                 every_frame: bool = False, by_hand: ByHand | None = None, progress: Progress = silent,
+                 quiet_s: float = QUIET_S) -> Looked:
+    """The first half of :func:`survey_take`: all that has to read the frames."""
     looked, empty, said = sequence, [], list(tag_cautions(sequence))
     if len(sequence) > LONG and corners is None and not (follow or every_frame):
         with _opencv_threads(1):
@@ -66,10 +90,17 @@ def survey_take(sequence: Take, card: Card, card_path: Path | str | None, footag
         looked = sequence.only(where.near or where.empty[:1])
         empty = [number for number in where.empty if number not in looked.numbers]
         said.append(LookedSparsely(len(looked) + len(empty), len(sequence), where.step, bool(where.near)))
-    survey = _surveyed(pictures(looked, follow=follow, quiet_s=quiet_s), sequence.called, card, card_path, footage,
-                       corners, max_frames, progress, empty)
+    result = _look(pictures(looked, follow=follow, quiet_s=quiet_s), sequence.called, card, footage, corners, progress,
+                   empty, by_hand)
+    return replace(result, said=tuple(said))
+
+
+def survey_of(looked: Looked, sequence: Take, card: Card, card_path: Path | str | None, footage: Footage, *,
+              max_frames: int = MOST_MERGED, by_hand: ByHand | None = None) -> Survey:
+    """The second half of :func:`survey_take`: chosen, merged and advised, without reading a frame."""
+    survey = _survey_of(looked, card, card_path, footage, max_frames, by_hand)
     return replace(survey, take=sequence.text, files_kind=sequence.kind, clip=clip_of(sequence),
-                   cautions=(*said, *survey.cautions))
+                   cautions=(*looked.said, *survey.cautions))
 
 
 def survey_pictures(frames: Sequence[np.ndarray], card: Card, card_path: Path | str | None, footage: Footage, *,
@@ -83,29 +114,33 @@ def survey_pictures(frames: Sequence[np.ndarray], card: Card, card_path: Path | 
     whole = [Frame(np.asarray(picture)) for picture in frames]
     taken = ((number, len(whole), (frame.rgb_float(), 1.0, frame.integers))
              for number, frame in enumerate(whole))
-    survey = _surveyed(taken, lambda number: f"frame {number}", card, card_path, footage, corners, max_frames, progress)
-    return replace(survey, take=name)
+    looked = _look(taken, lambda number: f"frame {number}", card, footage, corners, progress)
+    return replace(_survey_of(looked, card, card_path, footage, max_frames, None), take=name)
 
 
-def _surveyed(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int], str], card: Card,
-              card_path: Path | str | None, footage: Footage, corners: Corners | None, max_frames: int,
-              progress: Progress, without: Sequence[int] = ()) -> Survey:
-    """Of the pictures in ``taken``, each ``called`` by its number where one is refused; without the take's name.
-    ``without`` are frames that were looked at before and have no card."""
-    by_hand = None if corners is None else np.asarray(corners, dtype=np.float64)
-    light = LinearLight(footage)
+def graded(picture: Picture, found: Found, card: Card, light: LinearLight, number: int,
+           previous: Found | None) -> Judged:
+    """One frame read and graded where ``found`` says that the card lies; ``previous`` is where it lay before."""
+    rgb, _, integers = picture
+    # Floats go on below 0 and above 1, whatever they encode.
+    low, high = (0.0, 1.0) if integers else (-NO_LIMIT, NO_LIMIT)
+    raw = read_patches(rgb, card, found, light, clip_low=low, clip_high=high)
+    return judge(raw, card, found, number, previous=None if previous is None else previous.pose)
+
+
+def _look(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int], str], card: Card, footage: Footage,
+          corners: Corners | None, progress: Progress, without: Sequence[int] = (),
+          by_hand: ByHand | None = None) -> Looked:
+    """The pictures in ``taken``, each ``called`` by its number where one is refused. ``without`` are frames that were
+    looked at before and have no card."""
+    everywhere = None if corners is None else np.asarray(corners, dtype=np.float64)
+    light, by_hand = LinearLight(footage), by_hand or ByHand()
     judged: list[Future[Judged]] = []
-    empty = list(without)
+    empty, chain = list(without), dict[int, Found | None]()
     size: tuple[int, int] | None = None
     before: Found | None = None
     last: int | None = None
     done, floats = 0, False
-
-    def graded(rgb: np.ndarray, found: Found, number: int, previous: Found | None, whole: bool) -> Judged:
-        # Floats go on below 0 and above 1, whatever they encode.
-        low, high = (0.0, 1.0) if whole else (-NO_LIMIT, NO_LIMIT)
-        raw = read_patches(rgb, card, found, light, clip_low=low, clip_high=high)
-        return judge(raw, card, found, number, previous=None if previous is None else previous.pose)
 
     # Finding goes from frame to frame; what it found is read and graded beside it, a few frames behind at most.
     with _opencv_threads(1), ThreadPoolExecutor(1) as beside:
@@ -117,28 +152,47 @@ def _surveyed(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int],
             elif size != (rgb.shape[1], rgb.shape[0]):
                 raise InputError(f"{called(number)} is {rgb.shape[1]} x {rgb.shape[0]} pixels, the frames "
                                  f"before it {size[0]} x {size[1]}; give one take of one size")
-            found = find_card(rgb, card, hint=before, corners=by_hand, pixel_aspect=aspect)
+            found = find_card(rgb, card, hint=before, corners=everywhere, pixel_aspect=aspect)
             log.debug("frame %s: %s, looked for %s", number, "no card" if found is None else
                       f"card found, score {found.score:.3g}", "everywhere" if before is None else "where it was first")
+            # Movement is told from a frame or two before, not over a gap.
+            chain[number] = before if last is not None and number - last <= 2 else None
+            before, last = found, number
+            # Corners of this frame's own change nothing in the others: where the card was found leads on.
+            if by_hand.corners_in(number) is not None:
+                found = placed(picture, card, by_hand, number)
             if found is None:
                 empty.append(number)
             else:
                 if len(judged) >= BEHIND:
                     judged[-BEHIND].result()
-                # Movement is told from a frame or two before, not over a gap.
-                previous = before if last is not None and number - last <= 2 else None
-                judged.append(beside.submit(graded, rgb, found, number, previous, whole))
-            before, last = found, number
+                judged.append(beside.submit(graded, picture, found, card, light, number, chain[number]))
             done += 1
             progress(done, max(total, done), "looking for the card")
-        frames = [future.result() for future in judged]
+        frames = tuple(future.result() for future in judged)
     assert size is not None
-    survey = concluded(card, card_path, footage, light, frames, empty, size, max_frames)
-    if footage.primaries_implied:
-        assumed = PrimariesAssumed(footage.encoding, footage.primaries, footage.primaries_implied)
-        survey = replace(survey, cautions=(*survey.cautions, assumed))
-    caution = range_caution(footage, floats=floats)
-    return survey if caution is None else replace(survey, cautions=(*survey.cautions, caution))
+    return Looked(light, frames, tuple(empty), size, not floats, chain)
+
+
+def placed(picture: Picture, card: Card, by_hand: ByHand, number: int) -> Found:
+    """Where a person says that the card lies in frame ``number``; :class:`InputError` for impossible corners."""
+    try:
+        found = find_card(picture[0], card, corners=np.array(by_hand.corners_in(number)), pixel_aspect=picture[1])
+    except InputError as error:
+        raise InputError(f"frame {number}: {error}") from None
+    assert found is not None
+    return found
+
+
+def _survey_of(looked: Looked, card: Card, card_path: Path | str | None, footage: Footage, max_frames: int,
+               by_hand: ByHand | None) -> Survey:
+    """Without the take's name."""
+    survey = concluded(card, card_path, footage, looked.light, list(looked.judged), list(looked.empty), looked.size,
+                       max_frames, by_hand)
+    said = [PrimariesAssumed(footage.encoding, footage.primaries, footage.primaries_implied)
+            ] if footage.primaries_implied else []
+    caution = range_caution(footage, floats=not looked.integers)
+    return replace(survey, cautions=(*survey.cautions, *said, *([] if caution is None else [caution])))
 
 
 def draw_sheet(survey: Survey, sequence: Take, card: Card, path: Path | str, *,
@@ -160,54 +214,5 @@ def _opencv_threads(count: int) -> Iterator[None]:
         cv2.setNumThreads(usual)
 
 
-def concluded(card: Card, card_path: Path | str | None, footage: Footage, light: LinearLight, judged: list[Judged],
-              empty: list[int], size: tuple[int, int], max_frames: int = MOST_MERGED) -> Survey:
-    """The survey of frames that were ``judged`` each by itself, and of those ``empty`` of a card; without the take's
-    name."""
-    compared = []
-    for frame, extra in zip(judged, compare_frames(judged, light), strict=True):
-        number = frame.reading.frame
-        assert number is not None
-        again = judge(frame.raw, card, frame.found, number, extra_glare=extra) if extra.any() else frame
-        compared.append((again, frame.motion_px))
-    frames = [frame for frame, _ in compared]
-    chosen, remarks = choose(frames, max_frames, light)
-    merged = merge(chosen, light, [frame for frame in frames if not frame.reasons]) if chosen else None
-    advice = (usable_advice(chosen, merged.reading, merged.gain) if merged is not None
-              else unusable_advice(frames, len(frames) + len(empty), card, light))
-    picked = {frame.reading.frame for frame in chosen}
-    grades = [_grade(frame, motion, frame.reading.frame in picked, remarks.get(frame.reading.frame or 0))
-              for frame, motion in compared]
-    grades += [FrameGrade(number, "no card", (NoCard(),)) for number in empty]
-    grades.sort(key=lambda grade: grade.frame)
-    of_card = (card.name, card_sha256(card)) if card_path is None else (str(card_path), sha256(card_path))
-    survey = Survey("", *of_card, footage, size[0], size[1], tuple(grades),
-                    None if merged is None else merged.reading, merged is not None, advice,
-                    1.0 if merged is None else merged.gain, __version__, card_layout_sha256(card))
-    return _with_declaration(survey, card)
-
-
-def _with_declaration(survey: Survey, card: Card) -> Survey:
-    """``survey`` with what its reading says of the declared footage."""
-    if survey.reading is None:
-        return survey
-    judgement = judge_reading(survey.reading, card, survey.footage)
-    said = survey.cautions if judgement.caution is None else (judgement.caution, *survey.cautions)
-    return replace(survey, declaration=judgement.standing, cautions=said)
-
-
-def _grade(frame: Judged, motion: float, chosen: bool, remark: FrameReason | None) -> FrameGrade:
-    verdict: Verdict = "chosen" if chosen else "refused" if frame.reasons else "usable"
-    number = frame.reading.frame
-    assert number is not None
-    reasons: tuple[FrameReason, ...] = frame.reasons
-    if not reasons and frame.excluded:
-        reasons = (WithoutPatches(frame.excluded),)
-    if remark is not None:
-        reasons = (*reasons, remark)
-    return FrameGrade(number, verdict, reasons, frame.glare, frame.clipped, frame.edge_width_px, motion,
-                      frame.patch_px, frame.tilt_deg, frame.light_stops, frame.noise, frame.reading.corners,
-                      frame.excluded, frame.veil, frame.veil_error if np.isfinite(frame.veil_error) else None)
-
-
-__all__ = ["MOST_MERGED", "NO_LIMIT", "Survey", "draw_sheet", "survey_pictures", "survey_take"]
+__all__ = ["MOST_MERGED", "NO_LIMIT", "Looked", "Survey", "draw_sheet", "graded", "look_through", "placed",
+           "survey_of", "survey_pictures", "survey_take"]

@@ -154,6 +154,19 @@ def _(item: cautions.CardUnmeasured) -> str:
 
 
 @sentence.register
+def _(item: cautions.FramesByHand) -> str:
+    said = []
+    if item.taken_in:
+        refused = f", of which the survey refused {number_words(item.refused)}" if item.refused else ""
+        said.append(f"frames {number_words(item.taken_in)} taken in{refused}")
+    if item.left_out:
+        said.append(f"frames {number_words(item.left_out)} left out")
+    if item.placed:
+        said.append(f"the card placed in frames {number_words(item.placed)}")
+    return f"decided by hand: {'; '.join(said) or 'nothing'}"
+
+
+@sentence.register
 def _(item: cautions.TargetsAsked) -> str:
     said = [f"{one.patch} at {one.asked:g} IRE (the card's: {one.otherwise:.1f})" for one in item.levels]
     said += [f"{one.patch} at {one.asked:g} of its 75 % bar (the others: {one.otherwise:g})" for one in item.fractions]

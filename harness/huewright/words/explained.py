@@ -35,6 +35,8 @@ EXPLAINED: dict[type[Caution], str] = {
     "does not know. The farther apart the takes and the larger the drift, the less it is worth.",
     c.OffTarget: "The solve could not bring these patches to their targets within the limits: too few degrees of "
     "freedom (method balance), a bound, or patches that contradict each other. Look at the page's close-up.",
+    c.FramesByHand: "You decided which frames are merged, or where the card lies in them; the survey's own judgement "
+    "of those frames stands beside. A frame that it refused has its reasons: what they say may be in the reading now.",
     c.DoneInPart: "You asked for less than full strength. Patches are held against where that leaves a correction "
     "which, at full strength, puts them on their targets; how far short that is, is said.",
     c.TargetsAsked: "Levels, fractions or hues of your own. Colours are compared with the card's references all the "

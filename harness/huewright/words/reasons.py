@@ -77,6 +77,21 @@ def _(item: reasons.PatchesLost) -> str:
 
 
 @sentence.register
+def _(item: reasons.LeftOutByHand) -> str:
+    return "left out by hand"
+
+
+@sentence.register
+def _(item: reasons.TakenInByHand) -> str:
+    return "taken in by hand"
+
+
+@sentence.register
+def _(item: reasons.PlacedByHand) -> str:
+    return "corners by hand"
+
+
+@sentence.register
 def _(item: reasons.VeiledCard) -> str:
     return (f"reflection on the whole card, {100 * item.share:.0f} % of white (or flare, or an encoding other than "
             "declared)")
