@@ -37,7 +37,7 @@ from huewright.words import no_answer_words
 if TYPE_CHECKING:
     from huewright_kernels.ops import Operation
 
-    from huewright.steps.export import ExportSummary
+    from huewright.steps.export import ExportSummary, Over
     from huewright.steps.render import RenderSummary
     from huewright.steps.scopes import ScopesSummary
 
@@ -222,10 +222,12 @@ def prove(correction: Correction | Path | str, survey: Survey | Path | str, card
                       progress=progress)
 
 
-def export(correction: Correction | Path | str, *out: Path | str, size: int = 65,
-           overwrite: bool = False) -> list[ExportSummary]:
+def export(correction: Correction | Path | str, *out: Path | str, size: int = 65, error: float | None = None,
+           over: Over = "cube", frames: Take | Path | str | None = None, overwrite: bool = False,
+           progress: Progress = silent) -> list[ExportSummary]:
     """``correction`` as .cube, .clf, .cdl, .cc or .ccc files, all or none, each measured against the render: what
-    `huewright export` does.
+    `huewright export` does. With ``error`` the lattice's size is chosen so that no file is further off ``over`` the
+    "cube" of code values, the display's "gamut" or the ``frames``.
 
     >>> import huewright as hw
     >>> correction = hw.solve(hw.survey("take/a.####.png", "card.toml", encoding="display"))
@@ -235,7 +237,8 @@ def export(correction: Correction | Path | str, *out: Path | str, size: int = 65
     """
     from huewright.steps.export import export_all
 
-    return export_all(correction_from(correction), out, size=size, overwrite=overwrite)
+    return export_all(correction_from(correction), out, size=size, error=error, over=over,
+                      frames=None if frames is None else take_from(frames), overwrite=overwrite, progress=progress)
 
 
 def scopes(frame: Take | Path | str, out: Path | str, *, correction: Correction | Path | str | None = None,

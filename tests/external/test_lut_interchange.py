@@ -14,42 +14,17 @@ from huewright.colorimetry.lattice import axis_lattice, lattice_axis, shaped
 from huewright.colorimetry.luts import read_lut, read_lut_file
 from huewright.errors import InputError
 from huewright.models.cautions import CdlLeavesOut, Edited, ExportOff, LegalCodesTaken
-from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.reference import apply_chain
 from huewright.steps.export import check_exports, export_correction
 from huewright_kernels import compile_chain, run_colours
-from huewright_kernels.ops import HueSectors, LogDecode, LogEncode, Lut1D, Lut3D, Matrix, ToneCurve, Transfer
+from huewright_kernels.ops import LogDecode, LogEncode, Lut1D, Lut3D, Matrix, Transfer
 from huewright_kernels.ops.cdl import AscCdl
+from lutfiles import ACESCCT, CHAIN, GAINS, HUES, INVENTED, MIXING, TONE, correction, opencolorio
 
 pytestmark = pytest.mark.slow
 
-# Academy S-2016-001 (ACEScct), whose constants colour-science prints too; the second curve is invented.
-ACESCCT = LogDecode(2.0, 1 / 17.52, 9.72 / 17.52, 1.0, 0.0, 0.0078125)
-INVENTED = LogDecode(10.0, 0.25, 0.4, 5.5, 0.05, 0.01, 4.0)
-GAINS = Matrix(((1.8, 0.0, 0.0), (0.0, 1.4, 0.0), (0.0, 0.0, 1.1)))
-MIXING = Matrix(((1.5, -0.2, 0.1), (0.05, 1.2, -0.1), (0.0, -0.15, 1.3)), (0.001, 0.0, -0.001))
-TONE = ToneCurve((0.0, 0.05, 0.42, 0.8, 1.0), (0.01, 0.04, 0.41, 0.85, 1.02))
-HUES = HueSectors((13.0, 73.0, 109.0, 193.0, 256.0, 282.0), (6.0, -5.0, 4.0, -3.0, 5.0, -4.0),
-                  (1.15, 0.9, 1.1, 1.2, 0.85, 1.05))
-CHAIN = (ACESCCT, GAINS, Transfer("bt709", "encode"), TONE, HUES)
 COLOURS = np.random.default_rng(5).random((20_000, 3)).astype(np.float32)
-
-
-def correction(operations=CHAIN, footage: Footage | None = None) -> Correction:
-    return Correction("sectors", footage or Footage(encoding="ACEScct", decode=(ACESCCT,)), "bt709", tuple(operations),
-                      (ACESCCT, Transfer("bt709", "encode")), ())
-
-
-def opencolorio(path: Path, colours: np.ndarray, *, exactly: bool = False) -> np.ndarray:
-    """What a program built on OpenColorIO makes of the file, with that library's defaults; ``exactly`` leaves out
-    its approximations of exponent and logarithm (some 3e-6 relative), to compare formula with formula."""
-    ocio.ClearAllCaches()
-    processor = ocio.Config.CreateRaw().getProcessor(ocio.FileTransform(src=str(path)))
-    kind = ocio.OPTIMIZATION_NONE if exactly else ocio.OPTIMIZATION_DEFAULT
-    result = np.array(colours, np.float32, order="C")
-    processor.getOptimizedCPUProcessor(ocio.BIT_DEPTH_F32, ocio.BIT_DEPTH_F32, kind).applyRGB(result)
-    return result
 
 
 def write_clf(path: Path, *transforms: ocio.Transform) -> Path:
@@ -282,7 +257,13 @@ def test_a_coarse_lattice_is_said_to_be_off_where_it_is(tmp_path: Path) -> None:
     inside = ((wanted >= 0) & (wanted <= 1)).all(axis=1)
     assert 0.2 < inside.mean() < 0.9
     natural = np.arange(len(codes)) < len(natural_codes())
-    assert coarse.measured["in_gamut_worst"] == pytest.approx(errors[inside].max(), abs=1e-4)
+    # The worst is looked for around the worst of such samples, so it is no less than theirs and not another kind of
+    # figure: at the code values that are stated for it the file is as far off as is said.
+    assert errors[inside].max() - 1e-6 < coarse.measured["in_gamut_worst"] < 1.5 * errors[inside].max()
+    at = np.array([coarse.worst_code], np.float32)
+    off = np.abs(np.clip(opencolorio(tmp_path / "9.clf", at), 0, 1) - np.clip(run_colours(compile_chain(CHAIN), at), 0,
+                                                                              1))
+    assert coarse.worst_error >= errors.max() - 1e-6 and off.max() == pytest.approx(coarse.worst_error, abs=1e-4)
     assert coarse.measured["natural_beyond_gamut_worst"] == pytest.approx(errors[natural & ~inside].max(), abs=1e-4)
     over = [name for name, limit in (("in_gamut_worst", 0.02), ("natural_beyond_gamut_worst", 0.05))
             if coarse.measured[name] > limit]

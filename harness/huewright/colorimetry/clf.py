@@ -5,7 +5,8 @@ channel by channel, become one half-domain LUT1D (an entry for each half float, 
 black, negatives and values over 1 included). What has no node (hue sectors) becomes a LUT3D over the display signal:
 its lattice has the neutral axis on its diagonal, where tetrahedral interpolation keeps neutrals exact, and it is
 entered through a piecewise linear shaper (:mod:`huewright.colorimetry.lattice`), so that a coloured highlight above
-white isn't clamped before its hue is turned. The range covered is what code values in [0, 1] can reach.
+white isn't clamped before its hue is turned. The range covered is what the code values can reach: those in [0, 1],
+unless more are to be held.
 """
 
 from __future__ import annotations
@@ -26,8 +27,10 @@ from huewright.reference import apply_chain
 CLF_FORMAT = "Academy/ASC Common LUT Format"
 
 
-def clf_transforms(operations: Sequence[Operation], size: int) -> list[ocio.Transform]:
-    """OpenColorIO transforms, each with a CLF node, that do what ``operations`` do; lattices of ``size`` points."""
+def clf_transforms(operations: Sequence[Operation], size: int,
+                   domain: tuple[float, float] = (0.0, 1.0)) -> list[ocio.Transform]:
+    """OpenColorIO transforms, each with a CLF node, that do what ``operations`` do; lattices of ``size`` points over
+    what they can make of code values in ``domain``."""
     transforms: list[ocio.Transform] = []
     curves: list[Operation] = []
     for place, operation in enumerate(operations):
@@ -36,7 +39,7 @@ def clf_transforms(operations: Sequence[Operation], size: int) -> list[ocio.Tran
             curves.append(operation)
             continue
         if form is None:
-            axis = lattice_axis(*reach(operations[:place]), size)
+            axis = lattice_axis(*reach(operations[:place], *domain), size)
             transforms += [_half_table(curves, axis),
                            _lattice(axis_lattice([operation], axis), ocio.INTERP_TETRAHEDRAL)]
         else:

@@ -47,7 +47,7 @@ def read_lut(path: Path | str) -> tuple[Operation, ...]:
 def read_lut_file(path: Path | str) -> LutReading:
     """As :func:`read_lut`, with word on whether the reading is exact."""
     path = Path(path)
-    processor = _processor(path)
+    processor = lut_processor(path)
     try:
         operations: list[Operation] = []
         for transform in processor.createGroupTransform():
@@ -65,20 +65,22 @@ def apply_with_opencolorio(source: Any, rgb: np.ndarray, *, tetrahedral: bool = 
 
     ``tetrahedral`` asks for that interpolation where a file's lattice doesn't name its own.
     """
-    way = ocio.INTERP_TETRAHEDRAL if tetrahedral else ocio.INTERP_DEFAULT
-    processor = source if isinstance(source, ocio.Processor) else _processor(Path(source), way)
+    processor = source if isinstance(source, ocio.Processor) else lut_processor(Path(source), tetrahedral=tetrahedral)
     cpu = processor.getOptimizedCPUProcessor(ocio.BIT_DEPTH_F32, ocio.BIT_DEPTH_F32, ocio.OPTIMIZATION_NONE)
     pixels = np.array(rgb, dtype=np.float32, order="C")
     cpu.applyRGB(pixels.reshape(-1, 3))
     return pixels
 
 
-def _processor(path: Path, way: ocio.Interpolation = ocio.INTERP_DEFAULT) -> ocio.Processor:
+def lut_processor(path: Path, *, tetrahedral: bool = False) -> ocio.Processor:
+    """OpenColorIO's processor of the LUT file at ``path``, for :func:`apply_with_opencolorio`; :class:`InputError`
+    if it is no LUT."""
+    way = ocio.INTERP_TETRAHEDRAL if tetrahedral else ocio.INTERP_DEFAULT
     if not path.is_file():
         raise InputError(f"{path}: there is no such LUT file; check the path")
     ocio.ClearAllCaches()  # it remembers files by name, and a name may hold another LUT by now
     try:
-        file = ocio.FileTransform(src=str(path.resolve()), interpolation=way)
+        file = ocio.FileTransform(src=str(path.absolute()), interpolation=way)
         file.setCDLStyle(ocio.CDL_ASC)
         return ocio.Config.CreateRaw().getProcessor(file)
     except (ocio.Exception, UnicodeDecodeError) as error:  # it quotes the file in its message, whatever that holds

@@ -498,11 +498,21 @@ class ExportOff(Caution, frozen=True):
 
 
 class CubeLimitsCodes(Caution, frozen=True):
-    """A .cube takes code values in 0..1 only."""
+    """A .cube takes code values from ``low`` to ``high`` only."""
+
+    low: Number = 0.0
+    high: Number = 1.0
 
 
 class CubeHasShaper(Caution, frozen=True):
     """Not every program reads a .cube with both a table and a lattice."""
+
+
+class LatticeLarge(Caution, frozen=True):
+    """A lattice of ``size`` points along each axis; programs read ``usual`` as a rule."""
+
+    size: Count
+    usual: Count
 
 
 class LegalCodesTaken(Caution, frozen=True):

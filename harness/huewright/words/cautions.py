@@ -482,13 +482,20 @@ def _(item: cautions.ExportOff) -> str:
 
 @sentence.register
 def _(item: cautions.CubeLimitsCodes) -> str:
-    return ("a .cube takes code values in 0..1 only and limits others; check what the program that reads it feeds it "
-            "(full-scale code values, not range-expanded ones)")
+    reach = f"{item.low:.4g}..{item.high:.4g}"
+    return (f"a .cube takes code values in {reach} only and limits others; check what the program that reads it feeds "
+            "it (full-scale code values, not range-expanded ones)")
 
 
 @sentence.register
 def _(item: cautions.CubeHasShaper) -> str:
     return "not every program reads a .cube with both a table and a lattice; check before relying on it"
+
+
+@sentence.register
+def _(item: cautions.LatticeLarge) -> str:
+    return (f"the lattice has {item.size} points along each axis, and many programs read no more than {item.usual}; "
+            "check before relying on it, or ask for a larger --error")
 
 
 @sentence.register

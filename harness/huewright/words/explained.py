@@ -70,8 +70,9 @@ EXPLAINED: dict[type[Caution], str] = {
     c.ExportOff: "The LUT is that far from the render. Use CLF, more points (`--size`), or render.",
     c.LegalCodesTaken: "The LUT takes legal-range codes as recorded. A program that expands them on reading would "
     "expand twice.",
-    c.CubeLimitsCodes: "A .cube has a domain of 0 to 1; codes beyond are cut off.",
+    c.CubeLimitsCodes: "A .cube has a domain, 0 to 1 unless the frames given go beyond; codes outside are cut off.",
     c.CubeHasShaper: "A table before the lattice is not understood everywhere.",
+    c.LatticeLarge: "Not every program reads a lattice that large.",
     c.CdlLeavesOut: "Ten numbers carry exposure, balance and a part of tone; hues stay as they are.",
     c.ChannelsLost: "The output format holds no such channels: write EXR to keep them.",
     c.LayersCarried: "Only R, G and B are corrected; the rest is as the camera wrote it.",
