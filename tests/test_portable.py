@@ -30,7 +30,7 @@ NAMES = {
 LINUX = ("huewright.host", "huewright.probe")
 """These run on Linux only and say so before they are imported (:mod:`huewright.host.support`)."""
 EVERYWHERE = {"huewright.host", "huewright.host.bundle", "huewright.host.support", "huewright.probe"}
-GUARDED = {"huewright.files": {"O_TMPFILE", "O_DIRECTORY"}, "huewright_kernels.cache": {"getuid"},
+GUARDED = {"huewright.files": {"O_TMPFILE", "O_DIRECTORY", "fcntl"}, "huewright_kernels.cache": {"getuid"},
            "huewright_kernels.threads": {"sched_getaffinity"}, "huewright.timing.rows": {"getloadavg"}}
 """Where a name is asked for first; the test below runs them without it."""
 OF_PROC = {"huewright.files", "huewright.timing.rows"}

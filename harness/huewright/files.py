@@ -3,23 +3,35 @@
 A file being written has no name where the system can do that (Linux: O_TMPFILE), so that nothing is left in its folder
 however the process ends; elsewhere it has a hidden one. It gets its name when its bytes are on the disk (fsync), by a
 link, which fails where another has come meanwhile; only where it may be replaced, by a rename.
+
+What a process that was killed leaves (hidden names, and its folder among the system's temporary ones) is told from that
+of one that still runs by a lock, which the system lets go with the process; :func:`remove_abandoned` looks for it.
 """
 
 from __future__ import annotations
 
+import atexit
 import errno
 import hashlib
 import json
 import os
+import re
 import secrets
+import shutil
 import tempfile
-from collections.abc import Iterator
+import threading
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from huewright.errors import InputError
+
+try:
+    import fcntl
+except ImportError:     # no POSIX: a file that is open can't be removed there, which is as good as a lock
+    fcntl = None  # type: ignore[assignment]
 
 
 def _known(*names: str) -> tuple[int, ...]:
@@ -83,17 +95,16 @@ def _is_about(error: OSError, draft: _Draft) -> bool:
 @dataclass
 class _Draft:
     """A file that is being written: ``handle`` is open on it (-1: no more), ``path`` leads to it; ``hidden`` is its
-    name in the folder that it is written for, or None while it has none; ``around`` is the folder of ``path`` if made
-    for it."""
+    name in the folder that it is written for, or None while it has none."""
 
     handle: int
     path: Path
     hidden: Path | None
-    around: Path | None = None
 
     def name(self, path: Path, *, overwrite: bool) -> None:
         if self.hidden is not None:
-            self._let_go()  # Windows gives no other name to a file that is open
+            if fcntl is None:
+                self._let_go()  # Windows gives no other name to a file that is open
         else:
             if not overwrite:
                 self._link(path)
@@ -127,14 +138,13 @@ class _Draft:
             self.handle = -1
 
     def close(self) -> None:
-        self._let_go()
-        for leftover in (self.hidden, None if self.around is None else self.path):
+        if fcntl is None:
+            self._let_go()
+        for leftover in (self.path, self.hidden):
             if leftover is not None:
                 with suppress(OSError):
                     leftover.unlink()
-        if self.around is not None:
-            with suppress(OSError):
-                self.around.rmdir()
+        self._let_go()     # last: while it is locked nobody takes it for abandoned
 
 
 def _draft(path: Path) -> _Draft:
@@ -151,17 +161,13 @@ def _unnamed(path: Path) -> _Draft | None:
         if error.errno in (errno.EOPNOTSUPP, errno.EISDIR, errno.ENOENT, errno.EINVAL):
             return None
         raise
-    around = None
     try:
-        around = Path(tempfile.mkdtemp(prefix="huewright-"))
-        way = around / f"{path.stem[:80]}{path.suffix}"
+        _lock(handle)
+        way = workspace() / f"{secrets.token_hex(6)}-{path.stem[:80]}{path.suffix}"
         way.symlink_to(f"/proc/{os.getpid()}/fd/{handle}")
-        return _Draft(handle, way, None, around)
+        return _Draft(handle, way, None)
     except OSError:     # no place for the link
         os.close(handle)
-        if around is not None:
-            with suppress(OSError):
-                around.rmdir()
         return None
 
 
@@ -169,11 +175,94 @@ def _named(path: Path) -> _Draft:
     while True:
         hidden = _hidden(path)
         with suppress(FileExistsError):
-            return _Draft(os.open(hidden, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666), hidden, hidden)
+            handle = os.open(hidden, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666)
+            if _lock(handle) and (fcntl is None or os.fstat(handle).st_nlink):
+                return _Draft(handle, hidden, hidden)
+            os.close(handle)     # taken for an abandoned one in the moment before it was locked
 
 
 def _hidden(path: Path) -> Path:
     return path.with_name(f".{path.stem[:80]}-{secrets.token_hex(6)}{path.suffix}")
+
+
+_HIDDEN = re.compile(r"\.(.*)-[0-9a-f]{12}(\.[^.]*)?", re.DOTALL)
+_WORKSPACE = "huewright-work-"
+_workspaces: dict[int, Path] = {}
+_making = threading.Lock()
+
+
+def _lock(handle: int) -> bool:
+    """Whether nobody else has it locked. Where a file system knows no locks, nobody is found to have."""
+    if fcntl is None:
+        return True
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        return True
+    return True
+
+
+def workspace() -> Path:
+    """A folder for what this process needs only while it runs: removed when it ends, or, where it was killed, by the
+    next process that makes one."""
+    with _making:
+        own = os.getpid()
+        if own not in _workspaces or not _workspaces[own].is_dir():
+            around = Path(tempfile.gettempdir())
+            for other in around.glob(f"{_WORKSPACE}*"):
+                with suppress(OSError), _held(other) as free:
+                    if free:
+                        shutil.rmtree(other, ignore_errors=True)
+            made = None
+            while made is None:
+                made = Path(tempfile.mkdtemp(prefix=_WORKSPACE))
+                if fcntl is not None and not (_lock(os.open(made, os.O_RDONLY)) and made.is_dir()):
+                    made = None     # taken for an abandoned one in the moment before it was locked
+            _workspaces[own] = made     # its lock is held until the process ends
+            atexit.register(_remove_workspace, own, made)
+        return _workspaces[own]
+
+
+def _remove_workspace(owner: int, made: Path) -> None:
+    if os.getpid() == owner:     # not a child that was forked off
+        shutil.rmtree(made, ignore_errors=True)
+
+
+@contextmanager
+def _held(path: Path) -> Iterator[bool]:
+    """Whether ``path``, which somebody made, is nobody's now; meanwhile it is ours."""
+    if fcntl is None:
+        yield path.is_file()
+        return
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        yield _lock(handle)
+    finally:
+        os.close(handle)
+
+
+def remove_abandoned(folder: Path | str, only: Collection[Path] | None = None) -> tuple[Path, ...]:
+    """Removes from ``folder`` what killed processes left of files that they were writing, and returns the names.
+
+    ``only`` keeps it to drafts of these files. Those that somebody still writes are left alone.
+    """
+    folder, removed = Path(folder), []
+    wanted = None if only is None else {(path.stem[:80], path.suffix) for path in only}
+    with suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            match = _HIDDEN.fullmatch(entry.name)
+            if match is None or wanted is not None and (match[1], match[2] or "") not in wanted:
+                continue
+            with suppress(OSError):
+                if not entry.is_file(follow_symlinks=False):
+                    continue
+                with _held(folder / entry.name) as free:
+                    if free:
+                        os.unlink(folder / entry.name)
+                        removed.append(folder / entry.name)
+    return tuple(sorted(removed))
 
 
 def refuse_existing(path: Path | str, *, overwrite: bool) -> None:

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from huewright import files
 from huewright.errors import InputError
-from huewright.files import read_text, whole_file, write_text
+from huewright.files import read_text, remove_abandoned, whole_file, write_text
 
 
 @pytest.fixture(params=["unnamed", "hidden"])
@@ -171,8 +171,6 @@ def test_a_full_disk_is_one_sentence_and_leaves_nothing(tmp_path: Path, way: str
 @pytest.mark.parametrize("named", ["unnamed", "hidden"])
 def test_a_process_that_is_ended_leaves_no_half_file(tmp_path: Path, number: signal.Signals, named: str) -> None:
     """In the middle of a file, through the command line's own way of ending."""
-    if named == "hidden" and number == signal.SIGKILL:
-        pytest.skip("where the system has no files without a name, nothing can clean up after kill -9")
     child = _child(f"""
         import signal, time
         import huewright.cli as cli
@@ -189,6 +187,7 @@ def test_a_process_that_is_ended_leaves_no_half_file(tmp_path: Path, number: sig
         cli.main()
     """, env={**os.environ, "TMPDIR": str(tmp_path)})
     assert child.stdout is not None and child.stdout.readline() == "begun\n"
+    assert remove_abandoned(tmp_path / "out") == ()     # somebody still writes it
     child.send_signal(number)
     _, said = child.communicate(timeout=60)
     if number == signal.SIGKILL:
@@ -197,4 +196,39 @@ def test_a_process_that_is_ended_leaves_no_half_file(tmp_path: Path, number: sig
         assert child.returncode == 128 + number
         assert said.startswith("huewright: stopped; files that were finished are whole") and said.count("\n") == 1
         assert [path.name for path in tmp_path.iterdir()] == ["out"]
+    left = sorted((tmp_path / "out").iterdir())
+    assert len(left) == (named == "hidden" and number == signal.SIGKILL)
+    assert remove_abandoned(tmp_path / "out", (tmp_path / "out" / "b.txt",)) == ()     # another file's
+    assert remove_abandoned(tmp_path / "out", (tmp_path / "out" / "a.txt",)) == tuple(left)
     assert list((tmp_path / "out").iterdir()) == []
+
+
+def test_what_is_no_draft_is_left_alone(tmp_path: Path) -> None:
+    for name in (".a-0123456789ab.txt", ".a-0123456789.txt", "a-0123456789ab.txt", ".hidden"):
+        (tmp_path / name).touch()
+    (tmp_path / ".b-0123456789ab.txt").mkdir()
+    assert [path.name for path in remove_abandoned(tmp_path)] == [".a-0123456789ab.txt"]
+    assert len(list(tmp_path.iterdir())) == 4
+
+
+def test_a_killed_process_s_own_folder_goes_with_the_next(tmp_path: Path) -> None:
+    """Among the system's temporary ones; that of a process which still runs stays."""
+    code = """
+        import time
+        from huewright import files
+        with files.whole_file("a.txt"):
+            print(files.workspace(), flush=True)
+            time.sleep(60)
+    """
+    here = {"cwd": tmp_path, "env": {**os.environ, "TMPDIR": str(tmp_path)}}
+    first, second = _child(code, **here), _child(code, **here)
+    with first, second:
+        assert first.stdout is not None and second.stdout is not None
+        folders = [Path(each.stdout.readline().strip()) for each in (first, second)]
+        first.kill()
+        first.wait(60)
+        assert all(each.is_dir() for each in folders)
+        third = _child("from huewright import files; print(files.workspace())", **here)
+        said, _ = third.communicate(timeout=60)
+        assert [each.is_dir() for each in (*folders, Path(said.strip()))] == [False, True, False]
+        second.kill()

@@ -35,8 +35,13 @@ def register(app: typer.Typer) -> None:
                                                    show_default=False)] = None,
         skip_missing: Annotated[bool, typer.Option("--skip-missing", help="Render what is there of a shot that has "
                                                    "holes.")] = False,
+        dry_run: Annotated[bool, typer.Option("--dry-run", help="Check everything and say what would be rendered; "
+                                              "write nothing.")] = False,
         threads: options.Threads = None,
         device: options.Device = "cpu",
+        json_lines: Annotated[bool, typer.Option("--json-lines", help="On stdout one line of JSON for each frame as "
+                                                 "it is done, and nothing else: frame, file, sha256, seconds, kept, "
+                                                 "cautions.")] = False,
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
@@ -45,10 +50,13 @@ def register(app: typer.Typer) -> None:
         A folder of shots, or a name with wildcards that stands for several, goes into one folder each, named after
         the shot.
         """
-        from huewright.cli.show import cautions, counted, progress_line, say, says_what_is_kept
+        import sys
+
+        from huewright.cli.show import cautions, counted, json_line, progress_line, say, says_what_is_kept
+        from huewright.cli.tables import plan_words
         from huewright.steps.inputs import at_strength, correction_from, frames_of, strength_named
         from huewright.steps.outputs import refuse_outputs, write_figures
-        from huewright.steps.render import EDITED_BY_HAND, edited_by_hand, render_take
+        from huewright.steps.render import EDITED_BY_HAND, edited_by_hand, plan_render, render_take
         from huewright.steps.shots import places_for, shots_from
 
         refuse_outputs(json_file, overwrite=overwrite)
@@ -56,15 +64,28 @@ def register(app: typer.Typer) -> None:
         if edited_by_hand(model):
             cautions([EDITED_BY_HAND])
         shots = [frames_of(each, frames, skip_missing=skip_missing) for each in shots_from(shot)]
+        places = places_for(out, shots)
+        if dry_run:
+            plans = [plan_render(model, sequence, place, range_=out_range, bits=out_bits, overwrite=overwrite,
+                                 resume=resume, codec=codec, rate=rate, device=device)
+                     for sequence, place in zip(shots, places, strict=True)]
+            write_figures(json_file, plans[0] if len(plans) == 1 else plans, overwrite=overwrite)
+            say(*(plan_words(plan) for plan in plans))
+            return
         summaries = []
         kept = f"the frames that were finished are whole and kept in {out}; the same command with --resume goes on"
         with says_what_is_kept(lambda: kept), progress_line() as progress:
-            for sequence, place in zip(shots, places_for(out, shots), strict=True):
+            for sequence, place in zip(shots, places, strict=True):
                 summaries.append(render_take(model, sequence, place, range_=out_range, bits=out_bits, dither=dither,
                                              overwrite=overwrite, resume=resume, threads=threads, codec=codec,
-                                             rate=rate, device=device, progress=progress))
+                                             rate=rate, device=device, each=json_line if json_lines else None,
+                                             progress=progress))
         write_figures(json_file, summaries[0] if len(summaries) == 1 else summaries, overwrite=overwrite)
         cautions(one for summary in summaries for one in summary.cautions)
         for summary in summaries:
-            say(f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {summary.out}"
-                + (f", on {summary.device}" if summary.device != "cpu" else ""))
+            line = (f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {summary.out}"
+                    + (f", on {summary.device}" if summary.device != "cpu" else ""))
+            if json_lines:
+                print(line, file=sys.stderr)
+            else:
+                say(line)

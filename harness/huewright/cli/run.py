@@ -91,6 +91,7 @@ def register(app: typer.Typer) -> None:
         say(proof_table(result.proof))
         page = out / "proof" / "proof.html"
         cautions(result.proof.cautions, f"in {page}")
+        cautions(result.cautions)
         of_take = [sentence(result.survey.advice)] if result.proof.declaration in ("fits", "not checked") else []
         say(*of_take)
         rendered = sum(len(summary.frames) for summary in result.renders)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import sys
+import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -51,12 +53,42 @@ def says_what_is_kept(kept: Callable[[], str]) -> Iterator[None]:
 class _PlainLines:
     def __init__(self) -> None:
         self._last: dict[str, int] = {}
+        self._begun: dict[str, tuple[int, float]] = {}
 
     def __call__(self, done: int, total: int, what: str) -> None:
+        if done < self._begun.setdefault(what, (done, time.monotonic()))[0] or done == 0:
+            self._begun[what] = (done, time.monotonic())     # the next shot's
         tenth = 10 * done // max(total, 1)
         if self._last.get(what) != tenth:
             self._last[what] = tenth
-            print(f"{what}: {done} of {total}" if total > 0 else what, file=sys.stderr, flush=True)
+            line = f"{what}: {done} of {total}{self._left(done, total, what)}" if total > 0 else what
+            print(line, file=sys.stderr, flush=True)
+
+    def _left(self, done: int, total: int, what: str) -> str:
+        """Of the time, as it went so far; nothing in the first seconds and at the end."""
+        first, begun = self._begun[what]
+        taken = time.monotonic() - begun
+        if taken < LEFT_AFTER_S or not first < done < total:
+            return ""
+        return f", about {duration(taken / (done - first) * (total - done))} left"
+
+
+LEFT_AFTER_S = 5.0
+
+
+def duration(seconds: float) -> str:
+    """Such as "40 s", "12 min" and "3 h 05 min"."""
+    minutes = round(seconds / 60)
+    if seconds < 100:
+        return f"{max(1, round(seconds))} s"
+    return f"{minutes} min" if minutes < 100 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def json_line(record: Any) -> None:
+    """``record`` on stdout as JSON on one line, at once."""
+    from huewright.steps.outputs import plain
+
+    print(json.dumps(plain(record), allow_nan=False), flush=True)
 
 
 WIDTH = 80

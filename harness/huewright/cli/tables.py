@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from huewright.cli.show import number, table
+from huewright.cli.show import counted, number, table
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from huewright.steps.bench import BenchResult
     from huewright.steps.ofx import ProbeReport
     from huewright.steps.prove import Proof
+    from huewright.steps.render import RenderPlan
     from huewright.steps.solve import Correction, MethodResult
     from huewright.steps.survey import Survey
     from huewright.steps.verify import VerifyResult
@@ -29,6 +30,25 @@ def survey_table(survey: Survey, title: str) -> Table:
              reason_words(g.reasons)] for g in survey.grades]
     return table(title, ["frame", "verdict", "glare", "clip\n%", "edge\npx", "motion\npx", "patch\npx", "tilt\ndeg",
                          "light\nstops", "why"], rows, left=(9,))
+
+
+def plan_words(plan: RenderPlan) -> str:
+    """What a render would do, in a sentence."""
+    named = plan.first_file if plan.first_file == plan.last_file else f"{plan.first_file} to {plan.last_file}"
+    there = (f"; {counted(len(plan.there), 'frame')} there already would be compared first and kept if just the same"
+             if plan.there else "")
+    short = "; THE DISK HAS NOT THAT MUCH" if plan.bytes_at_most > plan.bytes_free else ""
+    return (f"would render {counted(len(plan.frames), 'frame')} of {plan.width}x{plan.height}, {plan.bits} bits, "
+            f"{plan.range} range, {named}: {size_words(plan.bytes_at_most)} before any compression, of "
+            f"{size_words(plan.bytes_free)} free{short}{there}; nothing was written")
+
+
+def size_words(count: int) -> str:
+    """Bytes as "980 kB", "1.2 GB"."""
+    for unit, worth in (("TB", 1e12), ("GB", 1e9), ("MB", 1e6)):
+        if count >= worth:
+            return f"{count / worth:.1f} {unit}"
+    return f"{count / 1e3:.0f} kB"
 
 
 def parameter_table(correction: Correction) -> Table:

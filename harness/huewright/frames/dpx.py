@@ -22,7 +22,7 @@ import numpy as np
 import OpenImageIO as oiio  # noqa: N813  (the name its documentation uses)
 
 from huewright.errors import InputError
-from huewright.files import whole_file
+from huewright.files import whole_file, workspace
 
 if TYPE_CHECKING:
     from huewright_kernels.formats import PixelBuffer
@@ -172,7 +172,7 @@ def new_dpx(spec: oiio.ImageSpec, width: int, height: int, bits: int, components
                 one_line.attribute(name, rate)
     for name in ("dpx:ImageDescriptor", "dpx:Packing", "dpx:EndOfLinePadding", "dpx:EndOfImagePadding"):
         one_line.erase_attribute(name)
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(dir=workspace()) as folder:
         name = str(Path(folder) / "header.dpx")
         output = oiio.ImageOutput.create(name)
         blank = np.zeros((1, width, components), np.uint8 if bits == 8 else np.uint16)

@@ -421,6 +421,12 @@ class FramesKept(Caution, frozen=True):
     count: Count
 
 
+class LeftoversRemoved(Caution, frozen=True):
+    """What a process that was killed had left of ``files`` that it was writing was removed."""
+
+    files: tuple[str, ...]
+
+
 class ChannelsLost(Caution, frozen=True):
     channels: tuple[str, ...]
     suffix: str

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from huewright.errors import InputError
+from huewright.files import workspace
 from huewright.frames.picture import read_frame, read_header
 from huewright.frames.take import Take, number_list
 from huewright.progress import Progress
@@ -17,8 +18,8 @@ from huewright.rendering.job import Job, Tally, for_all
 
 
 def kept_frames(job: Job, take: Take, outputs: dict[int, Path], size: tuple[int, int], workers: int,
-                progress: Progress) -> tuple[set[int], Tally]:
-    """The numbers of the frames that are there, whole, and just what would be rendered now; and what was seen of them.
+                progress: Progress) -> dict[int, Tally]:
+    """The frames that are there, whole, and just what would be rendered now: what was seen of each, by number.
 
     Each is rendered again from its own source and compared, for nothing else tells a frame of another correction, of a
     source replaced since, or with half its picture lost from the right one. Those cut short are not kept.
@@ -33,28 +34,29 @@ def kept_frames(job: Job, take: Take, outputs: dict[int, Path], size: tuple[int,
             if carried and carried != job.digest:
                 raise InputError(_other_render(str(path), "was"))
     there = tuple(number for number, path in outputs.items() if path.exists())
-    kept: set[int] = set()
+    kept: dict[int, Tally] = {}
     unlike: set[int] = set()
 
     def check(number: int) -> Tally:
         path = outputs[number]
         if not is_whole(path, size):
             return Tally()
-        with tempfile.TemporaryDirectory() as folder:
+        with tempfile.TemporaryDirectory(dir=workspace()) as folder:
             again = Path(folder) / f"again{path.suffix}"
             tally = render_frame(job, take, again, number, overwrite=False)
             if not _same(path, again):
                 unlike.add(number)
                 return Tally()
-        kept.add(number)
-        return tally
+        kept[number] = tally
+        return Tally()
 
-    tally = for_all(check, there, workers, progress, "checking") if there else Tally()
+    if there:
+        for_all(check, there, workers, progress, "checking")
     if unlike:
         first = outputs[min(unlike)]
         named = f"{first}" if len(unlike) == 1 else f"{first} (and of this take in all {number_list(sorted(unlike))})"
         raise InputError(_other_render(named, "was" if len(unlike) == 1 else "were"))
-    return kept, tally
+    return kept
 
 
 def _same(one: Path, other: Path) -> bool:

@@ -8,13 +8,16 @@ so workers overlap each other's waiting and computing. What a frame's bytes are 
 from __future__ import annotations
 
 import logging
+import shutil
+import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from huewright.errors import InputError
+from huewright.files import remove_abandoned, sha256
 from huewright.frames.conversion import is_float
 from huewright.frames.sequence import MOVIE_SUFFIXES
 from huewright.frames.take import Take
@@ -66,6 +69,80 @@ class RenderSummary:
     cautions: tuple[Caution, ...] = ()
 
 
+@dataclass(frozen=True)
+class FrameDone:
+    """One frame of a render: its number, its whole ``file`` and that file's SHA-256, the seconds that one worker took
+    for it (0 where it was there already and ``kept``), and what must be known of it."""
+
+    frame: int
+    file: str
+    sha256: str
+    seconds: float
+    kept: bool
+    cautions: tuple[Caution, ...] = ()
+
+
+@dataclass(frozen=True)
+class RenderPlan:
+    """What a render would do: ``frames`` to be rendered, ``there`` those that exist and would be compared first
+    (resuming); ``bytes_at_most`` is their room without any compression, ``bytes_free`` what the disk has left."""
+
+    take: str
+    out: str
+    frames: tuple[int, ...]
+    there: tuple[int, ...]
+    first_file: str
+    last_file: str
+    width: int
+    height: int
+    bits: int
+    range: str
+    bytes_at_most: int
+    bytes_free: int
+
+
+def plan_render(correction: Correction, sequence: Take, out_text: str | Path, *, range_: str | None = None,
+                bits: int | None = None, overwrite: bool = False, resume: bool = False, codec: str | None = None,
+                rate: str | None = None, device: str = "cpu") -> RenderPlan:
+    """All that :func:`render_take` checks before it computes, with the same refusals; nothing is read but headers, and
+    nothing written."""
+    from huewright.device.choosing import require_device
+
+    require_device(device)
+    _check_words(out_text, range_, codec, rate)
+    if _is_movie(out_text):
+        from huewright.rendering.movie import checked_movie
+
+        out = Path(out_text)
+        made, _, size = checked_movie(sequence, out, codec, bits, range_, correction.display, rate,
+                                      overwrite=overwrite, resume=resume)
+        return RenderPlan(sequence.text, str(out), sequence.numbers, (), str(out), str(out), *size, made.bits,
+                          made.range, len(sequence) * size[0] * size[1] * 3 * -(-made.bits // 8), _free(out))
+    outputs, size, depth = checked_outputs(sequence, out_text, bits, overwrite=overwrite or resume)
+    there = tuple(number for number, path in outputs.items() if path.exists()) if resume else ()
+    files = list(outputs.values())
+    a_pixel = {10: 4, 12: 6}.get(depth, 3 * depth // 8)
+    frames = tuple(number for number in outputs if number not in there)
+    return RenderPlan(sequence.text, str(out_text), frames, there, str(files[0]), str(files[-1]), *size, depth,
+                      range_ or "full", len(frames) * size[0] * size[1] * a_pixel, _free(files[0]))
+
+
+def _free(path: Path) -> int:
+    folder = next(each for each in path.absolute().parents if each.is_dir())
+    return shutil.disk_usage(folder).free
+
+
+def _is_movie(out_text: str | Path) -> bool:
+    return Path(out_text).suffix.lower() in MOVIE_SUFFIXES and not Path(out_text).is_dir()
+
+
+def _check_words(out_text: str | Path, range_: str | None, codec: str | None, rate: str | None) -> None:
+    if range_ not in (*RANGES, None):
+        raise InputError(f"an output range is {' or '.join(RANGES)}, not {range_!r}")
+    if (codec is not None or rate is not None) and not _is_movie(out_text):
+        raise InputError(f"{out_text}: --codec and --rate are of movies; name one, such as NAME.mov, or leave them out")
+
+
 def render_take(
     correction: Correction,
     sequence: Take,
@@ -82,6 +159,7 @@ def render_take(
     codec: str | None = None,
     rate: str | None = None,
     device: str = "cpu",
+    each: Callable[[FrameDone], None] | None = None,
     progress: Progress = silent,
 ) -> RenderSummary:
     """Renders ``correction`` (or ``operations`` instead of its own) over ``sequence`` to ``out_text``.
@@ -97,8 +175,10 @@ def render_take(
     All is checked before any frame is computed: holes, unlike sizes, outputs that exist (``overwrite`` replaces them,
     ``resume`` keeps those that are just what would be rendered now and refuses others that are whole), frames of an
     earlier, longer render beside the outputs (``alone``: any frames of their names beside them); all as
-    :class:`InputError`. Interrupted, it leaves whole frames only. ``device`` is what computes: see
-    :func:`huewright.device.choosing.computing_on`; the bytes are the same.
+    :class:`InputError`. Interrupted, it leaves whole frames only; what one that was killed left beside the outputs of
+    files that it was writing is removed and named. ``device`` is what computes: see
+    :func:`huewright.device.choosing.computing_on`; the bytes are the same. ``each`` is called as frames are done (in
+    files), one call at a time, on whatever thread.
     """
     from huewright.device.choosing import computing_on, require_device
     from huewright.rendering.frame import render_frame
@@ -106,15 +186,15 @@ def render_take(
     from huewright.rendering.resuming import kept_frames
 
     require_device(device)
-    if range_ not in (*RANGES, None):
-        raise InputError(f"an output range is {' or '.join(RANGES)}, not {range_!r}")
+    _check_words(out_text, range_, codec, rate)
     started = time.perf_counter()
     chain = tuple(correction.operations if operations is None else operations)
-    if Path(out_text).suffix.lower() in MOVIE_SUFFIXES and not Path(out_text).is_dir():
+    if _is_movie(out_text):
+        if each is not None:
+            raise InputError(f"{out_text}: a movie's frames are no files of their own, so there is no line for each "
+                             "(--json-lines); render to files, or leave it out")
         return _into_movie(correction, sequence, Path(out_text), chain, range_, bits, codec, rate, overwrite, resume,
                            threads, device, started, progress)
-    if codec is not None or rate is not None:
-        raise InputError(f"{out_text}: --codec and --rate are of movies; name one, such as NAME.mov, or leave them out")
     range_ = range_ or "full"
     outputs, size, depth = checked_outputs(sequence, out_text, bits, overwrite=overwrite or resume,
                                            alone=alone)
@@ -125,21 +205,47 @@ def render_take(
                    _display_chromaticities(correction.display))
     log.info("rendering %d frames at %d bits on %s with %d workers of %d threads: %s", len(outputs), depth,
              compute.name, workers, threads_a_frame, ", ".join(type(operation).__name__ for operation in chain))
-    kept: set[int] = set()
-    if resume:
-        kept, seen = kept_frames(job, sequence, outputs, size, workers, progress)
+    left = _left_by_others(outputs.values())
+    suffix = next(iter(outputs.values())).suffix.lower()
+    telling = threading.Lock()
+
+    def tell(number: int, seconds: float, tally: Tally, *, kept: bool) -> None:
+        if each is not None:
+            path = outputs[number]
+            done = FrameDone(number, str(path), sha256(path), seconds, kept, _of_frame(tally, depth, range_, suffix))
+            with telling:
+                each(done)
+
+    kept = kept_frames(job, sequence, outputs, size, workers, progress) if resume else {}
+    for number in sorted(kept):
+        tell(number, 0.0, kept[number], kept=True)
 
     def one(number: int) -> Tally:
-        return render_frame(job, sequence, outputs[number], number, overwrite=overwrite or resume)
+        began = time.perf_counter()
+        tally = render_frame(job, sequence, outputs[number], number, overwrite=overwrite or resume)
+        tell(number, time.perf_counter() - began, tally, kept=False)
+        return tally
 
     tally = for_all(one, tuple(number for number in outputs if number not in kept), workers, progress, "rendering")
-    if resume:
+    for seen in kept.values():
         tally.add(seen)
     rendered = tuple(number for number in outputs if number not in kept)
     summary = RenderSummary(sequence.text, str(out_text), rendered, tuple(sorted(kept)), *size, depth, range_,
                             time.perf_counter() - started, tally.range.share_over, tally.range.share_under,
                             tally.range.share_clipped, compute.name)
-    return _with_cautions(summary, correction, sequence, tally, next(iter(outputs.values())).suffix.lower())
+    return _with_cautions(summary, correction, sequence, tally, suffix, left)
+
+
+def _left_by_others(paths: Collection[Path]) -> tuple[str, ...]:
+    folders = dict.fromkeys(path.parent for path in paths)
+    return tuple(str(left) for folder in folders for left in remove_abandoned(folder, paths))
+
+
+def _of_frame(tally: Tally, bits: int, range_: str, suffix: str) -> tuple[Caution, ...]:
+    """What must be known of one frame alone."""
+    shares = tally.range
+    return (*_broken(tally), *_range_cautions(shares.share_over, shares.share_under, shares.share_clipped, bits, range_,
+                                              suffix), *sorted(tally.notes, key=lambda note: note.code))
 
 
 def _into_movie(correction: Correction, take: Take, out: Path, chain: tuple[Operation, ...], range_: str | None,
@@ -155,16 +261,18 @@ def _into_movie(correction: Correction, take: Take, out: Path, chain: tuple[Oper
     notify = lambda line: progress(0, len(take), line)  # noqa: E731
     compute = computing_on(device, threads=threads_a_frame, lanes=min(workers, LANES), notify=notify)
     job = prepared(chain, made.range, made.bits, False, compute, out.suffix.lower(), notify)
+    left = _left_by_others((out,))
     tally = render_movie(job, take, out, made, said, size, workers, progress, overwrite=overwrite)
     summary = RenderSummary(take.text, str(out), take.numbers, (), *size, made.bits, made.range,
                             time.perf_counter() - started, tally.range.share_over, tally.range.share_under,
                             tally.range.share_clipped, compute.name)
-    return _with_cautions(summary, correction, take, tally, out.suffix.lower())
+    return _with_cautions(summary, correction, take, tally, out.suffix.lower(), left)
 
 
 def _with_cautions(summary: RenderSummary, correction: Correction, take: Take, tally: Tally,
-                   suffix: str) -> RenderSummary:
-    unlike = kind_cautions(take, correction.provenance.files_kind or "")
+                   suffix: str, left: tuple[str, ...]) -> RenderSummary:
+    unlike = [*kind_cautions(take, correction.provenance.files_kind or ""),
+              *([cautions.LeftoversRemoved(left)] if left else [])]
     notes = sorted(tally.notes, key=lambda note: note.code)
     return replace(summary, cautions=(*tag_cautions(take), *_broken(tally), *_cautions(summary, suffix), *notes,
                                       *unlike))
@@ -203,18 +311,23 @@ def _broken(tally: Tally) -> list[Caution]:
 
 
 def _cautions(summary: RenderSummary, suffix: str) -> list[Caution]:
+    said = _range_cautions(summary.fraction_over, summary.fraction_under, summary.fraction_clipped, summary.bits,
+                           summary.range, suffix)
+    return [*said, cautions.FramesKept(len(summary.kept))] if summary.kept else said
+
+
+def _range_cautions(over: float, under: float, clipped: float, bits: int, range_: str, suffix: str) -> list[Caution]:
     said: list[Caution] = []
-    if summary.fraction_clipped > 0:
-        said.append(cautions.RenderLimited(summary.fraction_clipped, summary.bits, summary.range))
-    if max(summary.fraction_over, summary.fraction_under) > 0:
-        said.append(cautions.RenderBeyond(summary.fraction_over, summary.fraction_under))
-    if summary.range == "legal" and is_float(suffix, summary.bits):
+    if clipped > 0:
+        said.append(cautions.RenderLimited(clipped, bits, range_))
+    if max(over, under) > 0:
+        said.append(cautions.RenderBeyond(over, under))
+    if range_ == "legal" and is_float(suffix, bits):
         said.append(cautions.LegalFloatsWritten())
-    if summary.kept:
-        said.append(cautions.FramesKept(len(summary.kept)))
     return said
 
 
 EDITED_BY_HAND = cautions.Edited()
 
-__all__ = ["EDITED_BY_HAND", "RenderSummary", "edited_by_hand", "read_and_write_take", "render_take"]
+__all__ = ["EDITED_BY_HAND", "FrameDone", "RenderPlan", "RenderSummary", "edited_by_hand", "plan_render",
+           "read_and_write_take", "render_take"]

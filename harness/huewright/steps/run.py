@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from huewright.errors import NoAnswerError
-from huewright.files import refuse_existing
+from huewright.files import refuse_existing, remove_abandoned
 from huewright.models.by_hand import ByHand
 from huewright.models.card import load_card
-from huewright.models.cautions import FramesKept
+from huewright.models.cautions import Caution, FramesKept, LeftoversRemoved
 from huewright.models.correction import Correction, save_correction
 from huewright.models.footage import Footage
 from huewright.models.job import Job
@@ -28,7 +28,8 @@ Corners = tuple[tuple[float, float], ...]
 
 @dataclass(frozen=True)
 class JobResult:
-    """What the job made. ``exports`` are export summaries; ``seconds`` is the time of each step."""
+    """What the job made. ``exports`` are export summaries; ``seconds`` is the time of each step; ``cautions`` are of
+    the run itself, not of what it made."""
 
     survey: Survey
     correction: Correction
@@ -36,6 +37,7 @@ class JobResult:
     renders: tuple[Any, ...]
     exports: tuple[Any, ...]
     seconds: dict[str, float] = field(default_factory=dict)
+    cautions: tuple[Caution, ...] = ()
 
 
 def run_job(
@@ -88,6 +90,7 @@ def run_job(
     named = dict(zip(shot_folders(shots), shots, strict=True))
     asked = asked_of(take, card, footage, settings, corners, named, by_hand)
     begin(out, asked, overwrite=overwrite, resume=resume)
+    left = [str(path) for folder in (out, out / "proof") for path in remove_abandoned(folder)]
     overwrite = overwrite or resume     # what is there is this job's own
     clock = _Clock()
 
@@ -127,12 +130,14 @@ def run_job(
 
     found = [*survey.cautions, *(one for made in renders for one in made.cautions),
              *(one for made in exports for one in made.cautions)]
-    more = [caution for caution in found if not isinstance(caution, FramesKept)]
+    more = [caution for caution in found if not isinstance(caution, FramesKept | LeftoversRemoved)]
     pairs = [(shot, open_take(place)) for place, shot in zip(places, shots, strict=True)]
     proof = prove(correction, survey, card, before=take, after=open_take(rendered), shots=pairs,
                   out_dir=out / "proof", title=title, more=more, overwrite=overwrite, progress=progress)
     clock.lap("prove")
-    result = JobResult(survey, correction, proof, tuple(renders), exports, clock.laps)
+    left += [file for one in found if isinstance(one, LeftoversRemoved) for file in one.files]
+    of_the_run = (LeftoversRemoved(tuple(left)),) if left else ()
+    result = JobResult(survey, correction, proof, tuple(renders), exports, clock.laps, of_the_run)
     finish(out, Job(proof.verdict, proof.passed, survey.chosen, (), clock.laps, asked))
     return result
 

@@ -411,6 +411,12 @@ def _(item: cautions.FramesKept) -> str:
 
 
 @sentence.register
+def _(item: cautions.LeftoversRemoved) -> str:
+    named = ", ".join(item.files[:6]) + (f" and {len(item.files) - 6} more" if len(item.files) > 6 else "")
+    return f"removed what a render that was killed had left half-written: {named}"
+
+
+@sentence.register
 def _(item: cautions.ChannelsLost) -> str:
     return (f"channels {', '.join(item.channels)} are not in the rendered frames: {item.suffix} files hold none such")
 

@@ -74,6 +74,7 @@ EXPLAINED: dict[type[Caution], str] = {
     c.CubeHasShaper: "A table before the lattice is not understood everywhere.",
     c.LatticeLarge: "Not every program reads a lattice that large.",
     c.CdlLeavesOut: "Ten numbers carry exposure, balance and a part of tone; hues stay as they are.",
+    c.LeftoversRemoved: "An earlier render was killed while it wrote them. They had hidden names and were no frames.",
     c.ChannelsLost: "The output format holds no such channels: write EXR to keep them.",
     c.LayersCarried: "Only R, G and B are corrected; the rest is as the camera wrote it.",
     c.DataWindowLost: "The output holds pixels alone; their place in a larger picture is lost.",

@@ -25,8 +25,8 @@ GROUPS: tuple[tuple[str, tuple[type[Caution], ...]], ...] = (
     ("What the correction costs",
      (c.TableTooFarOff, c.ColoursFolded, c.NoiseLifted, c.NoiseMeasured, c.SmallDifferencesStretched,
       c.ChipFarFromOthers, c.MatrixOfFewChips, c.PolynomialTable, c.PolynomialOfFewPatches, c.LightFallsOff)),
-    ("What to know all the same", (c.SameLight, c.Screened, c.NotScreened, c.FramesKept, c.LookedSparsely,
-                                   c.RowsUnreliable, c.MachineBusy)),
+    ("What to know all the same", (c.SameLight, c.Screened, c.NotScreened, c.FramesKept, c.LeftoversRemoved,
+                                   c.LookedSparsely, c.RowsUnreliable, c.MachineBusy)),
 )
 _RANK = {kind: rank for rank, kind in enumerate(kind for _, kinds in GROUPS for kind in kinds)}
 
