@@ -1,4 +1,4 @@
-"""Renders that nobody watches: killed at any moment and gone on with; planned without writing; a line of JSON a frame."""
+"""Renders that nobody watches: killed at any moment, gone on with; planned without writing; a line of JSON a frame."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def correction(tmp_path: Path) -> Path:
 
 @pytest.mark.slow
 def test_kills_at_any_moment_lose_nothing(tmp_path: Path, correction: Path) -> None:
-    """Where files being written have hidden names, so that kill -9 leaves them; which moment is drawn anew each time."""
+    """Where files being written have hidden names, so that kill -9 leaves them, at moments drawn anew each time."""
     pattern = take(tmp_path / "in", ".dpx", 10, numbers=range(1, FRAMES + 1))
     render_take(CORRECTION, parse_sequence(pattern), tmp_path / "whole/")
     whole, out = bytes_of(tmp_path / "whole"), tmp_path / "out"
