@@ -14,19 +14,18 @@ from huewright_kernels import native
 
 from huewright import translating
 from huewright.errors import InputError
-from huewright.plugin import emit, exported, link
+from huewright.plugin import emit, exported, link, tables
 from huewright.plugin.effect import VERSION
 from huewright.plugin.effects_page import documentation
 from huewright.plugin.link import find_compiler
-from huewright.plugin.tables import files_of_tables
 from huewright.plugin.targets import TARGETS, Target, targets_named
 
 log = logging.getLogger(__name__)
 
 NAME = "huewright.ofx"
 SOURCES = Path(__file__).parent / "native"
-UNITS = ("system.c", "memory.c", "text.c", "program.c", "json.c", "correction.c", "cube.c", "settings.c",
-         "isolation.c", "render.c", "describe.c", "entry.c", "tables.c")
+UNITS = ("system.c", "memory.c", "text.c", "card.c", "card_text.c", "program.c", "json.c", "correction.c", "cube.c",
+         "settings.c", "isolation.c", "render.c", "describe.c", "entry.c", "tables.c")
 """From the lowest up: each knows only those before it (its header includes only theirs)."""
 
 
@@ -128,8 +127,9 @@ def prepare(work: Path, target: str | None = None) -> list[str]:
     declarations = native.declarations(exported.exported())
     (work / "kernels.h").write_text(f"/* Generated: do not edit. */\n#pragma once\n#include <stdint.h>\n{declarations}",
                                     encoding="utf-8", newline="\n")
-    for name, text in files_of_tables().items():
+    for name, text in tables.files_of_tables().items():
         (work / name).write_text(text, encoding="utf-8", newline="\n")
+    (work / "card_text.c").write_text(tables.card_text(gpu_kernel()), encoding="ascii", newline="\n")
     objects = native_objects(target)
     emitted = sorted(path.name for path in objects.glob("*.o"))
     for name in emitted:

@@ -35,7 +35,8 @@ IMPORTED = {
                      "_strtod_l", "_strtof_l", "_wopen", "ceil", "floor", "fmax", "fmin", "free", "getenv", "malloc",
                      "memchr", "memcmp", "memcpy", "memmove", "memset", "strchr", "strcmp", "strcpy", "strerror_s",
                      "strlen", "strtol"),
-    "kernel32.dll": ("GetFileAttributesExW", "MultiByteToWideChar", "SwitchToThread")}
+    "kernel32.dll": ("GetFileAttributesExW", "GetProcAddress", "LoadLibraryExA", "MultiByteToWideChar",
+                     "SwitchToThread")}
 """What may be called of Windows; the linker refuses the rest."""
 FAT_ALIGNMENT = 14
 """Binaries within a universal one begin at multiples of 2 to this: a page of Apple's processors."""

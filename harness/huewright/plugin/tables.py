@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
+from huewright_kernels import walking
 from huewright_kernels.executor import CODE_OF, JOB_FIELDS, STREAMED_BYTES
 from huewright_kernels.ops import REGISTRY, Operation, fields
 from huewright_kernels.ops.fields import LARGEST, Field, places
@@ -52,13 +53,23 @@ def constants() -> str:
         "MOST_PATCHES": math.prod(int(p.maximum) for p in isolation.parameters if p.type == "Integer"),
         "SCRATCH_FLOATS": SCRATCH_FLOATS, "JOB_FIELDS": len(JOB_FIELDS), "STREAMED_BYTES": STREAMED_BYTES,
         "JSON_SCRATCH": strict_json.SCRATCH, "CUBE_VALUES": len(cube.VALUES), "CUBE_STEPS": len(cube.STEPS),
+        "CARD_THREADS": walking.THREADS, "CARD_PIXELS": walking.PIXELS, "CARD_ROWS": walking.MOST_ROWS,
         "VERSION_MAJOR": VERSION[0], "VERSION_MINOR": VERSION[1],
         **{f"KIND_{effect.name}": k for k, effect in enumerate(EFFECTS)},
         **{f"PatchIsolation_{p.name}": k for k, p in enumerate(isolation.parameters)}}
     return "\n".join([_HEAD, "#ifndef HUEWRIGHT_CONSTANTS_H", "#define HUEWRIGHT_CONSTANTS_H",
                       *(f"#define {name} {value}" for name, value in numbers.items()),
                       f"#define LARGEST_NUMBER {_c(LARGEST)}", f"#define GROUPING {_c(GROUPING)}",
+                      f"#define WALK_ENTRY {_c(walking.ENTRIES['walk'])}",
+                      f"#define MOVE_ENTRY {_c(walking.ENTRIES['move'])}",
                       f"#define VERSION_LABEL {_c('.'.join(map(str, VERSION)))}", "#endif", ""])
+
+
+def card_text(kernel: str) -> str:
+    """The GPU kernel's text as a C array, without what is there for people only."""
+    lines = (" ".join(line.split()) for line in kernel.splitlines() if not line.lstrip().startswith("//"))
+    rows = "\n".join(f"    {_c(line + chr(10))}" for line in lines if line)
+    return "\n".join([_HEAD, "#ifndef __APPLE__", f"const char card_text[] =\n{rows};", "#endif", ""])
 
 
 def sentences() -> str:

@@ -31,6 +31,10 @@ OfxStatus describe(const Effect *effect, OfxEffect handle)
     set_text(p, "OfxImageEffectPropColourManagementStyle", "OfxImageEffectColourManagementNone");
     set_text(p, "OfxImageEffectPropNoSpatialAwareness", effect->mask ? "false" : "true");
     set_text(p, "OfxImageEffectPropCPURenderSupported", "true");
+#ifndef __APPLE__ /* which has no driver for such cards */
+    set_text(p, "OfxImageEffectPropCudaRenderSupported", effect->mask ? "false" : "true");
+    set_text(p, "OfxImageEffectPropCudaStreamSupported", effect->mask ? "false" : "true");
+#endif
     props->propSetString(p, "OfxImageEffectPropSupportedContexts", 0, "OfxImageEffectContextFilter");
     props->propSetString(p, "OfxImageEffectPropSupportedContexts", 1, "OfxImageEffectContextGeneral");
     for (int k = 0, at = 0; k < 4; k++) /* a host of an older version of the standard has no half floats */

@@ -115,6 +115,8 @@ static OfxStatus purge(OfxEffect handle)
     return OFX_OK;
 }
 
+static atomic_int loaded; /* effects of the binary, which share what is kept of cards */
+
 static OfxStatus load(void)
 {
     if (!host || !host->fetchSuite) return OFX_ERR_MISSING_HOST_FEATURE;
@@ -127,6 +129,13 @@ static OfxStatus load(void)
     messages = host->fetchSuite(host->host, "OfxMessageSuite", 2);
     if (!messages) message_version = 1, messages = host->fetchSuite(host->host, "OfxMessageSuite", 1);
     if (!props || !effects || !params) return OFX_ERR_MISSING_HOST_FEATURE;
+    atomic_fetch_add(&loaded, 1);
+    return OFX_OK;
+}
+
+static OfxStatus unload(void)
+{
+    if (atomic_fetch_sub(&loaded, 1) == 1) card_unload();
     return OFX_OK;
 }
 
@@ -135,7 +144,7 @@ static OfxStatus act(int kind, const char *action, OfxEffect handle, OfxProperti
     const Effect *effect = &effects_table[kind];
     if (strcmp(action, "OfxActionLoad") == 0) return load();
     if (!props || !effects || !params) return OFX_ERR_MISSING_HOST_FEATURE;
-    if (strcmp(action, "OfxActionUnload") == 0) return OFX_OK;
+    if (strcmp(action, "OfxActionUnload") == 0) return unload();
     if (strcmp(action, "OfxImageEffectActionRender") == 0) return render(handle, in);
     if (strcmp(action, "OfxImageEffectActionIsIdentity") == 0) return is_identity(handle, in, out);
     if (strcmp(action, "OfxImageEffectActionGetRegionOfDefinition") == 0) return region_of_definition(handle, in, out);

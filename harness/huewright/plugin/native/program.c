@@ -49,6 +49,7 @@ void program_release(Program *program)
 {
     if (!program || atomic_fetch_sub(&program->users, 1) != 1) return;
     drop_parts(program);
+    card_forget(program->on_cards);
     give(program->instructions);
     give(program->block);
     give(program);
@@ -206,4 +207,30 @@ void run_band(const Program *program, const Picture *source, const Picture *targ
         program->count > 0 && source->premultiplied, 0, 0, 1, streaming};
     core()(&unused[0], &unused[1], (int64_t)(uintptr_t)job, band.x1, first, band.x2, last,
            (int64_t)(uintptr_t)scratch);
+}
+
+CardRows rows_on_card(const Picture *picture, int x, int y)
+{
+    const int64_t row = picture->row_bytes, across = (int64_t)picture->channels * picture->element_bytes;
+    return (CardRows){(uint64_t)((int64_t)(uintptr_t)picture->data + (y - (int64_t)picture->bounds.y1) * row
+                                 + (x - (int64_t)picture->bounds.x1) * across), row};
+}
+
+CardCopy *run_on_card(Program *program, Card *card, const Picture *source, const Picture *target, OfxRectI window,
+                      Trouble *trouble)
+{
+    const CardRows from = rows_on_card(source, window.x1, window.y1), to = rows_on_card(target, window.x1, window.y1);
+    const void *const pieces[2] = {program->data, program->instructions};
+    const size_t sizes[2] = {program->length * sizeof(float), 3 * (size_t)program->count * sizeof(int64_t)};
+    const uint64_t places = from.at | (uint64_t)from.row_bytes | to.at | (uint64_t)to.row_bytes;
+    CardCopy *copy;
+    if (places % (uint64_t)source->element_bytes) {
+        fail(trouble, OFX_ERR_GPU, "the picture's channels are not aligned to their size");
+        return NULL;
+    }
+    copy = card_copy(card, &program->on_cards, pieces, sizes, trouble);
+    if (copy && !card_walk(card, from, to, window.x2 - window.x1, window.y2 - window.y1, source->encoding,
+                           source->channels, source->premultiplied, program->count, copy, trouble))
+        return NULL;
+    return copy;
 }

@@ -5,8 +5,8 @@
 #include <stdatomic.h>
 #include <stdint.h>
 
+#include "card.h"
 #include "constants.h" /* generated */
-#include "text.h"
 
 /* --- the operations (generated tables are of these types) --- */
 typedef enum { FIELD_NUMBER, FIELD_ROW, FIELD_ROWS, FIELD_LIST, FIELD_WORD, FIELD_TABLE } FieldKind;
@@ -68,6 +68,7 @@ typedef struct {
     float *data;           /* when finished: 64-byte aligned, within block; so many floats */
     size_t length;
     void *block;
+    CardCopy *on_cards;
     atomic_int users;
 } Program;
 
@@ -89,5 +90,10 @@ typedef struct {
 
 /* One band of rows, x1 <= x < x2, through the program. Pictures have three or four channels. */
 void run_band(const Program *program, const Picture *source, const Picture *target, OfxRectI band, float *scratch);
+
+/* The same where pictures lie on a card; the program's copy there, which is in use from then on. */
+CardCopy *run_on_card(Program *program, Card *card, const Picture *source, const Picture *target, OfxRectI window,
+                      Trouble *trouble);
+CardRows rows_on_card(const Picture *picture, int x, int y); /* from that pixel on */
 
 #endif

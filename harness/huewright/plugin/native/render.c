@@ -142,6 +142,49 @@ static void share_out(Work *work)
     work_on(0, 1, work);
 }
 
+/* --- rendering on a card: the host's pictures lie there --- */
+static int clear_on_card(Card *card, const Picture *target, int x1, int y1, int x2, int y2, Trouble *trouble)
+{
+    if (x2 <= x1 || y2 <= y1) return 1;
+    return card_move(card, (CardRows){0, 0}, rows_on_card(target, x1, y1),
+                     (int64_t)(x2 - x1) * target->channels * target->element_bytes, y2 - y1, trouble);
+}
+
+static int start_on_card(Card *card, Program *program, const Picture *source, const Picture *target, OfxRectI window,
+                         CardCopy **used, Trouble *trouble)
+{
+    const OfxRectI there = overlap(window, source->bounds);
+    const int none = there.x2 <= there.x1 || there.y2 <= there.y1;
+    if (none) return clear_on_card(card, target, window.x1, window.y1, window.x2, window.y2, trouble);
+    if (!clear_on_card(card, target, window.x1, window.y1, window.x2, there.y1, trouble)
+        || !clear_on_card(card, target, window.x1, there.y2, window.x2, window.y2, trouble)
+        || !clear_on_card(card, target, window.x1, there.y1, there.x1, there.y2, trouble)
+        || !clear_on_card(card, target, there.x2, there.y1, window.x2, there.y2, trouble))
+        return 0;
+    if (source->channels == 1 || program->count == 0)
+        return card_move(card, rows_on_card(source, there.x1, there.y1), rows_on_card(target, there.x1, there.y1),
+                         (int64_t)(there.x2 - there.x1) * source->channels * source->element_bytes,
+                         there.y2 - there.y1, trouble);
+    *used = run_on_card(program, card, source, target, there, trouble);
+    return *used != NULL;
+}
+
+static int render_on_card(Instance *instance, OfxProperties in, Program *program, const Picture *source,
+                          const Picture *target, OfxRectI window, Trouble *trouble)
+{
+    Card card;
+    CardCopy *used = NULL;
+    Trouble later = {0};
+    void *stream = NULL;
+    if (instance->effect->mask) return fail(trouble, OFX_ERR_GPU, "this effect does not render on GPUs");
+    if (props->propGetPointer(in, "OfxImageEffectPropCudaStream", 0, &stream) != OFX_OK) stream = NULL;
+    if (!card_begin(&card, stream, target->data, trouble)) return 0;
+    const int started = start_on_card(&card, program, source, target, window, &used, trouble);
+    const int ended = card_end(&card, used, &later);
+    if (started && !ended) *trouble = later;
+    return started && ended;
+}
+
 static int prepare_isolation(Instance *instance, const Settings *s, const Picture *source, const double scale[2],
                              Isolation **isolation, Trouble *trouble)
 {
@@ -162,16 +205,21 @@ OfxStatus render(OfxEffect effect, OfxProperties in)
     Program *program = NULL;
     double time = 0, scale[2] = {1, 1};
     OfxRectI window;
+    int on_card = 0;
     if (!instance) return OFX_ERR_BAD_HANDLE;
     if (props->propGetDouble(in, "OfxPropTime", 0, &time) != OFX_OK
         || props->propGetIntN(in, "OfxImageEffectPropRenderWindow", 4, &window.x1) != OFX_OK)
         return OFX_FAILED;
     if (props->propGetDoubleN(in, "OfxImageEffectPropRenderScale", 2, scale) != OFX_OK) scale[0] = scale[1] = 1;
+    if (props->propGetInt(in, "OfxImageEffectPropCudaEnabled", 0, &on_card) != OFX_OK) on_card = 0;
     program = program_at(instance, time, &settings, &trouble);
     if (program && fetch(instance->output, time, &work.target, &trouble)
         && fetch(instance->source, time, &work.source, &trouble)) {
         if (work.source.encoding != work.target.encoding || work.source.channels != work.target.channels) {
             fail(&trouble, OFX_ERR_IMAGE_FORMAT, "source and output differ in depth or components");
+        } else if (on_card) {
+            render_on_card(instance, in, program, &work.source, &work.target, overlap(window, work.target.bounds),
+                           &trouble);
         } else if (prepare_isolation(instance, &settings, &work.source, scale, &isolation, &trouble)) {
             work.program = program, work.isolation = isolation;
             window = overlap(window, work.target.bounds);
@@ -187,6 +235,8 @@ OfxStatus render(OfxEffect effect, OfxProperties in)
     program_release(program);
     if (trouble.status == OFX_OK)
         all_well(instance);
+    else if (trouble.status == OFX_ERR_GPU || trouble.status == OFX_ERR_GPU_MEMORY)
+        note(instance, &trouble); /* the host may render on the processor instead: nothing for the person to mend */
     else
         complain(instance, &trouble);
     return trouble.status;

@@ -44,6 +44,11 @@ void complain(Instance *instance, const Trouble *trouble)
     say(instance, "OfxMessageError", trouble->text);
 }
 
+void note(Instance *instance, const Trouble *trouble)
+{
+    if (messages) messages->message(instance->handle, "OfxMessageLog", "huewright", "%s", trouble->text);
+}
+
 void all_well(Instance *instance)
 {
     if (messages && message_version >= 2 && atomic_exchange(&instance->complained, 0))

@@ -20,6 +20,9 @@ typedef _locale_t Locale;
 static Locale new_locale(void) { return _create_locale(LC_ALL, "C"); }
 static void drop_locale(Locale locale) { _free_locale(locale); }
 #else
+#ifdef __linux__
+#include <dlfcn.h>
+#endif
 #include <sched.h>
 #include <unistd.h>
 #ifdef __APPLE__
@@ -101,6 +104,10 @@ void close_file(int file) { _close(file); }
 
 void give_way(void) { SwitchToThread(); }
 
+void *open_library(const char *name) { return LoadLibraryExA(name, NULL, LOAD_LIBRARY_SEARCH_SYSTEM32); }
+
+void *find_in_library(void *library, const char *name) { return (void *)(uintptr_t)GetProcAddress(library, name); }
+
 /* Functions with more than a page of variables touch each page of it first, so that the stack grows: the compiler calls
  * this with the bytes in rax and wants every register back. Usually the compiler's own library has it; no library is
  * linked here but the system's. */
@@ -179,4 +186,22 @@ int64_t read_file(int file, char *to, size_t room)
 void close_file(int file) { close(file); }
 
 void give_way(void) { sched_yield(); }
+
+#ifdef __linux__
+/* These lay in a library of their own before glibc 2.34, which a host that opens plug-ins has loaded. Nothing is linked
+ * for them: where they are missing, so is what would be opened. */
+#pragma weak dlopen
+#pragma weak dlsym
+#if __GLIBC_PREREQ(2, 34) /* the versions that older ones have, too */
+#ifdef __x86_64__
+__asm__(".symver dlopen, dlopen@GLIBC_2.2.5\n.symver dlsym, dlsym@GLIBC_2.2.5");
+#elif defined(__aarch64__)
+__asm__(".symver dlopen, dlopen@GLIBC_2.17\n.symver dlsym, dlsym@GLIBC_2.17");
+#endif
+#endif
+
+void *open_library(const char *name) { return dlopen && dlsym ? dlopen(name, RTLD_NOW | RTLD_LOCAL) : NULL; }
+
+void *find_in_library(void *library, const char *name) { return dlsym(library, name); }
+#endif
 #endif

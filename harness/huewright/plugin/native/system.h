@@ -1,4 +1,4 @@
-/* What each system does in its own way: numbers and words in the C locale, files, waiting. Paths are UTF-8. */
+/* What each system does in its own way: numbers and words in the C locale, files, waiting, libraries. Paths are UTF-8. */
 #ifndef HUEWRIGHT_SYSTEM_H
 #define HUEWRIGHT_SYSTEM_H
 
@@ -8,8 +8,10 @@
 
 #ifdef _WIN32
 #define EXPORTED __attribute__((dllexport))
+#define CARD_DRIVER "nvcuda.dll"
 #else
 #define EXPORTED __attribute__((visibility("default")))
+#define CARD_DRIVER "libcuda.so.1"
 #endif
 
 double parse_number(const char *text, char **end); /* as strtod in the C locale, whatever the host's is */
@@ -28,5 +30,10 @@ int64_t read_file(int file, char *to, size_t room);
 void close_file(int file);
 
 void give_way(void); /* to other threads */
+
+#ifndef __APPLE__
+void *open_library(const char *name); /* one of the system's; NULL if it is not there */
+void *find_in_library(void *library, const char *name);
+#endif
 
 #endif
