@@ -44,7 +44,7 @@ ALLOWED: dict[str, set[str]] = {
     "accuracy": {"huewright_kernels", "reference", "colorimetry", "device"},
     "timing": {"huewright_kernels", "colorimetry", "models", "frames", "report", "progress", "device"},
     "plugin": {"huewright_kernels", "translating", "reference", "models", "strict_json", "errors", "files"},
-    "host": {"frames", "errors"},
+    "host": {"frames", "device", "errors"},
     "probe": {"host", "errors"},
     "huewright_demo": {"cards", *BELOW_PROOF},
     "steps": {"cards", "finding", "solver", "provenance", "rendering", "handover", "proof", "report", "accuracy",

@@ -57,7 +57,7 @@ def test_the_processor_needs_nothing() -> None:
 
 
 def test_names_of_devices(two_cards: None) -> None:
-    from huewright.device.cards import named
+    from huewright.device.driver import named
 
     assert named("cuda") == [0, 1] and named("cuda:1") == [1]
     with pytest.raises(InputError, match="there is no GPU 2: this machine has 2, counted from 0"):

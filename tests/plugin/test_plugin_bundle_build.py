@@ -49,7 +49,8 @@ def test_each_c_header_includes_lower_ones_only() -> None:
         known = HEADERS[:HEADERS.index(path.name)] if path.suffix == ".h" else HEADERS
         for name in re.findall(r'#include "([^"]+)"', path.read_text()):
             assert name in (*known, *GENERATED), f"{path.name} includes {name}"
-    made = {unit: (building.SOURCES / unit).read_text() for unit in building.UNITS if unit not in ("tables.c", "card_text.c")}
+    made = {unit: (building.SOURCES / unit).read_text() for unit in building.UNITS
+            if unit not in ("tables.c", "card_text.c")}
     for place, (unit, text) in enumerate(made.items()):
         own = {f"{name[:-2]}.h" for name in list(made)[place + 1:]}
         assert not own & set(re.findall(r'#include "([^"]+)"', text)), unit

@@ -87,6 +87,8 @@ def register(app: typer.Typer) -> None:
         setting: Annotated[list[str] | None, typer.Option("--set", help="A parameter: NAME=VALUE, or NAME@FRAME=VALUE "
                                                           "for a key; may be repeated.")] = None,
         threads: options.Threads = None,
+        device: Annotated[str, typer.Option("--device", help="What the plug-in renders on: cpu; cuda, the first NVIDIA "
+                                            "GPU; or cuda:N, that one. A plug-in that can't is refused.")] = "cpu",
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
@@ -99,7 +101,7 @@ def register(app: typer.Typer) -> None:
         refuse_outputs(json_file, overwrite=overwrite)
         with progress_line() as progress:
             summary = render_through(bundle, effect, parse_settings(setting or ()), take_from(shot), out,
-                                     overwrite=overwrite, threads=threads, progress=progress)
+                                     overwrite=overwrite, threads=threads, device=device, progress=progress)
         write_figures(json_file, summary, overwrite=overwrite)
         for message in (*summary.messages, *(f"{f.level}: {f.message}" for f in summary.findings)):
             caution(message)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import ctypes
 import queue
-import re
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
@@ -27,21 +26,6 @@ from huewright.errors import InputError
 
 PROGRAMS_KEPT = 4
 """So many programs' tables stay with a lane."""
-
-
-def named(device: str) -> list[int]:
-    """The numbers of the GPUs that "cuda" or "cuda:N" names. :class:`InputError` where there is none such."""
-    match = re.fullmatch(r"cuda(?::(\d{1,4}))?", device)
-    if match is None:
-        raise InputError(f"--device takes cpu, cuda, or cuda:N with a GPU's number, not {device!r}")
-    count = call("cuDeviceGetCount")
-    if count == 0:
-        raise InputError("--device cuda needs an NVIDIA GPU, and there is none here; leave --device out")
-    if match[1] is None:
-        return list(range(count))
-    if int(match[1]) >= count:
-        raise InputError(f"there is no GPU {match[1]}: this machine has {count}, counted from 0")
-    return [int(match[1])]
 
 
 class Memory:

@@ -10,7 +10,7 @@ from huewright.device.compute import PROCESSOR, Compute, Processor
 def require_device(device: str) -> None:
     """:class:`InputError` where there is no such device as ``device`` names, before any work is begun."""
     if device != PROCESSOR:
-        from huewright.device.cards import named
+        from huewright.device.driver import named
 
         named(device)
 
@@ -25,6 +25,7 @@ def computing_on(device: str, *, threads: int | None = None, lanes: int = 2,
     """
     if device == PROCESSOR:
         return Processor(threads)
-    from huewright.device.cards import Cards, named
+    from huewright.device.cards import Cards
+    from huewright.device.driver import named
 
     return Cards(named(device), lanes, notify)

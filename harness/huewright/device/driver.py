@@ -5,6 +5,7 @@ The driver comes with the card; of CUDA's toolkit nothing is needed. It is opene
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import Any
 
@@ -50,3 +51,18 @@ def _words(driver: Any, status: Any) -> str:
     asked, words = driver.cuGetErrorString(status)
     said = words.decode() if asked == driver.CUresult.CUDA_SUCCESS and words else "no reason given"
     return f"{said} ({status.name})"
+
+
+def named(device: str) -> list[int]:
+    """The numbers of the GPUs that "cuda" or "cuda:N" names. :class:`InputError` where there is none such."""
+    match = re.fullmatch(r"cuda(?::(\d{1,4}))?", device)
+    if match is None:
+        raise InputError(f"--device takes cpu, cuda, or cuda:N with a GPU's number, not {device!r}")
+    count = call("cuDeviceGetCount")
+    if count == 0:
+        raise InputError("--device cuda needs an NVIDIA GPU, and there is none here; leave --device out")
+    if match[1] is None:
+        return list(range(count))
+    if int(match[1]) >= count:
+        raise InputError(f"there is no GPU {match[1]}: this machine has {count}, counted from 0")
+    return [int(match[1])]

@@ -109,12 +109,15 @@ ADDRESS_SPACE, FILE_SIZE, OPEN_FILES, PROCESSES = 16 << 30, 1 << 30, 512, 256
 """What strangers' code may take: bytes of addresses, of a file, open files, processes and threads of its own."""
 
 
-def set_limits() -> None:
-    """Limits for this process and all that it starts; lower ones that are there already stay."""
+def set_limits(*, addresses: bool = True) -> None:
+    """Limits for this process and all that it starts, that of ``addresses`` if wished; lower ones that are there
+    already stay."""
     tasks = sum(1 for _ in Path("/proc").glob("[0-9]*/task/*")) if os.path.isdir("/proc") else 0
     for kind, most in ((resource.RLIMIT_CORE, 0), (resource.RLIMIT_AS, ADDRESS_SPACE),
                        (resource.RLIMIT_FSIZE, FILE_SIZE), (resource.RLIMIT_NOFILE, OPEN_FILES),
                        (resource.RLIMIT_NPROC, tasks + PROCESSES)):
+        if kind == resource.RLIMIT_AS and not addresses:
+            continue
         _, hard = resource.getrlimit(kind)
         allowed = most if hard == resource.RLIM_INFINITY else min(most, hard)
         resource.setrlimit(kind, (allowed, allowed))

@@ -12,12 +12,15 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from huewright.host import property_sets, standard
 from huewright.host.objects import Effect, Image, Journal, Memory, Mutex, Parameter, ParameterSet, PropertySet
 from huewright.host.pictures import GuardedMemory, Picture
 from huewright.host.standard import ERR_MEMORY, OK
+
+if TYPE_CHECKING:
+    from huewright.host.card import Card
 
 MOST_THREADS = 256
 """Of all renders that run at once: each call must get all its threads, which may wait for each other."""
@@ -33,6 +36,7 @@ class Conditions:
     fail_images     status that every clipGetImage returns instead of a picture
     abort_after     abort() answers 1 from this call on; None for never
     dawdle_s        every call into the host takes up to so long, at random: threads then meet in every order
+    card            an NVIDIA GPU that it may render on
     """
 
     cpus: int = 1
@@ -41,6 +45,7 @@ class Conditions:
     fail_images: int | None = None
     abort_after: int | None = None
     dawdle_s: float = 0.0
+    card: Card | None = None
 
 
 @dataclass
@@ -77,6 +82,8 @@ class Handles:
         self.time = 0.0
         self.frame_range = (0.0, 0.0)
         self.render_scale = (1.0, 1.0)
+        self.on_card = False
+        """Pictures are handed out on the GPU."""
 
     def register(self, thing: Any) -> int:
         handle = next(self._numbers)
@@ -134,11 +141,12 @@ class Handles:
     # --- what the suites share -------------------------------------------------------------------------------
     def give_image(self, picture: Picture, what: str, render_scale: tuple[float, float]) -> int:
         region = picture.region
+        address = self.conditions.card.address_of(picture) if self.on_card and self.conditions.card else picture.address
         values = {"OfxPropType": "OfxTypeImage", "OfxImageEffectPropPixelDepth": picture.depth,
                   "OfxImageEffectPropComponents": picture.components,
                   "OfxImageEffectPropPreMultiplication": picture.premultiplication,
                   "OfxImageEffectPropRenderScale": render_scale, "OfxImagePropPixelAspectRatio": 1.0,
-                  "OfxImagePropData": picture.address, "OfxImagePropBounds": picture.bounds,
+                  "OfxImagePropData": address, "OfxImagePropBounds": picture.bounds,
                   "OfxImagePropRegionOfDefinition": region, "OfxImagePropRowBytes": picture.row_bytes,
                   "OfxImagePropField": standard.FIELD_NONE,
                   "OfxImagePropUniqueIdentifier": f"picture-{id(picture):x}"}

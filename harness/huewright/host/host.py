@@ -25,7 +25,7 @@ class Host(Handles):
         super().__init__(conditions)
         self._callbacks: list[Any] = []
         self._suites: dict[tuple[str, int], ctypes.Structure] = {}
-        self.properties = PropertySet("the host", property_sets.HOST, _host_values(), self.journal)
+        self.properties = PropertySet("the host", property_sets.HOST, _host_values(self.conditions), self.journal)
         self.structure = abi.OfxHost(self.register(self.properties),
                                      self._callback(abi.FetchSuite, self._fetch, "Core API, OfxHost", "fetchSuite"))
         self._build_suites()
@@ -61,7 +61,12 @@ class Host(Handles):
         return None if suite is None else ctypes.addressof(suite)
 
 
-def _host_values() -> dict[str, Any]:
+_YES = {True: "true", False: "false"}
+
+
+def _host_values(conditions: Conditions) -> dict[str, Any]:
+    card = conditions.card
+    on_cards, streams = card is not None, card is not None and card.streams
     return {
         "OfxPropAPIVersion": [1, 5], "OfxPropType": "OfxTypeImageEffectHost", "OfxPropName": HOST_NAME,
         "OfxPropLabel": "Huewright headless host", "OfxPropVersion": [1, 0, 0], "OfxPropVersionLabel": "1.0",
@@ -81,10 +86,10 @@ def _host_values() -> dict[str, Any]:
         "OfxParamHostPropPageRowColumnCount": [0, 0], "OfxPropHostOSHandle": 0,
         "OfxImageEffectHostPropNativeOrigin": "kOfxImageEffectHostPropNativeOriginBottomLeft",
         "OfxImageEffectPropOpenGLRenderSupported": "false", "OfxImageEffectPropRenderQualityDraft": 0,
-        "OfxImageEffectPropCudaRenderSupported": "false", "OfxImageEffectPropMetalRenderSupported": "false",
+        "OfxImageEffectPropCudaRenderSupported": _YES[on_cards], "OfxImageEffectPropMetalRenderSupported": "false",
         "OfxImageEffectPropOpenCLRenderSupported": "false",
         "OfxImageEffectPropOpenCLSupported": "false", "OfxImageEffectPropCPURenderSupported": "true",
-        "OfxImageEffectPropCudaStreamSupported": "false",
+        "OfxImageEffectPropCudaStreamSupported": _YES[streams],
         "OfxImageEffectPropColourManagementStyle": standard.COLOUR_OCIO,
         "OfxImageEffectPropColourManagementAvailableConfigs": [standard.NATIVE_CONFIG],
     }

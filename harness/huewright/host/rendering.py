@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -19,11 +19,15 @@ from huewright.host.pictures import wrap
 from huewright.host.session import Binary
 from huewright.host.standard import OK, REPLY_DEFAULT
 
+if TYPE_CHECKING:
+    from huewright.host.card import Card
+
 
 class Renderer:
     """One effect of a binary, opened for pictures of one size and number format.
 
-    ``threads`` is what the multi-thread suite offers the plug-in; relative paths in ``settings`` begin in ``folder``.
+    ``threads`` is what the multi-thread suite offers the plug-in; relative paths in ``settings`` begin in ``folder``;
+    ``card`` is the GPU that it renders on, instead of the processor.
     Raises :class:`InputError` if the effect is not
     there, has no such parameter, or refuses.
     """
@@ -31,9 +35,9 @@ class Renderer:
     def __init__(self, path: Path | str, identifier: str, settings: dict[str, Any], size: tuple[int, int],
                  dtype: np.dtype, *, alpha: bool = True, premultiplied: bool = False,
                  frames: tuple[float, float] = (0.0, 0.0), threads: int | None = None, folder: str = "",
-                 progress: Callable[[str], None] = lambda action: None) -> None:
+                 card: Card | None = None, progress: Callable[[str], None] = lambda action: None) -> None:
         threads = threads or len(os.sched_getaffinity(0))
-        self.host = Host(Conditions(cpus=threads))
+        self.host = Host(Conditions(cpus=threads, card=card))
         self.host.folder = folder
         # Frames come back in the kind in which they went in.
         self.host.properties.put("OfxImageEffectPropMultipleClipDepths", 0)
@@ -44,6 +48,9 @@ class Renderer:
         self._require(self.plugin.load(), "load")
         self._require(self.plugin.describe(), "describe")
         assert self.plugin.descriptor is not None
+        if card is not None and not self.plugin.renders_on_cards:
+            raise InputError(f"effect {identifier} does not render on NVIDIA's GPUs, as it says of itself; leave "
+                             "--device out")
         offered = self.plugin.descriptor.properties.all("OfxImageEffectPropSupportedContexts")
         context = next((c for c in (standard.FILTER, standard.GENERAL) if c in offered), None)
         if context is None:
@@ -135,6 +142,11 @@ def render_frames(request: dict[str, Any], tell: Tell) -> None:
     shape: tuple[int, ...] = ()
     try:
         take = open_take(request["take"])
+        card = None
+        if request.get("device", "cpu") != "cpu":
+            from huewright.host.card import Card
+
+            card = Card(request["device"])
         for number, target in request["frames"]:
             frame = take.frame(number)
             if renderer is None:
@@ -143,7 +155,7 @@ def render_frames(request: dict[str, Any], tell: Tell) -> None:
                                     (frame.width, frame.height), frame.pixels.dtype, alpha=frame.has_alpha,
                                     premultiplied=frame.premultiplied,
                                     frames=(request["frames"][0][0], request["frames"][-1][0]),
-                                    threads=request["threads"], folder=request["folder"])
+                                    threads=request["threads"], folder=request["folder"], card=card)
             elif frame.pixels.shape != shape:
                 raise InputError(f"{take.called(number)} has another size or other channels than the first frame; "
                                  "render takes of one size, or a range")

@@ -119,6 +119,14 @@ class Plugin:
         self.descriptor = Effect(properties, instance=False)
         return self.call(standard.DESCRIBE, self.descriptor)
 
+    def says(self, name: str) -> bool:
+        """Whether its description answers a question of support with "true" or "needed"."""
+        return self.descriptor is not None and self.descriptor.properties.get(name, 0, "") in ("true", "needed")
+
+    @property
+    def renders_on_cards(self) -> bool:
+        return self.says("OfxImageEffectPropCudaRenderSupported")
+
     def describe_in_context(self, context: str) -> int:
         assert self.descriptor is not None
         effect = Effect(self.descriptor.properties.copy("the effect descriptor"), False, context)
@@ -181,6 +189,9 @@ class Instance:
                 own.values = parameter.default()
             self.effect.parameters[name] = own
         self.set(settings)
+        self.on_card = self.host.conditions.card is not None and plugin.renders_on_cards
+        self.fetches = True
+        """Whether pictures come back from the GPU after each render."""
         self.created = plugin.call(standard.CREATE, self.effect)
         self.alive = True
 
@@ -312,10 +323,17 @@ class Instance:
         return {"OfxImageEffectPropRenderScale": self.host.render_scale,
                 "OfxImageEffectPropSequentialRenderStatus": 0, "OfxImageEffectPropInteractiveRenderStatus": 0,
                 "OfxImageEffectPropRenderQualityDraft": 0, "OfxImageEffectPropOpenGLEnabled": 0,
-                "OfxImageEffectPropCudaEnabled": 0, "OfxImageEffectPropMetalEnabled": 0,
+                "OfxImageEffectPropCudaEnabled": int(self.on_card), "OfxImageEffectPropMetalEnabled": 0,
                 "OfxImageEffectPropOpenCLEnabled": 0, "OfxImageEffectPropThumbnailRender": "false",
-                "OfxImageEffectPropNoSpatialAwareness": "false", "OfxImageEffectPropCudaStream": 0,
+                "OfxImageEffectPropNoSpatialAwareness": "false", "OfxImageEffectPropCudaStream": self._stream(),
                 "OfxImageEffectPropMetalCommandQueue": 0, "OfxImageEffectPropOpenCLCommandQueue": 0}
+
+    def _stream(self) -> int:
+        """The stream to work on, where both sides know of streams."""
+        card = self.host.conditions.card
+        both = self.on_card and card is not None and card.streams and self.plugin.says(
+            "OfxImageEffectPropCudaStreamSupported")
+        return int(card.stream) if both and card is not None else 0
 
     def begin(self, first: float = 0.0, last: float = 0.0) -> int:
         return self.plugin.call(standard.BEGIN_RENDER, self.effect, self._sequence(first, last))
@@ -326,6 +344,19 @@ class Instance:
     def render(self, window: Window, time: float = 0.0) -> int:
         self.host.time = time
         self.host.counts.renders += 1
+        card = self.host.conditions.card
+        if self.on_card and card is not None:
+            card.enter()
+            self.host.on_card = True
+            try:
+                return self._render(window, time)
+            finally:
+                self.host.on_card = False
+                if self.fetches:
+                    card.take_back()
+        return self._render(window, time)
+
+    def _render(self, window: Window, time: float) -> int:
         return self.plugin.call(standard.RENDER, self.effect, self._render_flags() | {
             "OfxPropTime": time, "OfxImageEffectPropRenderWindow": window,
             "OfxImageEffectPropFieldToRender": standard.FIELD_NONE})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,6 +15,9 @@ from huewright.host.objects import Parameter
 from huewright.host.pictures import GuardedMemory, Picture, allocate, raw_bytes, sample_picture
 from huewright.host.session import Binary, Instance, Plugin, Window
 from huewright.host.standard import OK, REPLY_DEFAULT
+
+if TYPE_CHECKING:  # imports what only a machine with a GPU needs
+    from huewright.host.card import Card
 
 WIDTH, HEIGHT = 52, 36
 """Of the generated picture: small, and no multiple of any vector's length."""
@@ -86,6 +89,23 @@ class Bench:
             return f"{said}: it misses something of this host, which does not give it {', '.join(suites)}"
         return said
 
+    def on_card(self, *, streams: bool = True) -> tuple[Plugin, Card]:
+        """As :meth:`open`, the host offering an NVIDIA GPU; :class:`SkipCheck` where the plug-in does not render there
+        or this machine has none."""
+        plugin = self.open()
+        offers = plugin.renders_on_cards
+        plugin.unload()
+        if not offers:
+            raise SkipCheck("the plug-in does not render on NVIDIA's GPUs")
+        from huewright.host.card import card_or_reason
+
+        self.progress("opening the GPU")
+        card = card_or_reason(streams=streams)
+        if isinstance(card, str):
+            raise SkipCheck(f"unprobed here: {card}")
+        self.under(Conditions(card=card))
+        return self.open(), card
+
     def supported(self, plugin: Plugin, name: str) -> tuple[str, ...]:
         assert plugin.descriptor is not None
         return plugin.descriptor.properties.all(name)
@@ -117,7 +137,8 @@ class Bench:
                  prepare: bool = True) -> Instance:
         """Created, asked for its clip preferences, with the person's settings over moved parameters."""
         assert plugin.descriptor is not None
-        if plugin.descriptor.properties.get("OfxImageEffectPropCPURenderSupported", 0, "true") == "false":
+        cpu = plugin.descriptor.properties.get("OfxImageEffectPropCPURenderSupported", 0, "true") != "false"
+        if not cpu and self.host.conditions.card is None:
             raise SkipCheck("needs a GPU: the plug-in declares that it does not render on the CPU")
         if settings is None:
             settings = moved(list(plugin.contexts[self.context].parameters.values()), 0.25) | self.settings

@@ -25,7 +25,7 @@ from huewright.host.host import Host
 from huewright.host.objects import Finding
 from huewright.host.session import Binary
 from huewright.probe.bench import Bench, SkipCheck
-from huewright.probe.checks import CHECKS, SECTIONS
+from huewright.probe.checks import CHECKS, ON_CARDS, SECTIONS
 
 # The context that is tried first gets every check, the others those that a context can change.
 PLAIN = ("description", "life", "questions", "changes", "overlay", "render")
@@ -78,12 +78,14 @@ class Progress:
 MOST_PROCESSES = 64
 
 
-def forked(function: Callable[[Progress], Any], patience_s: float) -> dict[str, Any]:
+def forked(function: Callable[[Progress], Any], patience_s: float, *, roomy: bool = False) -> dict[str, Any]:
     """``function`` in a process of its own: {"answer": ...}, or {"end": ...} with one of
 
     crashed, hung      the action it was in as "at", the last calls into the host as "calls"
     multiplied         it started more than :data:`MOST_PROCESSES` processes
     unloadable         a sentence of why as "why"; broken: a traceback of ours
+
+    ``roomy``: it may have any number of addresses (a GPU's driver reserves many).
     """
     progress = Progress()
     reader, writer = os.pipe()
@@ -92,7 +94,7 @@ def forked(function: Callable[[Progress], Any], patience_s: float) -> dict[str, 
         os.close(reader)
         os.setpgid(0, 0)
         die_with_parent()
-        set_limits()
+        set_limits(addresses=not roomy)
         try:
             answer = json.dumps({"answer": function(progress)})
         except InputError as error:
@@ -222,7 +224,7 @@ def probe(request: dict[str, Any], tell: Tell) -> None:
     told: dict[tuple[Any, ...], str] = {}
     for identifier, context, name in jobs:
         began = time.monotonic()
-        outcome = forked(one_check(request, identifier, context, name), patience_s)
+        outcome = forked(one_check(request, identifier, context, name), patience_s, roomy=name in ON_CARDS)
         cause = (identifier, context, outcome.get("end"), outcome.get("signal"), outcome.get("at"))
         if cause in told:  # said once, where it happened under the plainest conditions
             outcome = {"answer": {"findings": [], "skipped": f"not reached: {told[cause]}"}}

@@ -73,7 +73,8 @@ def run_bench(*, quick: bool = False, threads: int | None = None, sizes: Sequenc
 
 def _on_card(device: str, sizes: Sequence[str], rounds: int, frames: str | None, started: float,
              progress: Progress) -> rows.BenchResult:
-    from huewright.device.cards import Cards, named
+    from huewright.device.cards import Cards
+    from huewright.device.driver import named
     from huewright.timing import rows, work
     from huewright.timing.cards import card_rows
 

@@ -167,22 +167,25 @@ def parse_settings(texts: Iterable[str]) -> dict[str, Any]:
 
 
 def render_through(bundle: Path | str, effect_id: str, settings: Mapping[str, Any], sequence: Take,
-                   out_text: Path | str, *, overwrite: bool = False, threads: int | None = None,
+                   out_text: Path | str, *, overwrite: bool = False, threads: int | None = None, device: str = "cpu",
                    patience_s: float = 120.0, progress: Progress = silent) -> ThroughSummary:
     """Renders ``sequence`` through an effect of the plug-in at ``bundle``, in a process of its own.
 
     Frames keep their number format, metadata and further channels. ``settings`` are parameter values (numbers,
     texts, option labels; a dict of frame -> value animates). ``effect_id`` may be the identifier's last part.
+    ``device`` is "cpu", or "cuda" or "cuda:N" for an NVIDIA GPU (the first, or that one) that it must render on.
 
     Raises :class:`InputError` for what the person can mend and for an effect that refuses, and
     :class:`~huewright.errors.NoAnswerError` if the plug-in crashes or hangs (frames already written stay).
     """
     require_support()
+    from huewright.device.choosing import require_device
     from huewright.host.child import talk
     from huewright.host.objects import Finding
 
     started = time.perf_counter()
     binary = find_binary(bundle)
+    require_device(device)
     sequence.require_complete()
     outputs = output_paths(out_text, sequence)
     for path in outputs.values():
@@ -190,7 +193,7 @@ def render_through(bundle: Path | str, effect_id: str, settings: Mapping[str, An
     # The child works in a folder of its own.
     request = {"path": os.path.abspath(binary), "effect": _identifier(binary, effect_id, patience_s),
                "settings": {k: dict(v) if isinstance(v, Mapping) else v for k, v in settings.items()},
-               "overwrite": overwrite, "threads": threads, "folder": os.getcwd(),
+               "overwrite": overwrite, "threads": threads, "device": device, "folder": os.getcwd(),
                "take": os.path.abspath(sequence.text),
                "frames": [(n, os.path.abspath(path)) for n, path in outputs.items()]}
     done: list[int] = []

@@ -222,6 +222,7 @@ CardCopy *card_copy(Card *card, CardCopy **copies, const void *const pieces[2], 
         if (bring(card, copy, pieces, sizes, trouble)) {
             copy->next = *copies, *copies = copy;
         } else {
+            cuda.synchronize(card->stream); /* a piece may be on its way */
             drop(copy);
             copy = NULL;
         }

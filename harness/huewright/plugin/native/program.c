@@ -216,21 +216,16 @@ CardRows rows_on_card(const Picture *picture, int x, int y)
                                  + (x - (int64_t)picture->bounds.x1) * across), row};
 }
 
-CardCopy *run_on_card(Program *program, Card *card, const Picture *source, const Picture *target, OfxRectI window,
-                      Trouble *trouble)
+int run_on_card(Program *program, Card *card, const Picture *source, const Picture *target, OfxRectI window,
+                CardCopy **used, Trouble *trouble)
 {
     const CardRows from = rows_on_card(source, window.x1, window.y1), to = rows_on_card(target, window.x1, window.y1);
     const void *const pieces[2] = {program->data, program->instructions};
     const size_t sizes[2] = {program->length * sizeof(float), 3 * (size_t)program->count * sizeof(int64_t)};
     const uint64_t places = from.at | (uint64_t)from.row_bytes | to.at | (uint64_t)to.row_bytes;
-    CardCopy *copy;
-    if (places % (uint64_t)source->element_bytes) {
-        fail(trouble, OFX_ERR_GPU, "the picture's channels are not aligned to their size");
-        return NULL;
-    }
-    copy = card_copy(card, &program->on_cards, pieces, sizes, trouble);
-    if (copy && !card_walk(card, from, to, window.x2 - window.x1, window.y2 - window.y1, source->encoding,
-                           source->channels, source->premultiplied, program->count, copy, trouble))
-        return NULL;
-    return copy;
+    if (places % (uint64_t)source->element_bytes)
+        return fail(trouble, OFX_ERR_GPU, "the picture's channels are not aligned to their size");
+    *used = card_copy(card, &program->on_cards, pieces, sizes, trouble);
+    return *used && card_walk(card, from, to, window.x2 - window.x1, window.y2 - window.y1, source->encoding,
+                              source->channels, source->premultiplied, program->count, *used, trouble);
 }

@@ -91,9 +91,9 @@ typedef struct {
 /* One band of rows, x1 <= x < x2, through the program. Pictures have three or four channels. */
 void run_band(const Program *program, const Picture *source, const Picture *target, OfxRectI band, float *scratch);
 
-/* The same where pictures lie on a card; the program's copy there, which is in use from then on. */
-CardCopy *run_on_card(Program *program, Card *card, const Picture *source, const Picture *target, OfxRectI window,
-                      Trouble *trouble);
+/* The same where pictures lie on a card; `used` is the program's copy there, in use from then on. */
+int run_on_card(Program *program, Card *card, const Picture *source, const Picture *target, OfxRectI window,
+                CardCopy **used, Trouble *trouble);
 CardRows rows_on_card(const Picture *picture, int x, int y); /* from that pixel on */
 
 #endif

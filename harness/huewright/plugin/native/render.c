@@ -165,8 +165,7 @@ static int start_on_card(Card *card, Program *program, const Picture *source, co
         return card_move(card, rows_on_card(source, there.x1, there.y1), rows_on_card(target, there.x1, there.y1),
                          (int64_t)(there.x2 - there.x1) * source->channels * source->element_bytes,
                          there.y2 - there.y1, trouble);
-    *used = run_on_card(program, card, source, target, there, trouble);
-    return *used != NULL;
+    return run_on_card(program, card, source, target, there, used, trouble);
 }
 
 static int render_on_card(Instance *instance, OfxProperties in, Program *program, const Picture *source,

@@ -64,7 +64,7 @@ typedef struct {
 Instance *instance_of(OfxEffect effect);
 int text_is(OfxProperties p, const char *name, const char *value);
 void complain(Instance *instance, const Trouble *trouble);
-void note(Instance *instance, const Trouble *trouble); /* for the host's log */
+void note(Instance *instance, const Trouble *trouble); /* the host writes it down, nobody is told */
 void all_well(Instance *instance);
 
 /* The parameters' values at a time, and the program for them (a use counted; NULL in trouble). */
