@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import os
 import re
 import shlex
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 from unittest import mock
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -27,6 +29,7 @@ RUNS = {
     "prove": ["prove correction.json survey.json --card card.toml --before 'take/a.####.png' --after true/take"],
     "export": ["export correction.json look.cube look.clf --size 33",
                "export correction.json near.cube near.clf --error 0.002 --frames 'take/a.####.png'"],
+    "edit": ["edit scene.otio graded/scene.otio --for 'scenes/garden/b.####.png=correction.json'"],
     "scopes": ["scopes scenes/garden/b.0001.png --correction correction.json --strength hues=0.8"],
     "repeat": ["repeat correction.json"],
     "run": ["run 'take/a.####.png' --card card.toml --encoding display --shot scenes --out scene-a"],
@@ -43,10 +46,24 @@ def transcripts(folder: Path) -> dict[str, str]:
     for scene in ("kitchen", "garden"):
         (folder / "scenes" / scene).mkdir(parents=True)
         paint(folder / "scenes" / scene / "b.0001.png", card=False)
+    (folder / "scene.otio").write_text(json.dumps(edit_of("garden", "kitchen")), encoding="utf-8")
     (folder / "card.toml").write_bytes(CARD.read_bytes())
     with contextlib.chdir(folder):
         return {verb: "\n".join(f"$ huewright {line}\n{printed(line)}" for line in lines)
                 for verb, lines in RUNS.items()}
+
+
+def edit_of(*scenes: str) -> dict[str, Any]:
+    """An edit as OpenTimelineIO writes it, of a second of each scene."""
+    def span(start: int) -> dict[str, Any]:
+        start_time, duration = ({"OTIO_SCHEMA": "RationalTime.1", "rate": 24.0, "value": float(value)}
+                                for value in (start, 24))
+        return {"OTIO_SCHEMA": "TimeRange.1", "duration": duration, "start_time": start_time}
+
+    clips = [{"OTIO_SCHEMA": "Clip.1", "metadata": {}, "name": scene, "source_range": span(1), "media_reference": {
+        "OTIO_SCHEMA": "ExternalReference.1", "target_url": f"scenes/{scene}/b.0001.png"}} for scene in scenes]
+    track = {"OTIO_SCHEMA": "Track.1", "kind": "Video", "name": "V1", "children": clips}
+    return {"OTIO_SCHEMA": "Timeline.1", "name": "scene", "tracks": {"OTIO_SCHEMA": "Stack.1", "children": [track]}}
 
 
 def printed(line: str) -> str:

@@ -19,6 +19,7 @@ from huewright.cli import (
     bench,
     card,
     demo,
+    edit,
     export,
     help,
     ofx,
@@ -50,6 +51,7 @@ solve.register(app)
 render.register(app)
 prove.register(app)
 export.register(app)
+edit.register(app)
 scopes.register(app)
 repeat.register(app)
 card.register(app)

@@ -88,7 +88,9 @@ def deviation(apply: Apply, operations: Sequence[Operation]) -> Deviation:
     inside = _inside(wanted)
     first, second = errors[:COLOURS], errors[COLOURS:]
     worst, worst_code = _sought(apply, operations, codes, errors.max(axis=1), in_gamut=False)
-    in_gamut, _ = _sought(apply, operations, codes, np.where(inside, errors.max(axis=1), 0.0), in_gamut=True)
+    in_gamut, code = _sought(apply, operations, codes, np.where(inside, errors.max(axis=1), 0.0), in_gamut=True)
+    if in_gamut > worst:    # found by the other search
+        worst, worst_code = in_gamut, code
     measured = {"natural_mean": first.mean(), "natural_worst": first.max(),
                 "random_mean": second.mean(), "random_worst": second.max(), "in_gamut_worst": in_gamut,
                 "natural_beyond_gamut_worst": first[~inside[:COLOURS]].max(initial=0)}
