@@ -21,12 +21,23 @@ from huewright.errors import InputError
 from huewright.files import whole_file
 from huewright.frames.dpx import DpxPicture, new_dpx, printable, read_dpx, reason, why_not, write_dpx
 from huewright.frames.png import is_whole_png
+from huewright.frames.structure import (
+    Change,
+    further_pages,
+    orientation_of,
+    other_elements,
+    other_parts,
+    seek_colours,
+    shown_channels,
+    upright,
+)
 
 Window = tuple[int, int, int, int]
 # Attributes that describe how the samples lie in one file, or claim a colour that a new picture no longer has.
 _OF_THE_FILE = ("oiio:BitsPerSample", "oiio:subimages", "oiio:ColorSpace", "colorInteropID", "oiio:RowsPerChunk",
                 "tiff:Compression", "tiff:RowsPerStrip", "oiio:SHA-1", "openexr:levelmode",
-                "openexr:roundingmode", "textureformat", "wrapmodes")
+                "openexr:roundingmode", "openexr:chunkCount", "textureformat", "wrapmodes", "oiio:AverageColor",
+                "oiio:ConstantColor", "tiff:PhotometricInterpretation")
 # What describes the camera's colours, and so not those of a picture that was corrected: OpenEXR's and ACES' attributes
 # (SMPTE ST 2065-4), profiles (ISO 15076-1), gamma and chromaticities of PNG, transfer and colours of DPX.
 OF_THE_CAMERAS_COLOURS = ("chromaticities", "whiteLuminance", "adoptedNeutral", "renderingTransform",
@@ -47,6 +58,7 @@ class Metadata:
     others   channels kept apart because their number format differs from the colours' (name -> (h, w) array)
     coded    whether the colours were worked out from a movie's codes: floats, and yet of integers with ends
     lossy    whether a coding that loses something lies behind them
+    changes  what of the file's structure the picture in memory doesn't have
     """
 
     spec: oiio.ImageSpec | None = None
@@ -54,6 +66,7 @@ class Metadata:
     others: dict[str, np.ndarray] = field(default_factory=dict)
     coded: bool = False
     lossy: bool = False
+    changes: tuple[Change, ...] = ()
 
     @property
     def correction(self) -> str:
@@ -148,25 +161,69 @@ class Frame:
 def read_frame(path: Path | str) -> Frame:
     """The picture at ``path``; :class:`InputError` with one sentence if it is missing, damaged or not R, G, B."""
     path = Path(path)
-    source = _open(path)
-    spec = source.spec()
+    source, part = _open(path)
+    spec = oiio.ImageSpec(source.spec())
     dpx = read_dpx(path) if path.suffix.lower() == ".dpx" else None
     if dpx is not None:
         source.close()
         return _dpx_frame(path, spec, dpx, decoded=True)
+    changes: list[Change] = []
     try:
+        if source.format_name() == "tiff" and source.seek_subimage(1, 0):
+            changes.append(("left out", tuple(f"page {page}" for page in range(2, 2 + further_pages(source)))))
+            source.seek_subimage(part, 0)
+        if spec.tile_width and source.seek_subimage(part, 1):
+            changes.append(("levels", ()))
+            source.seek_subimage(part, 0)
         order = _channel_order(path, spec)
-        pixels, others, bits, names = _read_channels(path, source, spec, order)
+        changes += [] if "R" in spec.channelnames else [("grey", ())]
+        pixels, others, bits, names = _read_channels(path, source, part, spec, order)
+        if spec.get_int_attribute("oiio:subimages", 1) > 1:
+            if source.format_name() == "dpx":
+                alpha, more = other_elements(source, part, spec, pixels.dtype)
+                if alpha is not None and "A" not in names:
+                    pixels, names = np.concatenate([pixels, alpha], axis=2), (*names[:3], "A")
+                    spec.attribute("oiio:UnassociatedAlpha", 1)     # the colours' element is a picture by itself
+            else:
+                further, spec, more = other_parts(source, part, spec, names)
+                others |= further
+            changes += more
     finally:
         source.close()
-    return _frame(spec, pixels, names, bits, Metadata(oiio.ImageSpec(spec), None, others))
+    orientation = orientation_of(spec)
+    if orientation != 1:
+        pixels = upright(pixels, orientation)
+        others = {name: upright(channel, orientation) for name, channel in others.items()}
+        spec = _turned(spec, orientation)
+        changes.append(("turned", (str(orientation),)))
+    return _frame(spec, pixels, names, bits, Metadata(spec, None, others, changes=tuple(changes)))
+
+
+def _turned(spec: oiio.ImageSpec, orientation: int) -> oiio.ImageSpec:
+    """The description of the upright picture; a window within a larger one keeps its place in it."""
+    turned = oiio.ImageSpec(spec)
+    left, top = spec.x - spec.full_x, spec.y - spec.full_y
+    right, below = spec.full_width - left - spec.width, spec.full_height - top - spec.height
+    # How far the window is from the left and the top of the larger one, as the picture shows it.
+    left, top = {1: (left, top), 2: (right, top), 3: (right, below), 4: (left, below), 5: (top, left), 6: (below, left),
+                 7: (below, right), 8: (top, right)}[orientation]
+    if orientation >= 5:
+        turned.width, turned.height = spec.height, spec.width
+        turned.full_width, turned.full_height = spec.full_height, spec.full_width
+        turned.tile_width, turned.tile_height = spec.tile_height, spec.tile_width
+        aspect = spec.get_float_attribute("PixelAspectRatio", 1.0)
+        if aspect > 0:
+            turned.attribute("PixelAspectRatio", 1 / aspect)
+    turned.x, turned.y = turned.full_x + left, turned.full_y + top
+    turned.attribute("Orientation", 1)
+    return turned
 
 
 def frame_around(path: Path | str, dpx: DpxPicture) -> Frame:
     """What :func:`read_frame` gives for the DPX file at ``path``, read already as ``dpx``, for whoever takes the
     colours from there: ``pixels`` have the right shape and dtype, but only channels beyond the third have values."""
     path = Path(path)
-    source = _open(path)
+    source, _ = _open(path)
     spec = source.spec()
     source.close()
     return _dpx_frame(path, spec, dpx, decoded=dpx.components > 3)
@@ -190,7 +247,7 @@ def _frame(spec: oiio.ImageSpec, pixels: np.ndarray, names: Sequence[str], bits:
 
 def read_attributes(path: Path | str) -> dict[str, Any]:
     """:meth:`Metadata.attributes` of the picture at ``path``, from its header alone; raises as :func:`read_header`."""
-    source = _open(Path(path))
+    source, _ = _open(Path(path))
     spec = oiio.ImageSpec(source.spec())
     source.close()
     return Metadata(spec).attributes()
@@ -211,12 +268,13 @@ class Header:
 def read_header(path: Path | str) -> Header:
     """The header of the picture at ``path``; raises as :func:`read_frame`, except for damage farther on."""
     path = Path(path)
-    source = _open(path)
-    spec = source.spec()
+    source, _ = _open(path)
+    spec = oiio.ImageSpec(source.spec())
     source.close()
-    colours = _channel_order(path, spec)[:3]
+    colours = [place for place, _ in _channel_order(path, spec)[:3]]
     kinds = {str(kind) for kind in (spec.channelformats or (spec.format,))}
     kind = str((spec.channelformats or (spec.format,) * spec.nchannels)[colours[0]]) if len(kinds) > 1 else kinds.pop()
+    spec = _turned(spec, orientation_of(spec))
     dtype = np.dtype({"uint8": np.uint8, "uint16": np.uint16, "half": np.float16}.get(kind, np.float32))
     bits = spec.get_int_attribute("oiio:BitsPerSample", 16) or 16 if dtype == np.uint16 else 8 * dtype.itemsize
     return Header(spec.width, spec.height, dtype, bits, Metadata(spec).correction)
@@ -287,7 +345,8 @@ def check_depth(path: Path | str, bits: int) -> None:
                          f"not {bits}; choose one of these")
 
 
-def _open(path: Path) -> oiio.ImageInput:
+def _open(path: Path) -> tuple[oiio.ImageInput, int]:
+    """The file, and the part of it that holds the colours, at which it stands."""
     if not path.is_file():
         raise InputError(f"{path}: there is no such picture file; check the path")
     strange = why_not(path)
@@ -300,60 +359,57 @@ def _open(path: Path) -> oiio.ImageInput:
     if source is None:
         raise InputError(f"{path}: not a picture that can be read ({reason()}); "
                          "copy it again or leave it out")
+    part = seek_colours(path, source)
     spec = source.spec()
-    if spec.get_int_attribute("oiio:subimages", 1) > 1:
-        raise InputError(f"{path}: holds {spec.get_int_attribute('oiio:subimages', 1)} pictures in one file; "
-                         "split it into files of one picture each")
     if spec.deep or spec.depth > 1:
         raise InputError(f"{path}: a deep or volume picture; flatten it first")
-    return source
+    return source, part
 
 
-def _channel_order(path: Path, spec: oiio.ImageSpec) -> list[int]:
-    """Channel indices in the order R, G, B[, A], others."""
+def _channel_order(path: Path, spec: oiio.ImageSpec) -> list[tuple[int, str]]:
+    """Channels' places and names in the order R, G, B[, A], others."""
     try:
         names = list(spec.channelnames)
     except UnicodeDecodeError:
         raise InputError(f"{path}: the names of its channels are no text (UTF-8); copy it again or leave it out"
                          ) from None
-    if any(name not in names for name in "RGB"):
+    order = shown_channels(names)
+    if order is None:
         raise InputError(f"{path}: its channels are {printable(', '.join(names[:8])[:200])}; R, G and B are needed")
-    first = [names.index(name) for name in "RGBA" if name in names]
-    return first + [index for index in range(len(names)) if index not in first]
+    return order
 
 
-def _read_channels(path: Path, source: oiio.ImageInput, spec: oiio.ImageSpec,
-                   order: list[int]) -> tuple[np.ndarray, dict[str, np.ndarray], int, tuple[str, ...]]:
+def _read_channels(path: Path, source: oiio.ImageInput, part: int, spec: oiio.ImageSpec,
+                   order: list[tuple[int, str]]) -> tuple[np.ndarray, dict[str, np.ndarray], int, tuple[str, ...]]:
     formats = spec.channelformats or (spec.format,) * spec.nchannels
     kinds = [str(kind) for kind in formats]
     native = {"uint8": oiio.UINT8, "uint16": oiio.UINT16, "half": oiio.HALF}
-    names = spec.channelnames
     if len(set(kinds)) == 1:
         wanted = native.get(kinds[0], oiio.FLOAT)
-        pixels = _image(path, source, 0, spec.nchannels, wanted)
-        if order != list(range(spec.nchannels)):
-            pixels = np.ascontiguousarray(pixels[..., order])
+        pixels = _image(path, source, part, 0, spec.nchannels, wanted)
+        places = [place for place, _ in order]
+        if places != list(range(spec.nchannels)):
+            pixels = np.ascontiguousarray(pixels[..., places])
         together, others = order, {}
     else:
-        colour = [index for index in order if names[index] in "RGBA"]
-        wanted = native.get(kinds[colour[0]], oiio.FLOAT)
-        if any(kinds[index] != kinds[colour[0]] for index in colour):
-            wanted = oiio.FLOAT
-        together = [index for index in order if index in colour or kinds[index] == kinds[colour[0]]]
-        pixels = np.concatenate([_image(path, source, index, index + 1, wanted) for index in together], axis=2)
+        colours = {name: kinds[place] for place, name in order if name in ("R", "G", "B", "A")}
+        first = colours["R"]
+        wanted = native.get(first, oiio.FLOAT) if set(colours.values()) == {first} else oiio.FLOAT
+        together = [(place, name) for place, name in order if name in colours or kinds[place] == first]
+        pixels = np.concatenate([_image(path, source, part, place, place + 1, wanted) for place, _ in together], axis=2)
         kept = {"uint": oiio.UINT32, **native}
-        others = {names[index]: _image(path, source, index, index + 1, kept.get(kinds[index], oiio.FLOAT))[..., 0]
-                  for index in order if index not in together}
+        others = {name: _image(path, source, part, place, place + 1, kept.get(kinds[place], oiio.FLOAT))[..., 0]
+                  for place, name in order if (place, name) not in together}
     bits = 8 * pixels.dtype.itemsize
     if pixels.dtype == np.uint16:
         bits = int(spec.get_int_attribute("oiio:BitsPerSample", 16)) or 16
         if bits < 16:
             pixels = scaled(pixels >> np.uint16(16 - bits), bits)
-    return pixels, others, bits, tuple(names[index] for index in together)
+    return pixels, others, bits, tuple(name for _, name in together)
 
 
-def _image(path: Path, source: oiio.ImageInput, begin: int, end: int, kind: Any) -> np.ndarray:
-    pixels = source.read_image(0, 0, begin, end, kind)
+def _image(path: Path, source: oiio.ImageInput, part: int, begin: int, end: int, kind: Any) -> np.ndarray:
+    pixels = source.read_image(part, 0, begin, end, kind)
     if pixels is None:
         raise InputError(f"{path}: damaged or cut short ({reason(source)}); "
                          "copy it again or leave that frame out")

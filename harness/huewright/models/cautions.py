@@ -444,6 +444,13 @@ class ColoursRetagged(Caution, frozen=True):
     display_named: bool
 
 
+class StructureChanged(Caution, frozen=True):
+    """What of the files' structure the rendered ones don't have: ``names`` of parts or elements, or the orientation."""
+
+    what: Literal["turned", "levels", "joined", "left out", "grey", "alpha joined"]
+    names: tuple[str, ...] = ()
+
+
 class LayersCarried(Caution, frozen=True):
     """Further layers or views are carried over as the camera's: only R, G and B are corrected."""
 

@@ -19,6 +19,7 @@ from huewright.frames.picture import (
     with_correction,
     write_frame,
 )
+from huewright.frames.structure import views_of
 from huewright.frames.take import Take
 from huewright.models.cautions import (
     ChannelsLost,
@@ -28,6 +29,7 @@ from huewright.models.cautions import (
     LayersCarried,
     LossyKept,
     ProfileLost,
+    StructureChanged,
 )
 from huewright.rendering.job import Job, Tally
 
@@ -69,6 +71,8 @@ def render_frame(job: Job, take: Take, out: Path, number: int, *, overwrite: boo
             pixels = np.empty((frame.height, frame.width, frame.pixels.shape[2]), kind)
             pixels[..., 3:] = other_channels(frame, kind)
         tally = computed(job, view, pixels, number, frame.premultiplied)
+        if out.suffix.lower() == ".exr":
+            written = _with_views(job, frame, written, pixels, number, tally)
         write_frame(out, _signed(_of_other_numbers(written, pixels, job.bits), out, job), overwrite=overwrite)
     note_losses(tally, frame, out)
     if taken:
@@ -76,6 +80,26 @@ def render_frame(job: Job, take: Take, out: Path, number: int, *, overwrite: boo
     if picture is not None and picture.says_colours:
         tally.notes[ColoursUnsaid()] = None
     return tally
+
+
+def _with_views(job: Job, frame: Frame, written: Frame, pixels: np.ndarray, number: int, tally: Tally) -> Frame:
+    """``written`` with the further views that its file declares corrected as the first one: those in ``pixels`` there,
+    those of another number format in its metadata."""
+    others = dict(written.metadata.others)
+    for names in views_of(frame.metadata.spec, (*frame.channel_names, *others)):
+        places = [frame.channel_names.index(name) if name in frame.channel_names else None for name in names]
+        source = np.stack([others[name] if place is None else frame.pixels[..., place]
+                           for name, place in zip(names, places, strict=True)], axis=2)
+        if source.dtype.kind == "u":
+            source = source.astype(np.float32) / np.float32(np.iinfo(source.dtype).max)
+        target = source.copy() if source.dtype == pixels.dtype else source.astype(pixels.dtype)
+        tally.add(computed(job, source, target, number, premultiplied=len(names) == 4))
+        for channel, (name, place) in enumerate(zip(names, places, strict=True)):
+            if place is None:
+                others[name] = target[..., channel].astype(others[name].dtype)
+            else:
+                pixels[..., place] = target[..., channel]
+    return replace(written, metadata=replace(written.metadata, others=others))
 
 
 def computed(job: Job, source: Pixels, target: Pixels, number: int, premultiplied: bool = False) -> Tally:
@@ -153,9 +177,13 @@ def note_losses(tally: Tally, frame: Frame, out: Path) -> None:
     if lost and not kept:
         tally.notes[ChannelsLost(tuple(lost), suffix)] = None
     colours = ("R", "G", "B", "red", "green", "blue")
-    layers = [name for name in lost if "." in name and name.rsplit(".", 1)[1] in colours]
+    corrected = {name for names in views_of(frame.metadata.spec, tuple(lost)) for name in names}
+    layers = [name for name in lost if "." in name and name.rsplit(".", 1)[1] in colours and name not in corrected]
     if layers and kept:
         tally.notes[LayersCarried(tuple(layers))] = None
+    for what, names in frame.metadata.changes:
+        if what not in ("joined", "alpha joined") or lost == [] or kept:     # else the lost channels are named
+            tally.notes[StructureChanged(what, names)] = None
     if any(name == "ICCProfile" for name in told):
         tally.notes[ProfileLost()] = None
     if frame.data_window != frame.display_window and suffix in (".dpx", ".png"):

@@ -91,22 +91,12 @@ def trace_photo(photo: Path | str, out: Path | str, *, picture: Path | str | Non
     picture = drawable(out.with_suffix(".png") if picture is None else picture)
     refuse_existing(out, overwrite=overwrite)
     refuse_existing(picture, overwrite=overwrite)
-    frame = read_frame(photo)
-    seen = _upright(frame.rgb_float(), int(frame.metadata.attributes().get("Orientation", 1)))
+    seen = read_frame(photo).rgb_float()
     by_hand = None if corners is None else np.array(corners, dtype=np.float64)
     traced = trace_card(seen, corners=by_hand, whole=whole, size=size, name=out.stem)
     save_card(traced.card, out, overwrite=overwrite)
     draw_traced(traced, seen, picture, overwrite=overwrite)
     return traced, CardCheck(traced.card, tuple(card_notes(traced.card)), picture)
-
-
-def _upright(picture: np.ndarray, orientation: int) -> np.ndarray:
-    """``picture`` (h, w, c) as its Exif orientation (1 to 8, CIPA DC-008) shows it."""
-    turned = {2: picture[:, ::-1], 3: picture[::-1, ::-1], 4: picture[::-1]}.get(orientation, picture)
-    if orientation in (5, 6, 7, 8):
-        swapped = picture.transpose(1, 0, 2)
-        turned = {5: swapped, 6: swapped[:, ::-1], 7: swapped[::-1, ::-1], 8: swapped[::-1]}[orientation]
-    return np.ascontiguousarray(turned)
 
 
 def card_from_measurements(measured: Path | str, out: Path | str, *, layout: Path | str | None = None,

@@ -434,6 +434,19 @@ def _(item: cautions.ColoursRetagged) -> str:
 
 
 @sentence.register
+def _(item: cautions.StructureChanged) -> str:
+    named = ", ".join(item.names[:6]) + (f" and {len(item.names) - 6} more" if len(item.names) > 6 else "")
+    return {
+        "turned": f"the files are to be turned to be shown (orientation {named}); the rendered ones are upright",
+        "levels": "the files hold smaller levels of the picture beside it, which are not in the rendered ones",
+        "joined": f"the files' further parts ({named}) are in the rendered ones as layers of one part",
+        "left out": f"not in the rendered files, for they don't fit beside the picture: {named}",
+        "grey": "the files hold luminance alone; the rendered ones hold R, G and B",
+        "alpha joined": "the files hold alpha as an element of its own; in the rendered ones it is a channel",
+    }[item.what]
+
+
+@sentence.register
 def _(item: cautions.LayersCarried) -> str:
     named = ", ".join(item.channels[:6]) + (" and others" if len(item.channels) > 6 else "")
     return f"only R, G and B are corrected; {named} (further layers or views) are carried over as the camera's"

@@ -76,6 +76,8 @@ EXPLAINED: dict[type[Caution], str] = {
     c.CdlLeavesOut: "Ten numbers carry exposure, balance and a part of tone; hues stay as they are.",
     c.LeftoversRemoved: "An earlier render was killed while it wrote them. They had hidden names and were no frames.",
     c.ChannelsLost: "The output format holds no such channels: write EXR to keep them.",
+    c.StructureChanged: "The rendered file is one upright picture, with what else fits as layers. The table under "
+    "\"Rendering unattended\" says what becomes of what.",
     c.LayersCarried: "Only R, G and B are corrected; the rest is as the camera wrote it.",
     c.DataWindowLost: "The output holds pixels alone; their place in a larger picture is lost.",
     c.ColoursRetagged: "What the header said of the camera's colours is no longer true of the rendered picture.",
