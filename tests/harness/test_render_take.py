@@ -40,7 +40,7 @@ from huewright.models.footage import Footage
 from huewright.models.provenance import Provenance
 from huewright.reference import apply_chain
 from huewright.rendering import frame as rendering
-from huewright.rendering.job import prepared
+from huewright.rendering.job import prepared, workers_for
 from huewright.steps.render import read_and_write_take, render_take
 from huewright_kernels.ops import HueSectors, LogDecode, Matrix, ToneCurve, Transfer
 
@@ -483,6 +483,30 @@ def test_progress_and_the_measure_of_reading_and_writing(tmp_path: Path) -> None
     assert told[-1] == (3, 3, "rendering") and [step[0] for step in told] == sorted(step[0] for step in told)
     assert read_and_write_take(sequence, tmp_path / "copy/") > 0
     assert bytes_of(tmp_path / "copy") == bytes_of(tmp_path / "in")
+
+
+@pytest.mark.parametrize("kind", [np.float16, np.float32])
+def test_the_largest_magnitude_is_that_of_the_numbers(kind: type) -> None:
+    """By their bits as by NumPy's own absolute values, whatever the sign, and infinite where one is no number."""
+    pixels = np.random.default_rng(3).normal(0, 3, (70, 900, 3)).astype(kind)     # of more than one part
+    for at, value in ((None, 0.0), ((69, 899, 2), -900.0), ((0, 0, 0), 6.1e4), ((5, 5, 1), -0.0)):
+        if at is not None:
+            pixels[at] = value
+        assert rendering.magnitude(pixels) == float(np.abs(pixels).max()) and rendering.broken_pixels(pixels) == 0
+    for value in (np.nan, -np.nan, np.inf, -np.inf):
+        broken = pixels.copy()
+        broken[69, 3, 1] = broken[2, 2, :2] = value
+        assert rendering.magnitude(broken) == np.inf and rendering.broken_pixels(broken) == 2
+    beside = np.concatenate([pixels, np.full((70, 900, 1), np.nan, kind)], axis=2)     # alpha is no colour
+    assert rendering.broken_pixels(beside) == 0 and rendering.magnitude(np.zeros((4, 4, 3), kind)) == 0
+
+
+def test_frames_under_way() -> None:
+    """More than there are threads, so that those which wait for the storage leave none idle; and never many more."""
+    assert [workers_for(threads, 100) for threads in (1, 2, 4, 16)] == [(1, 1), (4, 1), (8, 1), (20, 1)]
+    assert workers_for(8, 2) == (2, 4) and workers_for(3, 1) == (1, 3)
+    with pytest.raises(InputError, match="at least one thread"):
+        workers_for(0, 5)
 
 
 def test_sampled_rows_lie_in_the_picture() -> None:

@@ -111,7 +111,7 @@ def computed(job: Job, source: Pixels, target: Pixels, number: int, premultiplie
     came = broken_pixels(source)
     became = 0
     if not float_target and isinstance(source, np.ndarray) and source.dtype.kind == "f" and (
-            came or float(np.abs(source[..., :3]).max()) > ABSURD):
+            came or magnitude(source) > ABSURD):
         signal = np.empty((*source.shape[:2], 4 if premultiplied else 3), np.float32)
         job.compute(job.display_program, source, signal, premultiplied=premultiplied)
         became = broken_pixels(signal)
@@ -127,11 +127,28 @@ def computed(job: Job, source: Pixels, target: Pixels, number: int, premultiplie
 
 def broken_pixels(pixels: Pixels) -> int:
     """How many pixels of an array of floats hold a colour that is no number or infinite; 0 of anything else."""
-    if not isinstance(pixels, np.ndarray) or pixels.dtype.kind != "f":
-        return 0
-    if bool(np.isfinite(pixels[..., :3]).all()):
+    if not isinstance(pixels, np.ndarray) or pixels.dtype.kind != "f" or np.isfinite(magnitude(pixels)):
         return 0
     return int((~np.isfinite(pixels[..., :3])).any(axis=2).sum())
+
+
+def magnitude(pixels: np.ndarray) -> float:
+    """The largest of an array of floats (h, w, c), whatever its sign; infinite where one is infinite or no number.
+
+    IEEE 754's floats without their sign are in the order of their bits, and NumPy compares integers many times as fast
+    as half floats (an HD frame: 1 ms for 9). A few rows at a time stay in the cache.
+    """
+    kind = np.dtype(f"u{pixels.dtype.itemsize}")
+    one = kind.type(1)
+    rows = max(1, (1 << 18) // max(pixels[:1].nbytes, 1))
+    room = np.empty((min(rows, len(pixels)), *pixels.shape[1:]), kind)
+    top = kind.type(0)
+    for begin in range(0, len(pixels), rows):
+        part = pixels[begin:begin + rows].view(kind)
+        shifted = np.left_shift(part, one, out=room[:len(part)])     # the sign goes
+        top = max(top, shifted.max(initial=0))
+    value = float(np.array(top >> one, kind).view(pixels.dtype))
+    return value if np.isfinite(value) else float("inf")
 
 
 def _sampled(job: Job, source: Pixels, float_target: bool, premultiplied: bool) -> Tally:

@@ -198,6 +198,7 @@ def render_take(
     range_ = range_ or "full"
     outputs, size, depth = checked_outputs(sequence, out_text, bits, overwrite=overwrite or resume,
                                            alone=alone)
+    left = _left_by_others(outputs.values())
     workers, threads_a_frame = workers_for(threads, len(outputs))
     notify = lambda line: progress(0, len(outputs), line)  # noqa: E731
     compute = computing_on(device, threads=threads_a_frame, lanes=min(workers, LANES), notify=notify)
@@ -205,7 +206,6 @@ def render_take(
                    _display_chromaticities(correction.display))
     log.info("rendering %d frames at %d bits on %s with %d workers of %d threads: %s", len(outputs), depth,
              compute.name, workers, threads_a_frame, ", ".join(type(operation).__name__ for operation in chain))
-    left = _left_by_others(outputs.values())
     suffix = next(iter(outputs.values())).suffix.lower()
     telling = threading.Lock()
 
@@ -257,11 +257,11 @@ def _into_movie(correction: Correction, take: Take, out: Path, chain: tuple[Oper
 
     made, said, size = checked_movie(take, out, codec, bits, range_, correction.display, rate, overwrite=overwrite,
                                      resume=resume)
+    left = _left_by_others((out,))
     workers, threads_a_frame = workers_for(threads, len(take))
     notify = lambda line: progress(0, len(take), line)  # noqa: E731
     compute = computing_on(device, threads=threads_a_frame, lanes=min(workers, LANES), notify=notify)
     job = prepared(chain, made.range, made.bits, False, compute, out.suffix.lower(), notify)
-    left = _left_by_others((out,))
     tally = render_movie(job, take, out, made, said, size, workers, progress, overwrite=overwrite)
     summary = RenderSummary(take.text, str(out), take.numbers, (), *size, made.bits, made.range,
                             time.perf_counter() - started, tally.range.share_over, tally.range.share_under,
