@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         prove,
         render,
         save,
+        scene,
         scopes,
         solve,
         survey,
@@ -39,14 +40,14 @@ if TYPE_CHECKING:
     from huewright.models.settings import Strength
     from huewright.models.survey import Survey
 
-_HOMES = {**dict.fromkeys(("at_strength", "between", "export", "operations_at", "prove", "render", "save", "scopes",
-                           "solve", "survey"), "api"),
+_HOMES = {**dict.fromkeys(("at_strength", "between", "export", "operations_at", "prove", "render", "save", "scene",
+                           "scopes", "solve", "survey"), "api"),
           "Card": "models.card", "Correction": "models.correction", "Proof": "models.proof",
           "Strength": "models.settings", "Survey": "models.survey"}
 
 __all__ = ["Card", "Correction", "InputError", "NoAnswerError", "Progress", "Proof", "Strength", "Survey",
-           "__version__", "at_strength", "between", "export", "operations_at", "prove", "render", "save", "scopes",
-           "solve", "survey"]
+           "__version__", "at_strength", "between", "export", "operations_at", "prove", "render", "save", "scene",
+           "scopes", "solve", "survey"]
 
 
 def __getattr__(name: str) -> Any:

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
     from huewright.steps.export import ExportSummary, Over
     from huewright.steps.render import RenderSummary
+    from huewright.steps.scene.job import SceneResult
     from huewright.steps.scopes import ScopesSummary
 
 Corners = Sequence[tuple[float, float]]
@@ -241,6 +242,34 @@ def export(correction: Correction | Path | str, *out: Path | str, size: int = 65
                       frames=None if frames is None else take_from(frames), overwrite=overwrite, progress=progress)
 
 
+def scene(path: Path | str, *, dry_run: bool = False, only_export: bool = False, device: str = "cpu",
+          overwrite: bool = False, progress: Progress = silent) -> SceneResult:
+    """The scene in the file at ``path`` brought up to date, doing only what has changed since last time: what
+    `huewright scene` does. A take or a shot that can't be done is no error: it is among ``failed``, and the others are
+    done.
+
+    >>> import huewright as hw
+    >>> from pathlib import Path
+    >>> written = Path("scene.toml").write_text('''
+    ... format = "huewright-scene-1"
+    ... card = "card.toml"
+    ... [[camera]]
+    ... name = "A"
+    ... encoding = "display"
+    ... [[take]]
+    ... camera = "A"
+    ... path = "take/a.####.png"
+    ... ''')
+    >>> result = hw.scene("scene.toml", dry_run=True)
+    >>> [(step.kind, step.name, step.done) for step in result.steps]
+    [('survey', 'a', True), ('solve', 'a', True)]
+    """
+    from huewright.steps.scene.job import run_scene
+
+    return run_scene(path, dry_run=dry_run, only_export=only_export, device=device, overwrite=overwrite,
+                     progress=progress)
+
+
 def scopes(frame: Take | Path | str, out: Path | str, *, correction: Correction | Path | str | None = None,
            strength: Strength | float | None = None, code_range: str | None = None, bits: int | None = None,
            display: str = "bt709", overwrite: bool = False, progress: Progress = silent) -> ScopesSummary:
@@ -260,4 +289,4 @@ def scopes(frame: Take | Path | str, out: Path | str, *, correction: Correction 
                        overwrite=overwrite, progress=progress)
 
 
-__all__ = ["at_strength", "export", "operations_at", "prove", "render", "save", "scopes", "solve", "survey"]
+__all__ = ["at_strength", "export", "operations_at", "prove", "render", "save", "scene", "scopes", "solve", "survey"]

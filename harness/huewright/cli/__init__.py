@@ -27,6 +27,7 @@ from huewright.cli import (
     render,
     repeat,
     run,
+    scene,
     scopes,
     solve,
     survey,
@@ -46,6 +47,7 @@ app = typer.Typer(
 )
 
 run.register(app)
+scene.register(app)
 survey.register(app)
 solve.register(app)
 render.register(app)

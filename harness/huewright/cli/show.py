@@ -17,8 +17,9 @@ if TYPE_CHECKING:
 
 
 @contextmanager
-def progress_line() -> Iterator[Progress]:
-    """A progress bar on a terminal; one plain line a tenth of the work where stderr is no terminal."""
+def progress_line(*, one: bool = False) -> Iterator[Progress]:
+    """A progress bar on a terminal; one plain line a tenth of the work where stderr is no terminal. ``one``: only what
+    is being done now has a bar."""
     if not sys.stderr.isatty():
         yield _PlainLines()
         return
@@ -32,6 +33,8 @@ def progress_line() -> Iterator[Progress]:
 
         def report(done: int, total: int, what: str) -> None:
             if what not in tasks:
+                for earlier in tasks.values() if one else ():
+                    bar.update(earlier, visible=False)
                 tasks[what] = bar.add_task(what, total=max(total, 1))
             bar.update(tasks[what], completed=done, total=max(total, 1))
 

@@ -97,6 +97,25 @@ class Interpolated(Caution, frozen=True):
     drift: Positive | None
 
 
+class LightMayDiffer(Caution, frozen=True):
+    """By its pictures alone, the light of ``shot`` looks other than that of ``take``, whose correction it gets: by so
+    many stops of red or blue against green, or of level; None what is within the limits."""
+
+    shot: Name
+    take: Name
+    red_stops: Number | None
+    blue_stops: Number | None
+    level_stops: Number | None
+
+
+class TakeAfterShot(Caution, frozen=True):
+    """``shot`` gets the correction of ``take``, which was made ``seconds`` after it, for no take came before."""
+
+    shot: Name
+    take: Name
+    seconds: Positive
+
+
 class Nearest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A declaration that would fit: another ``encoding``, another ``range``, or both; None: the declared one.
     ``likelihood`` is its share among all tried."""

@@ -12,7 +12,7 @@ import io
 import re
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from huewright import words
 from huewright.colorimetry.display import BT2020, Display, display_named
@@ -26,6 +26,9 @@ from huewright.models.record import to_record
 from huewright.report import tables
 from huewright.report.style import DAY, NIGHT, Palette
 from huewright.version import __version__
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 TEMPLATES = Path(__file__).parent / "templates"
 SIZE_LIMIT = 5_000_000
@@ -71,19 +74,10 @@ def write_page(proof: Proof, pictures: Mapping[str, Path | str], path: Path | st
 
 def page_html(proof: Proof, pictures: Mapping[str, Path | str]) -> str:
     """The page's text. Parameters as for :func:`write_page`."""
-    from jinja2 import Environment, FileSystemLoader
-    from markupsafe import Markup
-
-    environment = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, trim_blocks=True)
-    environment.filters |= {"sentence": sentence, "unbroken": unbroken}
-    script = (TEMPLATES / "page.js").read_text(encoding="utf-8")
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    styles = environment.get_template("page.css").render(day=_variables(DAY), night=_variables(NIGHT))
     files = {name: Path(file) for name, file in pictures.items()}
     known = display_named(proof.display)
-    return environment.get_template("page.html").render(
-        title=proof.title or "A colour correction", version=__version__, script=Markup(script),
-        script_hash=f"sha256-{digest}", stylesheet=Markup(styles), heading=words.verdict_heading(proof),
+    return templates().get_template("page.html").render(
+        **page_head("page.css"), title=proof.title or "A colour correction", heading=words.verdict_heading(proof),
         tone=_TONES.get(proof.verdict, "torn"), verdict=words.verdict_words(proof),
         basis=words.basis_words(proof) if proof.summary.frames_measured else "",
         deferred=has(proof.cautions, *DEFERRING),
@@ -95,6 +89,25 @@ def page_html(proof: Proof, pictures: Mapping[str, Path | str]) -> str:
         noted=any(patch.reasons for patch in proof.patches), methods=tables.methods_of(proof.methods),
         work=tables.work_of(proof.work), frames=tables.frames_of(proof.frames),
         provenance=tables.provenance_of(proof.provenance), summary=_everything(proof))
+
+
+def templates() -> Environment:
+    from jinja2 import Environment, FileSystemLoader
+
+    environment = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, trim_blocks=True)
+    environment.filters |= {"sentence": sentence, "unbroken": unbroken}
+    return environment
+
+
+def page_head(*styles: str) -> dict[str, Any]:
+    """What every page of ours has: version, the script and its hash, and these style sheets."""
+    from markupsafe import Markup
+
+    script = (TEMPLATES / "page.js").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    sheets = [templates().get_template(name).render(day=_variables(DAY), night=_variables(NIGHT)) for name in styles]
+    return {"version": __version__, "script": Markup(script), "script_hash": f"sha256-{digest}",
+            "stylesheet": Markup("\n".join(sheets))}
 
 
 def sentence(text: str) -> str:
@@ -130,8 +143,8 @@ def _photos(files: Mapping[str, Path], proof: Proof) -> list[dict[str, Any]]:
     for prefix, title in named:
         pair = [files.get(f"{prefix}{side}") for side in ("before", "after")]
         if pair[0] is not None and pair[1] is not None:
-            width, height = _open(pair[1]).size
-            before, after = (_data_uri(file.read_bytes(), _mime(file)) for file in pair if file is not None)
+            width, height = opened(pair[1]).size
+            before, after = (data_uri(file.read_bytes(), _mime(file)) for file in pair if file is not None)
             photos.append({"before": before, "after": after, "width": width, "height": height, "title": title})
     return photos
 
@@ -162,18 +175,18 @@ def _scopes(files: Mapping[str, Path], display: Display) -> list[dict[str, Any]]
 
 def _panels(path: Path, ground: str) -> list[dict[str, Any]]:
     """The left and right half of a scope picture."""
-    picture = _open(path)
+    picture = opened(path)
     width, height = picture.size[0] // 2, picture.size[1]
     panels = []
     for index, side in enumerate(("before", "after")):
         stream = io.BytesIO()
         picture.crop((index * width, 0, (index + 1) * width, height)).save(stream, "png", compress_level=6)
-        panels.append({"ground": ground, "side": side, "uri": _data_uri(stream.getvalue(), "image/png"),
+        panels.append({"ground": ground, "side": side, "uri": data_uri(stream.getvalue(), "image/png"),
                        "width": width // 2, "height": height // 2})
     return panels
 
 
-def _open(path: Path) -> Any:
+def opened(path: Path) -> Any:
     from PIL import Image, UnidentifiedImageError
 
     try:
@@ -188,5 +201,5 @@ def _mime(path: Path) -> str:
     return "image/png" if path.suffix.lower() == ".png" else "image/jpeg"
 
 
-def _data_uri(content: bytes, mime: str) -> str:
+def data_uri(content: bytes, mime: str) -> str:
     return f"data:{mime};base64,{base64.b64encode(content).decode('ascii')}"

@@ -104,12 +104,15 @@ __all__ = ["Correction", "MethodResult", "compare_survey", "operations_at", "rec
            "solve_recorded", "solve_survey"]
 
 
-def between_takes(first: Correction, second: Correction, share: float, apart_s: float) -> Correction:
-    """:func:`huewright.solver.between.between`, its provenance naming both ends as they name themselves."""
-    return between(first, second, share, ends=(_end(first, 1 - share), _end(second, share)), apart_s=apart_s)
+def between_takes(first: Correction, second: Correction, share: float, apart_s: float,
+                  names: tuple[str, str] | None = None) -> Correction:
+    """:func:`huewright.solver.between.between`, its provenance naming both ends by ``names`` or as they name
+    themselves."""
+    called = names or tuple(each.provenance.take or "a take without a name" for each in (first, second))
+    return between(first, second, share, ends=(_end(first, 1 - share, called[0]), _end(second, share, called[1])),
+                   apart_s=apart_s)
 
 
-def _end(correction: Correction, share: float) -> EndOf:
-    origin = correction.provenance
-    return EndOf(origin.take or "a take without a name", share, origin.reading_sha256,
+def _end(correction: Correction, share: float, name: str) -> EndOf:
+    return EndOf(name, share, correction.provenance.reading_sha256,
                  digest(correction_to_dict(correction)["operations"]))

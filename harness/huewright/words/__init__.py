@@ -13,9 +13,10 @@ from huewright.words.methods import method_note
 from huewright.words.order import in_order
 from huewright.words.reasons import number_words, reason_words, thirds
 from huewright.words.repeated import repeat_words
-from huewright.words.sentence import no_answer_words, percent_words, sentence
-from huewright.words.verdict import basis_words, subject_words, verdict_heading, verdict_words
+from huewright.words.sentence import counted, no_answer_words, percent_words, sentence
+from huewright.words.verdict import basis_words, display_words, subject_words, verdict_heading, verdict_words
 
-__all__ = ["Caution", "Coded", "basis_words", "clip_words", "in_order", "method_note", "no_answer_words",
+__all__ = ["Caution", "Coded", "basis_words", "clip_words", "counted", "display_words", "in_order", "method_note",
+           "no_answer_words",
            "number_words", "percent_words", "reason_words", "repeat_words", "sentence", "subject_words", "thirds",
            "verdict_heading", "verdict_words"]

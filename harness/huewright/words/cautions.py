@@ -77,6 +77,23 @@ def _(item: cautions.Interpolated) -> str:
 
 
 @sentence.register
+def _(item: cautions.LightMayDiffer) -> str:
+    said = [f"{abs(stops):.1f} stops {'more' if stops > 0 else 'less'} {what} against green" for stops, what in (
+        (item.red_stops, "red"), (item.blue_stops, "blue")) if stops is not None]
+    if item.level_stops is not None:
+        said.append(f"{abs(item.level_stops):.1f} stops {'brighter' if item.level_stops > 0 else 'darker'}")
+    return (f"shot {item.shot} looks to be in another light than take {item.take}, whose correction it gets "
+            f"({' and '.join(said)}): either the light or the exposure changed, or other things fill the picture, "
+            "which the pictures alone can't tell apart; compare them, and shoot the card in that light if it changed")
+
+
+@sentence.register
+def _(item: cautions.TakeAfterShot) -> str:
+    return (f"shot {item.shot} gets the correction of take {item.take}, which was made {duration_words(item.seconds)} "
+            "after it, for none of its camera came before; if its light was another, nothing here knows of it")
+
+
+@sentence.register
 def _(item: cautions.OtherCardFile) -> str:
     return (f"solved with {item.card_file}, which is not the card file that the take was surveyed with "
             f"({item.surveyed_card_file}): the same patches in the same places, but other values; make sure that they "

@@ -28,6 +28,10 @@ DISPLAYS = {"bt709": "ITU-R BT.709 display", "bt1886": "ITU-R BT.1886 display, B
             "pq": "ITU-R BT.2100 PQ display", "hlg": "ITU-R BT.2100 HLG display"}
 
 
+def display_words(display: str) -> str:
+    return DISPLAYS.get(display, display)
+
+
 def verdict_heading(proof: Proof) -> str:
     return _HEADINGS[proof.verdict]
 

@@ -1,0 +1,144 @@
+"""The whole scene: what is due is done, what is there stays, and one page shows all of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from huewright.errors import InputError, NoAnswerError
+from huewright.files import refuse_existing
+from huewright.models.cautions import Caution
+from huewright.models.scene_made import (
+    CamerasApart,
+    Failed,
+    Follows,
+    Kind,
+    LeftOut,
+    Made,
+    NeverMade,
+    NoCorrection,
+    Same,
+    Served,
+    StepDone,
+    Why,
+)
+from huewright.progress import Progress, silent
+from huewright.steps.scene.opened import opened
+from huewright.steps.scene.page import PAGE, cameras_beside, write_scene_page
+from huewright.steps.scene.records import FOLDER, Asked, Records, record_name
+from huewright.steps.scene.serving import Clip
+from huewright.steps.scene.work import Work
+
+
+@dataclass(frozen=True)
+class SceneResult:
+    """What came of a scene. ``steps`` in their order; ``served`` by shot; ``cautions`` of all that is there, by step;
+    its steps that failed say so in ``why``."""
+
+    out: Path
+    page: Path
+    steps: tuple[StepDone, ...]
+    served: dict[str, Served]
+    apart: tuple[CamerasApart, ...] = ()
+    cautions: tuple[tuple[Kind, str, Caution], ...] = ()
+
+    @property
+    def failed(self) -> tuple[StepDone, ...]:
+        """The steps that could not be done; what follows from them is left out, with its reason."""
+        return tuple(step for step in self.steps if isinstance(step.why, Failed))
+
+
+def run_scene(path: Path | str, *, dry_run: bool = False, only_export: bool = False, device: str = "cpu",
+              overwrite: bool = False, progress: Progress = silent) -> SceneResult:
+    """Brings the scene in the file at ``path`` up to date: each take surveyed and solved, each shot exported and
+    rendered, the page written. A step whose inputs and files are as its record says is not done again.
+
+    dry_run      says what would be done and why, and writes nothing
+    only_export  renders nothing
+    overwrite    files that the scene didn't write, or that were changed since, are replaced
+
+    A take that gives no correction, or a shot that can't be read, doesn't hold the others up: see
+    :attr:`SceneResult.failed`. Raises :class:`InputError` for what is wrong before anything is done.
+    """
+    from huewright.device.choosing import require_device
+
+    require_device(device)
+    scene = opened(path, progress)
+    work = Work(scene, Records(scene.out, overwrite), device)
+    if not (scene.out / FOLDER).is_dir() and not dry_run:
+        refuse_existing(scene.out / PAGE, overwrite=overwrite)
+    run = _Run(work, dry_run, progress, 2 * len(scene.takes) + (1 if only_export else 2) * len(scene.shots))
+    for take in scene.takes:
+        survey = run.step("survey", take, work.survey_asked, work.survey)
+        run.step("solve", take, work.solve_asked, work.solve, after=[survey])
+    for shot in scene.shots:
+        run.shot("export", shot, work.export_asked, work.export)
+    for shot in scene.shots:
+        if only_export or scene.scene.shots[scene.shots.index(shot)].make == "export":
+            run.steps.append(StepDone("render", shot.name, LeftOut(), False))
+        else:
+            run.shot("render", shot, work.render_asked, work.render)
+    apart: tuple[CamerasApart, ...] = ()
+    if not dry_run:
+        apart = cameras_beside(work)
+        write_scene_page(work, apart, run.made, {(step.kind, step.name): step.why for step in run.steps})
+    cautions = tuple((kind, name, one) for (kind, name), made in run.made.items() for one in made.cautions)
+    return SceneResult(scene.out, scene.out / PAGE, tuple(run.steps), dict(scene.served), apart, cautions)
+
+
+@dataclass
+class _Run:
+    work: Work
+    dry: bool
+    progress: Progress
+    total: int
+    steps: list[StepDone] = field(default_factory=list)
+    made: dict[tuple[Kind, str], Made] = field(default_factory=dict)
+
+    def step(self, kind: Kind, clip: Clip, asked: Callable[[Clip], Asked],
+             do: Callable[[Clip, Made, Asked, Progress], None], after: list[StepDone] | None = None) -> StepDone:
+        """One step, which is made from those in ``after``; done if it is due."""
+        missing = next((each for each in after or () if isinstance(each.why, Failed | NoCorrection)), None)
+        if missing is not None:
+            return self._add(StepDone(kind, clip.name, NoCorrection(missing.name), False))
+        first = next((each for each in after or () if each.done), None)
+        if self.dry and first is not None:      # what its inputs will be isn't known yet
+            known = (self.work.out / record_name(kind, clip.name)).exists()
+            return self._add(StepDone(kind, clip.name, Follows(first.kind, first.name) if known else NeverMade(), True))
+        try:
+            wanted = asked(clip)
+            why = self.work.records.why(wanted)
+            due = not isinstance(why, Same)
+            if due and not self.dry:
+                do(clip, self.work.records.begin(wanted), wanted, self._telling(kind, clip.name))
+            if not self.dry:
+                self.made[kind, clip.name] = self.work.records.keep(wanted)
+            elif not due and (found := self.work.records.found(wanted)) is not None:
+                self.made[kind, clip.name] = found
+        except (InputError, NoAnswerError) as error:
+            why = Failed(error.what, error.why, False) if isinstance(error, NoAnswerError) else Failed(str(error))
+            return self._add(StepDone(kind, clip.name, why, False))
+        return self._add(StepDone(kind, clip.name, why, due))
+
+    def shot(self, kind: Kind, shot: Clip, asked: Callable[[Clip], Asked],
+             do: Callable[[Clip, Made, Asked, Progress], None]) -> StepDone:
+        """A step of a shot, which is made from the corrections of the takes that serve it."""
+        takes = self.work.opened.served[shot.name].takes
+        return self.step(kind, shot, asked, do, [step for step in self.steps
+                                                 if step.kind == "solve" and step.name in takes])
+
+    def _add(self, step: StepDone) -> StepDone:
+        self.steps.append(step)
+        return step
+
+    def _telling(self, kind: Kind, name: str) -> Progress:
+        head = f"{len(self.steps) + 1} of {self.total}, {name}"
+
+        def tell(done: int, total: int, what: str) -> None:
+            self.progress(done, total, f"{head}: {what}")
+
+        return tell
+
+
+__all__ = ["SceneResult", "Why", "run_scene"]

@@ -1,0 +1,112 @@
+"""A scene's steps, why each is due, and which take serves a shot, in words."""
+
+from __future__ import annotations
+
+from functools import singledispatch
+
+from huewright.models import scene_made as made
+from huewright.models.scene_made import CamerasApart, Kind, Served, Why
+from huewright.words.sentence import counted, duration_words, no_answer_words
+
+_INPUTS = {"version": "huewright's version", "card": "the card", "footage": "what is declared of the camera",
+           "corners": "the corners given by hand", "settings": "the settings", "files": "the frames",
+           "reading": "the reading of the card", "correction": "the correction", "form": "the form of what is written",
+           "points": "the points of the LUT"}
+_STEPS: dict[Kind, str] = {"survey": "survey take", "solve": "solve take", "export": "export shot",
+                           "render": "render shot"}
+
+
+def step_words(kind: Kind, name: str) -> str:
+    return f"{_STEPS[kind]} {name}"
+
+
+@singledispatch
+def why_words(why: Why) -> str:
+    """Why a step is done, or not: no capital before, no full stop after."""
+    raise TypeError(f"no words for {type(why).__name__}")
+
+
+@why_words.register
+def _(why: made.NeverMade) -> str:
+    return "not done before"
+
+
+@why_words.register
+def _(why: made.NotFinished) -> str:
+    return "begun, but not finished"
+
+
+@why_words.register
+def _(why: made.Differs) -> str:
+    named = [_INPUTS[what] for what in why.what]
+    return f"changed since: {' and '.join((', '.join(named[:-1]), named[-1]) if len(named) > 1 else named)}"
+
+
+@why_words.register
+def _(why: made.FilesGone) -> str:
+    return f"{why.example} is no longer there" + (f", nor {counted(why.count - 1, 'more file')}" if why.count > 1
+                                                  else "")
+
+
+@why_words.register
+def _(why: made.FilesAltered) -> str:
+    return f"{why.example} was changed since it was written" + (
+        f", and {counted(why.count - 1, 'more file')}" if why.count > 1 else "")
+
+
+@why_words.register
+def _(why: made.Follows) -> str:
+    return f"if what it is made from comes out otherwise ({step_words(why.step, why.name)})"
+
+
+@why_words.register
+def _(why: made.Same) -> str:
+    return "as it is"
+
+
+@why_words.register
+def _(why: made.LeftOut) -> str:
+    return "left out, for only exports are asked for"
+
+
+@why_words.register
+def _(why: made.NoCorrection) -> str:
+    return f"left out, for take {why.name}, which serves it, gives no correction"
+
+
+@why_words.register
+def _(why: made.Failed) -> str:
+    return no_answer_words(why.what, why.reason)
+
+
+def served_words(served: Served) -> str:
+    """By which take, and how long after it: "take a, 12 min before the shot"."""
+    if len(served.takes) == 2 and served.share is not None and served.apart_s is not None:
+        return (f"between takes {served.takes[0]} and {served.takes[1]}, {100 * served.share:.0f} % of the "
+                f"{duration_words(served.apart_s)} from one to the other")
+    return f"take {served.takes[0]}, {after_words(served.after_s)}"
+
+
+def after_words(seconds: float | None) -> str:
+    """How long after its take a shot began."""
+    if seconds is None:
+        return "nothing says how long before"
+    if abs(seconds) < 0.5:
+        return "in the shot itself"
+    return f"{duration_words(seconds)} {'before' if seconds > 0 else 'after'} the shot"
+
+
+def apart_words(apart: CamerasApart) -> str:
+    """How far two cameras are apart on the card."""
+    figures = apart.figures()
+    called = f"cameras {apart.cameras[0]} and {apart.cameras[1]}"
+    if figures is None:
+        return f"{called} have no patch of the card in common"
+    checks = apart.figures("check")
+    return (f"{called} are {figures[2]:.2f} CIEDE2000 apart on the card's {len(apart.patches)} patches in the mean and "
+            f"{figures[3]:.2f} at the worst (before: {figures[0]:.2f} and {figures[1]:.2f})"
+            + ("" if checks is None else f"; on check patches, which no solve saw, {checks[2]:.2f} and {checks[3]:.2f} "
+               f"(before: {checks[0]:.2f} and {checks[1]:.2f})"))
+
+
+__all__ = ["after_words", "apart_words", "served_words", "step_words", "why_words"]
