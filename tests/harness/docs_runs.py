@@ -33,8 +33,34 @@ RUNS = {
     "scopes": ["scopes scenes/garden/b.0001.png --correction correction.json --strength hues=0.8"],
     "repeat": ["repeat correction.json"],
     "run": ["run 'take/a.####.png' --card card.toml --encoding display --shot scenes --out scene-a"],
+    "scene": ["scene scene.toml --dry-run", "scene scene.toml --only-export"],
     "help": ["help"],
 }
+SCENE = '''format = "huewright-scene-1"
+title = "Kitchen and garden"
+card = "card.toml"
+
+[[camera]]
+name = "A"
+encoding = "display"
+
+[[take]]
+camera = "A"
+path = "take/a.####.png"
+moment = "9:00"
+
+[[shot]]
+camera = "A"
+path = "scenes/kitchen/b.####.png"
+name = "kitchen"
+moment = "9:12"
+
+[[shot]]
+camera = "A"
+path = "scenes/garden/b.####.png"
+name = "garden"
+make = "export"
+'''
 FOLDER = Path(__file__).parents[2] / "harness" / "docs" / "runs"
 
 
@@ -48,6 +74,7 @@ def transcripts(folder: Path) -> dict[str, str]:
         paint(folder / "scenes" / scene / "b.0001.png", card=False)
     (folder / "scene.otio").write_text(json.dumps(edit_of("garden", "kitchen")), encoding="utf-8")
     (folder / "card.toml").write_bytes(CARD.read_bytes())
+    (folder / "scene.toml").write_text(SCENE)
     with contextlib.chdir(folder):
         return {verb: "\n".join(f"$ huewright {line}\n{printed(line)}" for line in lines)
                 for verb, lines in RUNS.items()}

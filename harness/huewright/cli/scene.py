@@ -35,11 +35,11 @@ def register(app: typer.Typer) -> None:
         """
         from huewright.cli.show import progress_line, say, says_what_is_kept
         from huewright.steps.outputs import refuse_outputs, write_figures
-        from huewright.steps.scene.job import run_scene
+        from huewright.steps.scene.job import kept_in_words, run_scene
         from huewright.words.scene import apart_words
 
         refuse_outputs(json_file, overwrite=overwrite)
-        with says_what_is_kept(lambda: _kept(file)), progress_line(one=True) as progress:
+        with says_what_is_kept(lambda: kept_in_words(file)), progress_line(one=True) as progress:
             result = run_scene(file, dry_run=dry_run, only_export=only_export, device=device, overwrite=overwrite,
                                progress=progress)
         write_figures(json_file, result, overwrite=overwrite)
@@ -49,25 +49,16 @@ def register(app: typer.Typer) -> None:
         _conclude(result, dry_run)
 
 
-def _kept(file: Path) -> str:
-    from huewright.models.scene import load_scene
-    from huewright.steps.scene.records import kept_words
-
-    read = load_scene(file)
-    return kept_words(Path(read.resolved(read.scene.out.folder)))
-
-
 def _say_steps(result: SceneResult, dry_run: bool) -> None:
     """What was (or would be) done and why; of what stays, how much it is."""
     from huewright.cli.show import counted, say, table
-    from huewright.models.scene_made import LeftOut, Same
     from huewright.words.scene import served_words, step_words, why_words
 
     rows = [[step_words(step.kind, step.name), why_words(step.why)] for step in result.steps
-            if step.done or not isinstance(step.why, Same | LeftOut)]
+            if step.told]
     if rows:
         say(table("Would be done" if dry_run else "Done now", ["step", "why"], rows, left=(1,)))
-    same = sum(isinstance(step.why, Same) for step in result.steps)
+    same = sum(step.stays for step in result.steps)
     if same:
         say(f"{counted(same, 'step')} {'stay' if same > 1 else 'stays'} as {'they are' if same > 1 else 'it is'}")
     if result.served and rows:
@@ -97,13 +88,11 @@ def _conclude(result: SceneResult, dry_run: bool) -> None:
     import sys
 
     from huewright.cli.show import say
-    from huewright.models.scene_made import Failed
     from huewright.words.scene import step_words, why_words
 
-    failures = [(step, step.why) for step in result.failed if isinstance(step.why, Failed)]
-    for step, why in failures:
-        print(f"huewright: {step_words(step.kind, step.name)}: {why_words(why)}", file=sys.stderr)
+    for step in result.failed:
+        print(f"huewright: {step_words(step.kind, step.name)}: {why_words(step.why)}", file=sys.stderr)
     if not dry_run:
         say(f"everything is in {result.out}: open {result.page}")
-    if failures:
-        raise typer.Exit(2 if any(why.input for _, why in failures) else 1)
+    if result.failed:
+        raise typer.Exit(2 if any(step.mendable for step in result.failed) else 1)

@@ -94,7 +94,7 @@ class Interpolated(Caution, frozen=True):
     second: Name
     share: Share
     apart_s: Positive
-    drift: Positive | None
+    drift: Positive | None = None
 
 
 class LightMayDiffer(Caution, frozen=True):
@@ -103,9 +103,9 @@ class LightMayDiffer(Caution, frozen=True):
 
     shot: Name
     take: Name
-    red_stops: Number | None
-    blue_stops: Number | None
-    level_stops: Number | None
+    red_stops: Number | None = None
+    blue_stops: Number | None = None
+    level_stops: Number | None = None
 
 
 class TakeAfterShot(Caution, frozen=True):

@@ -174,7 +174,7 @@ def _sentence(message: str, record: Any, kind: type, named: Callable[[list[Any],
     if missing := re.fullmatch(r"Object missing required field `(\w+)`", problem):
         # A key spelt otherwise is the likelier where there is one that isn't known.
         names = _names(kind, place)
-        strange = next((key for key in value or () if names and key not in names), None)
+        strange = next((key for key in value or () if names and key not in (*names, "code")), None)
         if strange is not None:
             return _joined(named(place, record), _no_key(strange, names))
         return _joined(named([*place, missing.group(1)], record), "is missing")

@@ -164,6 +164,25 @@ class StepDone:
     why: Why
     done: bool
 
+    @property
+    def stays(self) -> bool:
+        """Whether all of it is there and as it should be."""
+        return isinstance(self.why, Same)
+
+    @property
+    def told(self) -> bool:
+        """Whether there is something to say of it."""
+        return self.done or not isinstance(self.why, Same | LeftOut)
+
+    @property
+    def failed(self) -> bool:
+        return isinstance(self.why, Failed)
+
+    @property
+    def mendable(self) -> bool:
+        """Whether it failed for something about the input that a person can mend."""
+        return isinstance(self.why, Failed) and self.why.input
+
 
 # ---------------------------------------------------------------- which take serves a shot
 

@@ -193,10 +193,15 @@ def _shot(shot: ShotLine, cautions: Iterable[str]) -> dict[str, Any]:
             "pictures": [] if shot.pictures is None else [_picture(path, side) for path, side in zip(
                 shot.pictures, ("before", "after"), strict=True)],
             "files": [*([shot.rendered] if shot.rendered else []), *shot.files],
-            "exports": [f"{_KINDS.get(each.kind, each.kind)} off the render by {words.percent_words(100 * each.mean)} of "
-                        f"full scale in the mean, {words.percent_words(100 * each.worst)} at the worst" for each in shot.exports],
+            "exports": [_off(each) for each in shot.exports],
             "light": _light(shot.light), "cautions": list(cautions),
             "trouble": None if shot.trouble is None else why_words(shot.trouble)}
+
+
+def _off(export: ExportError) -> str:
+    mean, worst = (words.percent_words(100 * value) for value in (export.mean, export.worst))
+    return (f"{_KINDS.get(export.kind, export.kind)} off the render by {mean} of full scale in the mean, {worst} at "
+            "the worst")
 
 
 _KINDS = {"cube": ".cube", "cdl": "ASC CDL (without hues, ahead of the transform to display)"}

@@ -9,6 +9,7 @@ from pathlib import Path
 from huewright.errors import InputError, NoAnswerError
 from huewright.files import refuse_existing
 from huewright.models.cautions import Caution
+from huewright.models.scene import load_scene
 from huewright.models.scene_made import (
     CamerasApart,
     Failed,
@@ -21,12 +22,11 @@ from huewright.models.scene_made import (
     Same,
     Served,
     StepDone,
-    Why,
 )
 from huewright.progress import Progress, silent
 from huewright.steps.scene.opened import opened
 from huewright.steps.scene.page import PAGE, cameras_beside, write_scene_page
-from huewright.steps.scene.records import FOLDER, Asked, Records, record_name
+from huewright.steps.scene.records import FOLDER, Asked, Records, kept_words, record_name
 from huewright.steps.scene.serving import Clip
 from huewright.steps.scene.work import Work
 
@@ -46,7 +46,7 @@ class SceneResult:
     @property
     def failed(self) -> tuple[StepDone, ...]:
         """The steps that could not be done; what follows from them is left out, with its reason."""
-        return tuple(step for step in self.steps if isinstance(step.why, Failed))
+        return tuple(step for step in self.steps if step.failed)
 
 
 def run_scene(path: Path | str, *, dry_run: bool = False, only_export: bool = False, device: str = "cpu",
@@ -85,6 +85,12 @@ def run_scene(path: Path | str, *, dry_run: bool = False, only_export: bool = Fa
         write_scene_page(work, apart, run.made, {(step.kind, step.name): step.why for step in run.steps})
     cautions = tuple((kind, name, one) for (kind, name), made in run.made.items() for one in made.cautions)
     return SceneResult(scene.out, scene.out / PAGE, tuple(run.steps), dict(scene.served), apart, cautions)
+
+
+def kept_in_words(path: Path | str) -> str:
+    """What a stopped run of the scene in the file at ``path`` has left, and how to go on."""
+    file = load_scene(path)
+    return kept_words(Path(file.resolved(file.scene.out.folder)))
 
 
 @dataclass
@@ -141,4 +147,4 @@ class _Run:
         return tell
 
 
-__all__ = ["SceneResult", "Why", "run_scene"]
+__all__ = ["SceneResult", "kept_in_words", "run_scene"]

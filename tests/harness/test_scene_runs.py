@@ -1,0 +1,308 @@
+"""A scene run again: what is done anew after each change, what a stopped run leaves, and what is refused."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import huewright as hw
+import pytest
+from huewright.errors import InputError
+from huewright.models.cautions import Interpolated, LightMayDiffer, TakeAfterShot
+from huewright.models.correction import load_correction
+from huewright.models.scene_made import (
+    Differs,
+    Failed,
+    FilesAltered,
+    FilesGone,
+    Follows,
+    LeftOut,
+    NeverMade,
+    NoCorrection,
+    NotFinished,
+    load_made,
+)
+from huewright.steps.scene.job import SceneResult
+from huewright.steps.scene.records import kept_words
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from scenes import TEXT, blocks, make_scene
+from test_command_line import say
+
+pytestmark = pytest.mark.slow
+Steps = set[tuple[str, str]]
+OF_A: Steps = {("survey", "a"), ("solve", "a"), ("export", "one"), ("export", "two"), ("render", "one")}
+OF_B: Steps = {("survey", "b"), ("solve", "b"), ("export", "three"), ("render", "three")}
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("scene") / "kitchen"
+    file = make_scene(folder)
+    result = hw.scene(file)
+    assert done(result) == OF_A | OF_B and not result.failed
+    return folder
+
+
+@pytest.fixture
+def kitchen(made: Path, tmp_path: Path) -> Path:
+    """A copy of the scene as it was made."""
+    shutil.copytree(made, tmp_path / "kitchen")
+    return tmp_path / "kitchen"
+
+
+def done(result: SceneResult) -> Steps:
+    return {(step.kind, step.name) for step in result.steps if step.done}
+
+
+def why(result: SceneResult, kind: str, name: str) -> object:
+    return next(step.why for step in result.steps if (step.kind, step.name) == (kind, name))
+
+
+def edit(folder: Path, there: str, instead: str, file: str = "scene.toml") -> None:
+    text = (folder / file).read_text()
+    assert there in text
+    (folder / file).write_text(text.replace(there, instead, 1))
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    """Everything that was made but the records, which hold times."""
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in sorted((folder / "made").rglob("*"))
+            if path.is_file() and path.parent.name != "record"}
+
+
+def times(folder: Path) -> dict[str, int]:
+    return {path.as_posix(): path.stat().st_mtime_ns for path in sorted((folder / "made").rglob("*"))
+            if path.is_file() and path.name != "scene.html"}
+
+
+def test_what_a_scene_makes(made: Path) -> None:
+    assert set(files(made)) == {
+        "made/scene.html",
+        *(f"made/luts/{name}.{kind}" for name in ("one", "two", "three") for kind in ("cube", "cdl")),
+        *(f"made/pictures/{name}-{side}.jpg" for name in ("one", "two", "three") for side in ("before", "after")),
+        *(f"made/takes/{name}/{file}" for name in "ab" for file in (
+            "survey.json", "frames.png", "correction.json", "card-before.jpg", "card-after.jpg")),
+        *(f"made/shots/{name}/{name}.000{number}.png" for name in ("one", "three") for number in (1, 2))}
+    record = load_made(made / "made/record/export-one.json")
+    assert record.finished and {each.kind for each in record.exports} == {"cube", "cdl"}
+    page = (made / "made/scene.html").read_text()
+    assert "Take a, 12 min before the shot" in page.replace("\u00a0", " ") and "its camera&#39;s only take" in page
+
+
+def test_nothing_changed_nothing_done(kitchen: Path) -> None:
+    assert done(hw.scene(kitchen / "scene.toml")) == set()      # in another folder than it was made in
+    before = times(kitchen)
+    result = hw.scene(kitchen / "scene.toml")
+    assert done(result) == set() and times(kitchen) == before
+    # The cameras agree on the card after, not before; what was measured of either take alone says so, too.
+    apart, = result.apart
+    before_mean, _, after_mean, after_worst = apart.figures("check") or (0, 0, 0, 0)
+    assert before_mean > 5 > 1 > after_worst >= after_mean
+
+
+@pytest.mark.parametrize(("there", "instead", "again"), [
+    ('path = "shots/three', 'path = "./shots/three', set()),
+    ('title = "A kitchen, invented"', 'title = "Another"', set()),
+    ('path = "shots/three.####.png"', 'path = "shots/three.####.png:1"', {("export", "three"), ("render", "three")}),
+    ('make = "export"\n', '', {("render", "two")}),
+    ('lut_points = 9', 'lut_points = 8', {("export", "one"), ("export", "two"), ("export", "three")}),
+    ('lut_points = 9', 'lut_points = 9\nbits = 8', {("render", "one"), ("render", "three")}),
+    ('name = "B"\nencoding = "display"', 'name = "B"\nencoding = "display"\nrange = "legal"', OF_B),
+    ('trust_encoding = true', 'trust_encoding = true\nlevels = { middle = 45 }',
+     (OF_A | OF_B) - {("survey", "a"), ("survey", "b")})])
+def test_what_an_edit_makes_anew(kitchen: Path, there: str, instead: str, again: Steps) -> None:
+    edit(kitchen, there, instead)
+    kept = times(kitchen)
+    foretold = hw.scene(kitchen / "scene.toml", dry_run=True)
+    assert times(kitchen) == kept
+    result = hw.scene(kitchen / "scene.toml")
+    assert done(result) == again <= done(foretold) and not result.failed
+    assert done(hw.scene(kitchen / "scene.toml")) == set()
+    if again == {("export", "three"), ("render", "three")}:      # the second frame is no longer asked for
+        assert [path.name for path in (kitchen / "made/shots/three").iterdir()] == ["three.0001.png"]
+
+
+def test_another_card_makes_all_anew(kitchen: Path) -> None:
+    edit(kitchen, "level_ire = 40.9", "level_ire = 43", "card.toml")
+    foretold = hw.scene(kitchen / "scene.toml", dry_run=True)
+    assert why(foretold, "survey", "a") == Differs(("card",)) and why(foretold, "solve", "a") == Follows("survey", "a")
+    assert done(hw.scene(kitchen / "scene.toml")) == OF_A | OF_B
+
+
+def test_frames_are_told_by_their_bytes(kitchen: Path) -> None:
+    touched = kitchen / "shots/one.0001.png"
+    os.utime(touched)
+    assert done(hw.scene(kitchen / "scene.toml")) == set()
+    blocks(touched, 99)
+    result = hw.scene(kitchen / "scene.toml")
+    assert done(result) == {("export", "one"), ("render", "one")}
+    assert why(result, "render", "one") == Differs(("files",))
+
+
+def test_what_was_made_and_is_gone_or_changed(kitchen: Path) -> None:
+    (kitchen / "made/luts/one.cube").unlink()
+    result = hw.scene(kitchen / "scene.toml")
+    assert done(result) == {("export", "one")} and why(result, "export", "one") == FilesGone(1, "luts/one.cube")
+    mine = kitchen / "made/luts/two.cdl"
+    mine.write_text("mine")
+    result = hw.scene(kitchen / "scene.toml")
+    failed = why(result, "export", "two")
+    assert isinstance(failed, Failed) and "two.cdl was changed since it was written; move it away" in failed.what
+    assert mine.read_text() == "mine" and done(result) == set()
+    result = hw.scene(kitchen / "scene.toml", overwrite=True)
+    assert why(result, "export", "two") == FilesAltered(1, "luts/two.cdl") and mine.read_text() != "mine"
+
+
+def test_what_the_scene_did_not_make_stays(tmp_path: Path) -> None:
+    file = make_scene(tmp_path / "s")
+    mine = tmp_path / "s/made/luts/one.cube"
+    mine.parent.mkdir(parents=True)
+    mine.write_text("mine")
+    result = hw.scene(file, only_export=True)
+    failed = why(result, "export", "one")
+    assert isinstance(failed, Failed) and "exists already and was not made for this scene" in failed.what
+    assert mine.read_text() == "mine" and ("export", "two") in done(result)
+    assert why(result, "render", "one") == LeftOut() and not (tmp_path / "s/made/shots").exists()
+
+
+class Stop(BaseException):
+    """In the place of a person's Ctrl-C."""
+
+
+def stopping_at(words: str) -> Callable[[int, int, str], None]:
+    def progress(done: int, total: int, what: str) -> None:
+        if words in what and (done or "rendering" not in words):
+            raise Stop
+
+    return progress
+
+
+def test_stopped_at_every_step_and_gone_on(tmp_path: Path) -> None:
+    folder = tmp_path / "kitchen"
+    file = make_scene(folder)
+    for words, begun in (("a: looking for the card", "survey of a"), ("b: solving", "solve of b"),
+                         ("two: making LUT files", "export of two"), ("three: looking at the light", "export of three"),
+                         ("one: rendering", "render of one")):
+        with pytest.raises(Stop):
+            hw.scene(file, progress=stopping_at(words))
+        assert f"; {begun} will be done again; the same command goes on" in kept_words(folder / "made")
+    result = hw.scene(file)
+    assert done(result) == {("render", "one"), ("render", "three")} and why(result, "render", "one") == NotFinished()
+    stopped = files(folder)
+    shutil.rmtree(folder / "made")
+    hw.scene(file)
+    assert files(folder) == stopped
+
+
+def test_killed_and_gone_on(made: Path, kitchen: Path) -> None:
+    for name in range(3, 40):
+        shutil.copy(kitchen / "shots/one.0002.png", kitchen / f"shots/one.{name:04d}.png")
+    out = kitchen / "made/shots/one"
+    child = subprocess.Popen([sys.executable, "-m", "huewright", "scene", str(kitchen / "scene.toml")],
+                             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    until = time.monotonic() + 240
+    while (not (out / "one.0003.png").exists()) and child.poll() is None and time.monotonic() < until:
+        time.sleep(0.005)
+    child.send_signal(signal.SIGKILL)
+    child.wait(60)
+    finished = load_made(kitchen / "made/record/render-one.json").finished
+    assert {path.name for path in out.iterdir()} <= {f"one.{number:04d}.png" for number in range(1, 40)}
+    result = hw.scene(kitchen / "scene.toml")
+    assert finished or ("render", "one") in done(result)
+    first = (made / "made/shots/one/one.0001.png").read_bytes()
+    assert (out / "one.0001.png").read_bytes() == first and len(list(out.iterdir())) == 39
+
+
+def test_a_take_without_a_card_holds_up_its_shots_only(kitchen: Path, capsys: pytest.CaptureFixture[str],
+                                                       monkeypatch: pytest.MonkeyPatch) -> None:
+    shutil.copy(kitchen / "shots/one.0001.png", kitchen / "takes/b.0001.png")
+    result = hw.scene(kitchen / "scene.toml", only_export=True)
+    failed = why(result, "solve", "b")
+    assert isinstance(failed, Failed) and not failed.input and why(result, "export", "three") == NoCorrection("b")
+    code, out, said = say(capsys, monkeypatch, "scene", kitchen / "scene.toml")
+    assert code == 1 and "solve take b: take b can't support a correction" in said
+    assert "left out, for take b, which serves it, gives no correction" in " ".join(out.split())
+    assert "Not done: left out" in (kitchen / "made/scene.html").read_text()
+
+
+def test_between_two_takes_and_before_any(kitchen: Path) -> None:
+    shutil.copy(kitchen / "takes/a.0001.png", kitchen / "takes/late.0001.png")
+    edit(kitchen, "[[shot]]", '[[take]]\ncamera = "A"\npath = "takes/late.####.png"\nmoment = "11:00"\n\n[[shot]]')
+    edit(kitchen, 'make = "export"', 'make = "export"\nmoment = "8:30"')
+    edit(kitchen, 'moment = "9:12"', 'moment = "9:30"\nserved_by = ["a", "late"]')
+    result = hw.scene(kitchen / "scene.toml", only_export=True)
+    assert done(result) == {("survey", "late"), ("solve", "late"), ("export", "one")}      # of the same correction: two
+    said = load_made(kitchen / "made/record/export-one.json").cautions
+    assert any(isinstance(one, Interpolated) and (one.first, one.second, one.share) == ("a", "late", 0.25)
+               for one in said)
+    assert load_correction(kitchen / "made/corrections/one.json").provenance.take == "between a and late"
+    assert result.served["two"].after_s == -1800
+
+
+def test_a_shot_before_its_take_and_another_light_are_said(kitchen: Path) -> None:
+    for number in (1, 2):
+        blocks(kitchen / f"shots/two.{number:04d}.png", 40 + number, light=(0.55, 1.0, 1.7))
+    shutil.copy(kitchen / "takes/a.0001.png", kitchen / "takes/late.0001.png")
+    edit(kitchen, "[[shot]]", '[[take]]\ncamera = "A"\npath = "takes/late.####.png"\nmoment = "11:00"\n\n[[shot]]')
+    edit(kitchen, 'make = "export"', 'make = "export"\nmoment = "8:30"')
+    result = hw.scene(kitchen / "scene.toml", only_export=True)
+    said = load_made(kitchen / "made/record/export-two.json").cautions
+    assert any(isinstance(one, TakeAfterShot) and one.take == "a" and one.seconds == 1800 for one in said)
+    light = next(one for one in said if isinstance(one, LightMayDiffer))
+    assert light.red_stops is not None and light.blue_stops is not None and light.red_stops < 0 < light.blue_stops
+    assert not any(isinstance(one, LightMayDiffer) for kind, name, one in result.cautions if name == "one")
+
+
+def test_a_movie_and_a_form_of_its_own(kitchen: Path) -> None:
+    edit(kitchen, "lut_points = 9", 'lut_points = 9\nformat = "tif"')
+    assert done(hw.scene(kitchen / "scene.toml")) == {("render", "one"), ("render", "three")}
+    assert sorted(path.name for path in (kitchen / "made/shots/one").iterdir()) == ["one.0001.tif", "one.0002.tif"]
+    edit(kitchen, 'format = "tif"', 'format = "mkv"\ncodec = "ffv1"\nrate = "25"')
+    assert done(hw.scene(kitchen / "scene.toml")) == {("render", "one"), ("render", "three")}
+    assert [path.name for path in (kitchen / "made/shots/one").iterdir()] == ["one.mkv"]
+
+
+def test_what_is_wrong_is_said_before_anything_is_done(tmp_path: Path, capsys: pytest.CaptureFixture[str],
+                                                       monkeypatch: pytest.MonkeyPatch) -> None:
+    file = make_scene(tmp_path / "s")
+    for there, instead, said in (
+            ("shots/three.", "shots/tree.", "line 39, shot 'tree': "), ('"card.toml"', '"cart.toml"', "scene.toml: "),
+            ('name = "B"\nencoding = "display"', 'name = "B"\nencoding = "nonesuch"', "line 16, camera 'B': "),
+            ("trust_encoding = true", 'display = "crt"', "unknown display 'crt'")):
+        file.write_text(TEXT.replace(there, instead, 1))
+        code, _, err = say(capsys, monkeypatch, "scene", file)
+        assert code == 2 and said in err and "Traceback" not in err and not (tmp_path / "s/made").exists(), err
+    file.write_text(TEXT)
+    code, out, _ = say(capsys, monkeypatch, "scene", file, "--dry-run")
+    assert code == 0 and "survey take a      not done before" in out and not (tmp_path / "s/made").exists()
+    foretold = hw.scene(file, dry_run=True)
+    assert done(foretold) == OF_A | OF_B and all(isinstance(step.why, NeverMade | LeftOut) for step in foretold.steps)
+
+
+def test_a_movie_tagged_otherwise_than_its_take_is_refused(tmp_path: Path) -> None:
+    sys.path.insert(0, str(Path(__file__).parents[1]))
+    import clips
+
+    file = make_scene(tmp_path / "s")
+    clips.write_clip(tmp_path / "s/shots/tv.mov", [clips.planes((64, 96), "yuv420p", 3)] * 2, tags=clips.HD_TAGS,
+                     **clips.LOSSLESS)
+    file.write_text(TEXT.replace("shots/three.####.png", "shots/tv.mov"))
+    with pytest.raises(InputError, match="its tags say legal range, those of its take full; declare what camera 'B'"):
+        hw.scene(file)
+
+
+def test_a_damaged_record_is_named(kitchen: Path) -> None:
+    (kitchen / "made/record/survey-a.json").write_text("{}")
+    result = hw.scene(kitchen / "scene.toml")
+    failed = why(result, "survey", "a")
+    assert isinstance(failed, Failed) and "remove it, and the step is done again" in failed.what
+    assert cv2.imread(str(kitchen / "made/takes/a/frames.png")) is not None

@@ -1,0 +1,120 @@
+"""Which take serves a shot: named, the last before it by time code, between two, and what the person has to say."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, cast
+
+import pytest
+from huewright.errors import InputError
+from huewright.frames.take import Take
+from huewright.frames.timecode import count_of, text_of
+from huewright.models.scene import Scene, SceneCamera, SceneFile, SceneShot, SceneTake, fault_of
+from huewright.steps.scene.serving import clip_of, served
+
+RATE = Fraction(25)
+
+
+class Frames:
+    """As much of a take as says when it was made."""
+
+    def __init__(self, name: str, begins: str = "", seconds: float = 10.0, rate: Fraction | None = RATE,
+                 first: int = 0) -> None:
+        self.path, self.begins, self.rate = Path(f"/{name}"), begins, rate
+        self.numbers = tuple(range(first, first + round(seconds * float(rate or 1))))
+
+    def file(self, number: int) -> Path:
+        return self.path
+
+    def timecode(self, number: int) -> str | None:
+        if not self.begins or self.rate is None:
+            return None
+        start = count_of(self.begins, self.rate)
+        assert start is not None
+        return text_of(start + number - self.numbers[0], self.rate, drop=False)
+
+
+def serve(takes: dict[str, Frames], shots: dict[str, Frames], which: str, *, by: Any = (),
+          moments: dict[str, str] | None = None) -> Any:
+    moments = moments or {}
+    rows = tuple(SceneTake("A", name, name, moments.get(name, "")) for name in takes)
+    shot_rows = tuple(SceneShot("A", name, name, moments.get(name, ""), by if name == which else ()) for name in shots)
+    scene = Scene("card.toml", (SceneCamera("A", "display"),), rows, shot_rows)
+    assert fault_of(scene) is None
+    clips = [clip_of(row, cast(Take, takes[row.name])) for row in rows]
+    shot_clips = [clip_of(row, cast(Take, shots[row.name])) for row in shot_rows]
+    return served(SceneFile(Path("scene.toml"), scene), list(shots).index(which), clips, shot_clips)
+
+
+MORNING, NOON = Frames("m", "09:00:00:00"), Frames("n", "12:00:00:00")
+DAY = {"m": MORNING, "n": NOON}
+
+
+@pytest.mark.parametrize(("begins", "take", "after_s"), [
+    ("09:30:00:00", "m", 1790.0), ("11:59:00:00", "m", 3 * 3600 - 70.0), ("12:01:00:00", "n", 50.0),
+    ("08:00:00:00", "m", -3590.0)])
+def test_the_last_take_before_it_serves_a_shot(begins: str, take: str, after_s: float) -> None:
+    found = serve(DAY, {"s": Frames("s", begins)}, "s")
+    assert (found.takes, found.choice, found.after_s) == ((take,), "time code", after_s)
+
+
+def test_what_a_person_names_is_taken_and_its_age_told() -> None:
+    found = serve(DAY, {"s": Frames("s", "12:30:00:00")}, "s", by="m")
+    assert (found.takes, found.choice, found.after_s) == (("m",), "named", 3.5 * 3600 - 10)
+    assert serve(DAY, {"s": Frames("s")}, "s", by="m").after_s is None
+
+
+def test_one_take_serves_all_its_camera_has() -> None:
+    found = serve({"m": Frames("m")}, {"s": Frames("s")}, "s")
+    assert (found.takes, found.choice, found.after_s) == (("m",), "only take", None)
+
+
+def test_the_card_in_the_shot_itself() -> None:
+    shot = Frames("c.mov", "10:00:00:00", 60)
+    takes = {**DAY, "c": Frames("c.mov", "10:00:00:00", 5)}
+    assert serve(takes, {"s": shot}, "s").takes == ("c",) and serve(takes, {"s": shot}, "s").after_s == 0
+
+
+def test_between_two_takes_by_the_share_of_time() -> None:
+    found = serve(DAY, {"s": Frames("s", "09:45:00:00")}, "s", by=("n", "m"))
+    assert found.takes == ("m", "n") and found.share == 0.25 and found.apart_s == 3 * 3600
+    assert serve(DAY, {"s": Frames("s")}, "s", by=("m", "n"), moments={"s": "10:30"}).share == pytest.approx(
+        0.5, abs=1e-3)
+
+
+@pytest.mark.parametrize("begins", ["08:59:50:00", "12:00:20:00", "13:00:00:00"])
+def test_nothing_is_extrapolated(begins: str) -> None:
+    with pytest.raises(InputError, match="does not lie between takes 'm' .* and nothing is extrapolated"):
+        serve(DAY, {"s": Frames("s", begins)}, "s", by=("m", "n"))
+
+
+@pytest.mark.parametrize(("takes", "shots", "moments", "by", "said"), [
+    (DAY, {"s": Frames("s")}, {}, (), "nothing says when 's' was made; name the take"),
+    ({"m": Frames("m"), "n": NOON}, {"s": Frames("s", "13:00:00:00")}, {}, (), "nothing says when 'm' was made"),
+    ({"m": Frames("m", "01:00:00:00"), "n": Frames("n", "01:00:00:00")}, {"s": Frames("s", "02:00:00:00")}, {}, (),
+     "don't tell what was made when, for 'm' (from 01:00:00:00) and 'n' (from 01:00:00:00) overlap"),
+    ({"m": Frames("m", "01:00:00:00"), "n": Frames("n", "02:00:00:00")}, {"s": Frames("s", "02:00:04:00")}, {}, (),
+     "'n' (from 02:00:00:00) and 's' (from 02:00:04:00) overlap"),
+    # Takes have the clock's time by hand, but all shots begin at the same number.
+    ({"m": Frames("m"), "n": Frames("n")}, {"s": Frames("s", "01:00:00:00"), "t": Frames("t", "01:00:00:00")},
+     {"m": "9:00", "n": "12:00"}, (), "'s' (from 01:00:00:00) and 't' (from 01:00:00:00) overlap"),
+    ({"m": Frames("m"), "n": NOON}, {"s": Frames("s", "13:00:00:00")}, {}, ("m", "n"),
+     "nothing says when 'm' was made, so there is no way between two takes"),
+    ({"m": MORNING, "n": Frames("n", "09:00:05:00")}, {"s": Frames("s", "13:00:00:00")}, {}, ("m", "n"),
+     "were made at once by their time codes"),
+])
+def test_what_the_person_has_to_say(takes: dict[str, Frames], shots: dict[str, Frames], moments: dict[str, str],
+                                    by: Any, said: str) -> None:
+    with pytest.raises(InputError) as refused:
+        serve(takes, shots, "s", by=by, moments=moments)
+    assert said in str(refused.value) and "\n" not in str(refused.value)
+
+
+def test_moments_by_hand() -> None:
+    takes = {"m": Frames("m", rate=None), "n": Frames("n", rate=None)}
+    for moment, name in (("11:59", "m"), ("12:00", "n"), ("24:10:30", "n")):
+        found = serve(takes, {"s": Frames("s", rate=None)}, "s", moments={"m": "9:00", "n": "12:00:00:12", "s": moment})
+        assert found.takes == (name,), moment
+    with pytest.raises(InputError, match="is no time code at 25 frames a second"):
+        serve({"m": MORNING}, {"s": Frames("s")}, "s", moments={"s": "10:00:00:29"})
