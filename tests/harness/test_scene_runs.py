@@ -156,7 +156,7 @@ def test_what_was_made_and_is_gone_or_changed(kitchen: Path) -> None:
     mine.write_text("mine")
     result = hw.scene(kitchen / "scene.toml")
     failed = why(result, "export", "two")
-    assert isinstance(failed, Failed) and "two.cdl was changed since it was written; move it away" in failed.what
+    assert isinstance(failed, Failed) and "two.cdl was changed since it was written; move it away" in str(failed.what)
     assert mine.read_text() == "mine" and done(result) == set()
     result = hw.scene(kitchen / "scene.toml", overwrite=True)
     assert why(result, "export", "two") == FilesAltered(1, "luts/two.cdl") and mine.read_text() != "mine"
@@ -169,7 +169,7 @@ def test_what_the_scene_did_not_make_stays(tmp_path: Path) -> None:
     mine.write_text("mine")
     result = hw.scene(file, only_export=True)
     failed = why(result, "export", "one")
-    assert isinstance(failed, Failed) and "exists already and was not made for this scene" in failed.what
+    assert isinstance(failed, Failed) and "exists already and was not made for this scene" in str(failed.what)
     assert mine.read_text() == "mine" and ("export", "two") in done(result)
     assert why(result, "render", "one") == LeftOut() and not (tmp_path / "s/made/shots").exists()
 
@@ -304,5 +304,5 @@ def test_a_damaged_record_is_named(kitchen: Path) -> None:
     (kitchen / "made/record/survey-a.json").write_text("{}")
     result = hw.scene(kitchen / "scene.toml")
     failed = why(result, "survey", "a")
-    assert isinstance(failed, Failed) and "remove it, and the step is done again" in failed.what
+    assert isinstance(failed, Failed) and "remove it, and the step is done again" in str(failed.what)
     assert cv2.imread(str(kitchen / "made/takes/a/frames.png")) is not None

@@ -52,10 +52,10 @@ def register(app: typer.Typer) -> None:
 def _say_steps(result: SceneResult, dry_run: bool) -> None:
     """What was (or would be) done and why; of what stays, how much it is."""
     from huewright.cli.show import counted, say, table
-    from huewright.words.scene import served_words, step_words, why_words
+    from huewright.words import sentence
+    from huewright.words.scene import served_words, step_words
 
-    rows = [[step_words(step.kind, step.name), why_words(step.why)] for step in result.steps
-            if step.told]
+    rows = [[step_words(step.kind, step.name), sentence(step.why)] for step in result.steps if step.told]
     if rows:
         say(table("Would be done" if dry_run else "Done now", ["step", "why"], rows, left=(1,)))
     same = sum(step.stays for step in result.steps)
@@ -88,10 +88,11 @@ def _conclude(result: SceneResult, dry_run: bool) -> None:
     import sys
 
     from huewright.cli.show import say
-    from huewright.words.scene import step_words, why_words
+    from huewright.words import sentence
+    from huewright.words.scene import step_words
 
     for step in result.failed:
-        print(f"huewright: {step_words(step.kind, step.name)}: {why_words(step.why)}", file=sys.stderr)
+        print(f"huewright: {step_words(step.kind, step.name)}: {sentence(step.why)}", file=sys.stderr)
     if not dry_run:
         say(f"everything is in {result.out}: open {result.page}")
     if result.failed:

@@ -11,9 +11,11 @@ import msgspec
 
 from huewright.errors import InputError
 from huewright.files import write_json
-from huewright.models.cautions import AnyCaution
+from huewright.models.cautions import AnyCaution, DeclarationDoubted
 from huewright.models.coded import Coded
+from huewright.models.reasons import Advice
 from huewright.models.record import Count, Name, Number, Positive, Sha256, Share, from_record, load_record, to_record
+from huewright.models.refusals import AnyRefusal
 
 FORMAT = "huewright-made-1"
 WHAT = "record of a scene's step"
@@ -150,8 +152,8 @@ class Failed(Why, frozen=True):
     """It could not be done: ``what``, a sentence or a code, and the ``reason`` beside it where there is one, as of
     :class:`huewright.errors.NoAnswerError`; ``input`` where a person can mend the input."""
 
-    what: Any
-    reason: Any = None
+    what: str | AnyRefusal
+    reason: Advice | DeclarationDoubted | None = None
     input: bool = True
 
 

@@ -19,7 +19,7 @@ from huewright.models.scene_made import CamerasApart, ExportError, LightEstimate
 from huewright.models.settings import SolveSettings
 from huewright.report.page import data_uri, opened, page_head, templates
 from huewright.report.tables import number_ranges
-from huewright.words.scene import after_words, apart_words, served_words, why_words
+from huewright.words.scene import after_words, apart_words, served_words
 
 
 @dataclass(frozen=True)
@@ -179,7 +179,7 @@ def _swatch(signal: tuple[float, float, float], display: str) -> str:
 
 
 def _take(take: TakeLine) -> dict[str, Any]:
-    state = ("" if take.advice is None else words.sentence(take.advice)) if take.trouble is None else why_words(
+    state = ("" if take.advice is None else words.sentence(take.advice)) if take.trouble is None else words.sentence(
         take.trouble)
     return {"name": take.name, "camera": take.camera, "begins": take.begins or "unknown", "frames": take.frames,
             "chosen": number_ranges(take.chosen), "state": state, "trouble": take.trouble is not None}
@@ -195,7 +195,7 @@ def _shot(shot: ShotLine, cautions: Iterable[str]) -> dict[str, Any]:
             "files": [*([shot.rendered] if shot.rendered else []), *shot.files],
             "exports": [_off(each) for each in shot.exports],
             "light": _light(shot.light), "cautions": list(cautions),
-            "trouble": None if shot.trouble is None else why_words(shot.trouble)}
+            "trouble": None if shot.trouble is None else words.sentence(shot.trouble)}
 
 
 def _off(export: ExportError) -> str:

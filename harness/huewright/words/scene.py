@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from functools import singledispatch
-
 from huewright.models import scene_made as made
-from huewright.models.scene_made import CamerasApart, Kind, Served, Why
-from huewright.words.sentence import counted, duration_words, no_answer_words
+from huewright.models.scene_made import CamerasApart, Kind, Served
+from huewright.words.sentence import counted, duration_words, no_answer_words, sentence
 
 _INPUTS = {"version": "huewright's version", "card": "the card", "footage": "what is declared of the camera",
            "corners": "the corners given by hand", "settings": "the settings", "files": "the frames",
@@ -20,61 +18,55 @@ def step_words(kind: Kind, name: str) -> str:
     return f"{_STEPS[kind]} {name}"
 
 
-@singledispatch
-def why_words(why: Why) -> str:
-    """Why a step is done, or not: no capital before, no full stop after."""
-    raise TypeError(f"no words for {type(why).__name__}")
-
-
-@why_words.register
+@sentence.register
 def _(why: made.NeverMade) -> str:
     return "not done before"
 
 
-@why_words.register
+@sentence.register
 def _(why: made.NotFinished) -> str:
     return "begun, but not finished"
 
 
-@why_words.register
+@sentence.register
 def _(why: made.Differs) -> str:
     named = [_INPUTS[what] for what in why.what]
     return f"changed since: {' and '.join((', '.join(named[:-1]), named[-1]) if len(named) > 1 else named)}"
 
 
-@why_words.register
+@sentence.register
 def _(why: made.FilesGone) -> str:
     return f"{why.example} is no longer there" + (f", nor {counted(why.count - 1, 'more file')}" if why.count > 1
                                                   else "")
 
 
-@why_words.register
+@sentence.register
 def _(why: made.FilesAltered) -> str:
     return f"{why.example} was changed since it was written" + (
         f", and {counted(why.count - 1, 'more file')}" if why.count > 1 else "")
 
 
-@why_words.register
+@sentence.register
 def _(why: made.Follows) -> str:
     return f"if what it is made from comes out otherwise ({step_words(why.step, why.name)})"
 
 
-@why_words.register
+@sentence.register
 def _(why: made.Same) -> str:
     return "as it is"
 
 
-@why_words.register
+@sentence.register
 def _(why: made.LeftOut) -> str:
     return "left out, for only exports are asked for"
 
 
-@why_words.register
+@sentence.register
 def _(why: made.NoCorrection) -> str:
     return f"left out, for take {why.name}, which serves it, gives no correction"
 
 
-@why_words.register
+@sentence.register
 def _(why: made.Failed) -> str:
     return no_answer_words(why.what, why.reason)
 
@@ -109,4 +101,4 @@ def apart_words(apart: CamerasApart) -> str:
                f"(before: {checks[0]:.2f} and {checks[1]:.2f})"))
 
 
-__all__ = ["after_words", "apart_words", "served_words", "step_words", "why_words"]
+__all__ = ["after_words", "apart_words", "served_words", "step_words"]

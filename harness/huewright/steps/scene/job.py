@@ -8,7 +8,9 @@ from pathlib import Path
 
 from huewright.errors import InputError, NoAnswerError
 from huewright.files import refuse_existing
-from huewright.models.cautions import Caution
+from huewright.models.cautions import Caution, DeclarationDoubted
+from huewright.models.reasons import NoCardInTake, Unusable, Usable
+from huewright.models.refusals import Refusal
 from huewright.models.scene import load_scene
 from huewright.models.scene_made import (
     CamerasApart,
@@ -87,6 +89,14 @@ def run_scene(path: Path | str, *, dry_run: bool = False, only_export: bool = Fa
     return SceneResult(scene.out, scene.out / PAGE, tuple(run.steps), dict(scene.served), apart, cautions)
 
 
+def _failed(error: InputError | NoAnswerError) -> Failed:
+    if isinstance(error, InputError):
+        return Failed(str(error))
+    what = error.what if isinstance(error.what, str | Refusal) else str(error)
+    reason = error.why if isinstance(error.why, Usable | NoCardInTake | Unusable | DeclarationDoubted) else None
+    return Failed(what, reason, False)
+
+
 def kept_in_words(path: Path | str) -> str:
     """What a stopped run of the scene in the file at ``path`` has left, and how to go on."""
     file = load_scene(path)
@@ -123,8 +133,7 @@ class _Run:
             elif not due and (found := self.work.records.found(wanted)) is not None:
                 self.made[kind, clip.name] = found
         except (InputError, NoAnswerError) as error:
-            why = Failed(error.what, error.why, False) if isinstance(error, NoAnswerError) else Failed(str(error))
-            return self._add(StepDone(kind, clip.name, why, False))
+            return self._add(StepDone(kind, clip.name, _failed(error), False))
         return self._add(StepDone(kind, clip.name, why, due))
 
     def shot(self, kind: Kind, shot: Clip, asked: Callable[[Clip], Asked],
