@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -109,7 +110,10 @@ def test_frames_of_ones_own(tmp_path: Path, suffix: str, kind: type):
     before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
     result = bench.run_bench(quick=True, threads=1, frames=str(tmp_path / f"shot.%04d{suffix}"))
     assert [(row.stage, row.frames) for row in result.stages] == [("read", 3), ("compute", 3), ("write", 3)]
-    assert all(row.median_ms > 0 for row in result.stages)
+    assert all(row.median_ms > 0 and row.processor_ms > 0 for row in result.stages)
+    read, compute, write = (row.processor_ms for row in result.stages)
+    assert bench.least_times(replace(result, threads=4)) == pytest.approx(((read + compute + write) / 4,
+                                                                           (read + write) / 4))
     assert {row.picture for row in result.rows} == {f"shot.0001{suffix}"}
     assert {row.size for row in result.rows} == {"60x40"}
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before, "the frames are left alone"

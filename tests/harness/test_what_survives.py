@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import struct
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -253,3 +254,14 @@ def test_rate_time_code_and_windows(tmp_path: Path) -> None:
         assert (value[0] / value[1] if isinstance(value, tuple) else value) == pytest.approx(24000 / 1001)
         assert has(summary.cautions, DataWindowLost) == (out == ".dpx")
         assert (after.x, after.full_width) == ((4, 32) if out == ".exr" else (0, 20))
+
+
+@pytest.mark.parametrize("display", ["bt709", "bt2020", "pq", "hlg"])
+def test_primaries_that_no_reader_would_take_are_named(tmp_path: Path, display: str) -> None:
+    """ITU-R BT.2020-2, table 3; a file that names none has BT.709's by OpenEXR's standard attributes."""
+    pixels = colours()
+    path = written(tmp_path / "a.exr", (pixels, spec_of(pixels, "half")))
+    render_take(replace(CORRECTION, display=display), parse_sequence(path), tmp_path / "b.exr")
+    found = oiio.ImageInput.open(str(tmp_path / "b.exr")).spec().getattribute("chromaticities")
+    wide = (0.708, 0.292, 0.170, 0.797, 0.131, 0.046, 0.3127, 0.3290)
+    assert found is None if display == "bt709" else found == pytest.approx(wide)

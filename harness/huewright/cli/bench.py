@@ -23,9 +23,9 @@ def register(app: typer.Typer) -> None:
         overwrite: options.Overwrite = False,
     ) -> None:
         """Time each operation and the chain beside OpenColorIO, NumPy and a memory copy, interleaved."""
-        from huewright.cli.show import cautions, number, progress_line, say, table
+        from huewright.cli.show import cautions, counted, number, progress_line, say, table
         from huewright.cli.tables import bench_table, card_table
-        from huewright.steps.bench import draw_bench, run_bench
+        from huewright.steps.bench import draw_bench, least_times, run_bench
         from huewright.steps.outputs import refuse_outputs, write_figures
 
         refuse_outputs(picture, json_file, overwrite=overwrite)
@@ -41,6 +41,10 @@ def register(app: typer.Typer) -> None:
                       ["stage", "frames", "ms", "share", "spread"],
                       [[row.stage, str(row.frames), number(row.median_ms, 1), f"{row.median_ms / whole:.0%}",
                         f"{row.spread:.0%}" + ("" if row.reliable else " unreliable")] for row in result.stages]))
+            least, alone = least_times(result)
+            say(f"On {counted(result.threads, 'thread')} a render of these takes {number(least, 1)} ms a frame at the "
+                f"least, however well its stages overlap; reading and writing alone take {number(alone, 1)} "
+                "(and longer where the storage is slower than memory).")
             say("Computing is the whole chain of the table below, on one thread; reading and writing are the picture "
                 "library's, with the threads that it starts itself (EXR), and files read before come from memory.")
         say(bench_table(result) if device == "cpu" else card_table(result))

@@ -309,10 +309,13 @@ def write_frame(path: Path | str, frame: Frame, *, overwrite: bool = False, comp
             raise InputError(f"{path}: cannot be written whole; see whether its disk is full, or choose another place")
 
 
-def with_correction(frame: Frame, digest: str) -> Frame:
-    """``frame`` that names the correction it was rendered with; EXR files keep it, others have no place for it."""
+def with_correction(frame: Frame, digest: str, chromaticities: Sequence[float] = ()) -> Frame:
+    """``frame`` that names the correction it was rendered with, and ``chromaticities`` as :func:`retagged` has them
+    where they are given; EXR files keep both, others have no place for them."""
     spec = oiio.ImageSpec(frame.metadata.spec) if frame.metadata.spec is not None else oiio.ImageSpec()
     spec.attribute(_CORRECTION, digest)
+    if len(chromaticities) == 8:
+        spec.attribute("chromaticities", oiio.TypeDesc("float[8]"), tuple(chromaticities))
     return replace(frame, metadata=replace(frame.metadata, spec=spec))
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from huewright_kernels.formats import PixelBuffer
 
+from huewright.colorimetry.display import BT709, CHROMATICITIES
 from huewright.colorimetry.excursions import outside
 from huewright.frames.conversion import kernel_source, other_channels, packed_memory, pixel_dtype
 from huewright.frames.dpx import new_dpx, write_dpx
@@ -181,7 +182,12 @@ def _of_other_numbers(frame: Frame, pixels: np.ndarray, bits: int) -> Frame:
 
 
 def _signed(frame: Frame, out: Path, job: Job) -> Frame:
-    return with_correction(frame, job.digest) if job.digest and out.suffix.lower() == ".exr" else frame
+    """With what an EXR file can say of a corrected picture: by which correction, and with which primaries where they
+    are not BT.709's, which whoever reads a file that names none has to take (OpenEXR's standard attributes)."""
+    if not job.digest or out.suffix.lower() != ".exr":
+        return frame
+    wide = job.chromaticities and job.chromaticities != CHROMATICITIES[BT709]
+    return with_correction(frame, job.digest, job.chromaticities if wide else ())
 
 
 def note_losses(tally: Tally, frame: Frame, out: Path) -> None:

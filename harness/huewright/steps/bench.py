@@ -68,7 +68,7 @@ def run_bench(*, quick: bool = False, threads: int | None = None, sizes: Sequenc
         measured += rows.operation_rows(size, pictures, sorted({1, everyone}), rounds, progress)
     cautions += _loose(measured, stages)
     return rows.BenchResult(tuple(measured), stages, rows.machine(), versions_of(*VERSIONED),
-                            time.perf_counter() - started, tuple(cautions))
+                            time.perf_counter() - started, tuple(cautions), everyone)
 
 
 def _on_card(device: str, sizes: Sequence[str], rounds: int, frames: str | None, started: float,
@@ -97,6 +97,16 @@ def _loose(measured: Sequence[rows.BenchRow], stages: Sequence[rows.StageRow]) -
     return [RowsUnreliable(loose, UNRELIABLE)] if loose else []
 
 
+def least_times(result: rows.BenchResult) -> tuple[float, float]:
+    """Milliseconds that a frame takes at the least, all threads busy all the time: rendered, and only read and written.
+
+    The stages' processor time over the threads, which nothing overlaps away. Where the storage takes longer than that,
+    it bounds both.
+    """
+    times = {row.stage: row.processor_ms for row in result.stages}
+    return sum(times.values()) / result.threads, (times["read"] + times["write"]) / result.threads
+
+
 def draw_bench(result: rows.BenchResult, path: Path | str, *, overwrite: bool = False) -> None:
     """The result as bars: see :func:`huewright.timing.bars.draw_bench`."""
     from huewright.timing import bars
@@ -110,4 +120,4 @@ def _picked(frames: str) -> Take:
     return take.only(take.numbers[::max(1, len(take.numbers) // FRAMES)][:FRAMES])
 
 
-__all__ = ["BenchResult", "draw_bench", "run_bench"]
+__all__ = ["BenchResult", "draw_bench", "least_times", "run_bench"]

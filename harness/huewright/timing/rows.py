@@ -56,19 +56,21 @@ class BenchRow:
 
 @dataclass(frozen=True)
 class StageRow:
-    """One stage of a render over the person's own frames: milliseconds a frame. Computing on one thread; reading and
-    writing with those that the picture library starts itself."""
+    """One stage of a render over the person's own frames: milliseconds a frame, and those of processor time, waiting
+    left out. Computing on one thread; reading and writing with those that the picture library starts itself."""
 
     stage: str
     frames: int
     median_ms: float
     spread: float
     reliable: bool
+    processor_ms: float = 0.0
 
 
 @dataclass(frozen=True)
 class BenchResult:
-    """``rows`` as measured; ``stages`` only where frames were given; ``cautions`` say how far to trust them."""
+    """``rows`` as measured; ``stages`` only where frames were given; ``cautions`` say how far to trust them;
+    ``threads`` is what "all" of them were."""
 
     rows: tuple[BenchRow, ...]
     stages: tuple[StageRow, ...]
@@ -76,11 +78,12 @@ class BenchResult:
     versions: dict[str, str]
     seconds: float
     cautions: tuple[Caution, ...] = ()
+    threads: int = 1
 
     def to_dict(self) -> dict[str, Any]:
         return {"machine": self.machine, "versions": self.versions, "seconds": self.seconds,
-                "rows": [asdict(row) for row in self.rows], "stages": [asdict(row) for row in self.stages],
-                "cautions": to_record(self.cautions)}
+                "threads": self.threads, "rows": [asdict(row) for row in self.rows],
+                "stages": [asdict(row) for row in self.stages], "cautions": to_record(self.cautions)}
 
 
 def operation_rows(size: str, pictures: dict[str, np.ndarray], threads: list[int], rounds: int,
@@ -132,31 +135,39 @@ def stage_rows(take: Take, progress: Progress) -> Iterator[StageRow]:
     """Reading, computing the chain in the file's own numbers on one thread, and writing, one after another."""
     program = compile_chain(work.OPERATIONS["chain"])
     times: dict[str, list[float]] = {"read": [], "compute": [], "write": []}
+    worked: dict[str, list[float]] = {stage: [] for stage in times}
     numbers = take.numbers
     with tempfile.TemporaryDirectory(prefix="huewright-bench-") as folder:
         for k, number in enumerate([numbers[0], *numbers]):  # the first one twice: the first time doesn't count
             progress(k, len(numbers) + 1, "reading, computing, writing")
-            marks = [time.perf_counter()]
+            marks = [_clocks()]
             packed = take.payload(number)
             frame = take.frame(number) if packed is None else None
-            marks.append(time.perf_counter())
+            marks.append(_clocks())
             view = frame.pixels if frame is not None else packed.kernel_view()  # type: ignore[union-attr]
             run(program, view, view, threads=1)
-            marks.append(time.perf_counter())
+            marks.append(_clocks())
             out = Path(folder) / take.file_name(number)
             if packed is not None:
                 write_dpx(out, packed, overwrite=True)
             else:
                 write_frame(out, frame, overwrite=True)  # type: ignore[arg-type]
-            marks.append(time.perf_counter())
+            marks.append(_clocks())
             if k > 0:
                 for stage, begin, end in zip(times, marks, marks[1:], strict=False):
-                    times[stage].append((end - begin) * 1e3)
+                    times[stage].append((end[0] - begin[0]) * 1e3)
+                    worked[stage].append((end[1] - begin[1]) * 1e3)
             out.unlink()
     progress(len(numbers) + 1, len(numbers) + 1, "reading, computing, writing")
     for stage, values in times.items():
         timed = summary(values)
-        yield StageRow(stage, len(values), timed.median_ms, timed.spread, timed.spread <= UNRELIABLE)
+        yield StageRow(stage, len(values), timed.median_ms, timed.spread, timed.spread <= UNRELIABLE,
+                       float(np.median(worked[stage])))
+
+
+def _clocks() -> tuple[float, float]:
+    """Seconds passed, and seconds of processor time that this process took on all its threads."""
+    return time.perf_counter(), time.process_time()
 
 
 def busy_cautions() -> list[Caution]:
