@@ -84,7 +84,8 @@ def _lattice(lattice: np.ndarray, interpolation: ocio.Interpolation) -> ocio.Tra
 
 def _node(kind: str, values: dict[str, Any]) -> list[ocio.Transform]:
     builders: dict[str, Callable[..., list[ocio.Transform]]] = {
-        "Matrix": _matrix_node, "Log": _log_node, "ASC_CDL": _cdl_node, "LUT1D": _line_node, "LUT3D": _lattice_node}
+        "Matrix": _matrix_node, "Log": _log_node, "ASC_CDL": _cdl_node, "LUT1D": _line_node, "LUT3D": _lattice_node,
+        "Exponent": _exponent_node, "Range": _range_node}
     if kind not in builders:
         raise InputError(f"a step of this correction has the CLF form {kind!r}, which is not written; export a .cube")
     return builders[kind](**values)
@@ -114,6 +115,28 @@ def _cdl_node(slope: Any, offset: Any, power: Any, saturation: float, style: str
     transform.setStyle(ocio.CDL_NO_CLAMP if style.endswith("NoClamp") else ocio.CDL_ASC)
     transform.setDirection(ocio.TRANSFORM_DIR_INVERSE if style.startswith("Rev") else ocio.TRANSFORM_DIR_FORWARD)
     return [transform]
+
+
+def _exponent_node(exponent: Any, offset: Any, style: str) -> list[ocio.Transform]:
+    way = ocio.TRANSFORM_DIR_FORWARD if style.endswith("Fwd") else ocio.TRANSFORM_DIR_INVERSE
+    if style.startswith("monCurve"):
+        line = ocio.ExponentWithLinearTransform(gamma=[*exponent, 1.0], offset=[*offset, 0.0], direction=way)
+        line.setNegativeStyle(ocio.NEGATIVE_MIRROR if "Mirror" in style else ocio.NEGATIVE_LINEAR)
+        return [line]
+    power = ocio.ExponentTransform(value=[*exponent, 1.0], direction=way)
+    power.setNegativeStyle(ocio.NEGATIVE_MIRROR if "Mirror" in style else
+                           ocio.NEGATIVE_PASS_THRU if "PassThru" in style else ocio.NEGATIVE_CLAMP)
+    return [power]
+
+
+def _range_node(min_in: float | None, max_in: float | None, min_out: float | None,
+                max_out: float | None) -> list[ocio.Transform]:
+    transform = ocio.RangeTransform()
+    for value, put in ((min_in, transform.setMinInValue), (max_in, transform.setMaxInValue),
+                       (min_out, transform.setMinOutValue), (max_out, transform.setMaxOutValue)):
+        if value is not None:
+            put(value)
+    return [transform] if transform.hasMinInValue() or transform.hasMaxInValue() else []
 
 
 def _domain(domain_min: Any, domain_max: Any) -> list[ocio.Transform]:
