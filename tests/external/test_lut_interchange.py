@@ -9,17 +9,21 @@ import numpy as np
 import PyOpenColorIO as ocio  # noqa: N813
 import pytest
 from huewright.colorimetry.clf import clf_transforms
+from huewright.colorimetry.cube import cube_text
+from huewright.colorimetry.declare import declare_footage, look_cautions
 from huewright.colorimetry.deviation import natural_codes, random_codes
+from huewright.colorimetry.forms import Tables
 from huewright.colorimetry.lattice import axis_lattice, lattice_axis, shaped
 from huewright.colorimetry.luts import read_lut, read_lut_file
 from huewright.errors import InputError
-from huewright.models.cautions import CdlLeavesOut, Edited, ExportOff, LegalCodesTaken
+from huewright.models.cautions import CdlLeavesOut, Edited, ExportOff, LegalCodesTaken, LookSampled, LookWaysApart
 from huewright.models.footage import Footage
 from huewright.reference import apply_chain
 from huewright.steps.export import check_exports, export_correction
 from huewright_kernels import compile_chain, run_colours
 from huewright_kernels.ops import LogDecode, LogEncode, Lut1D, Lut3D, Matrix, Transfer
 from huewright_kernels.ops.cdl import AscCdl
+from huewright_kernels.ops.limits import RangeLimits
 from lutfiles import ACESCCT, CHAIN, GAINS, HUES, INVENTED, MIXING, TONE, correction, opencolorio
 
 pytestmark = pytest.mark.slow
@@ -30,7 +34,8 @@ COLOURS = np.random.default_rng(5).random((20_000, 3)).astype(np.float32)
 def write_clf(path: Path, *transforms: ocio.Transform) -> Path:
     group = ocio.GroupTransform(list(transforms))
     group.getFormatMetadata().setID("test")
-    group.write("Academy/ASC Common LUT Format", str(path), ocio.Config.CreateRaw())
+    kind = "Color Transform Format" if path.suffix == ".ctf" else "Academy/ASC Common LUT Format"
+    group.write(kind, str(path), ocio.Config.CreateRaw())
     return path
 
 
@@ -68,7 +73,7 @@ MATRIX = ocio.MatrixTransform(matrix=[1, .1, 0, 0, 0, .9, .1, 0, .05, 0, 1, 0, 0
     ([MATRIX], (Matrix,)),
     ([log_transform(ocio.TRANSFORM_DIR_INVERSE)], (LogDecode,)),
     ([log_transform(ocio.TRANSFORM_DIR_FORWARD)], (LogEncode,)),
-    ([ocio.RangeTransform(0.1, 0.9, 0.0, 1.0)], (Lut1D,)),
+    ([ocio.RangeTransform(0.1, 0.9, 0.0, 1.0)], (RangeLimits,)),
     ([ocio.CDLTransform(slope=[1.1, .9, 1.2], offset=[.01, 0, -.02], power=[1, 1, 1], sat=0.8)], (AscCdl,)),
     ([ocio.CDLTransform(slope=[1.1, .9, 1], offset=[0, 0, 0], power=[1.2, 1, .9], sat=0.7)], (AscCdl,)),
     ([log_transform(ocio.TRANSFORM_DIR_INVERSE), MATRIX, table_transform(), random_lattice(5, ocio.INTERP_TETRAHEDRAL)],
@@ -85,15 +90,92 @@ def test_clf_steps_become_the_same_operations(tmp_path: Path, transforms: list, 
     assert (np.abs(run_colours(compile_chain(reading.operations), COLOURS) - wanted) / scale).max() < 4e-6
 
 
-@pytest.mark.parametrize("transform", [
-    ocio.ExponentTransform(value=[0.5, 2.2, 2.4, 1.0]), ocio.ExponentTransform(value=[1.3, 0.9, 1.1, 1.0])])
-def test_other_steps_are_baked_and_measured(tmp_path: Path, transform: ocio.Transform) -> None:
+def exponent(style: ocio.NegativeStyle, way: ocio.TransformDirection) -> ocio.ExponentTransform:
+    transform = ocio.ExponentTransform(value=[0.5, 2.2, 2.4, 1.0], direction=way)
+    transform.setNegativeStyle(style)
+    return transform
+
+
+def with_line(style: ocio.NegativeStyle, way: ocio.TransformDirection) -> ocio.ExponentWithLinearTransform:
+    transform = ocio.ExponentWithLinearTransform(gamma=[2.4, 2.2, 1.8, 1.0], offset=[0.055, 0.099, 0.2, 0.0],
+                                                 direction=way)
+    transform.setNegativeStyle(style)
+    return transform
+
+
+def affine(way: ocio.TransformDirection) -> ocio.LogAffineTransform:
+    return ocio.LogAffineTransform(logSideSlope=[0.2, 0.3, 0.25], logSideOffset=[0.4, 0.5, 0.45],
+                                   linSideSlope=[1.0, 1.2, 0.9], linSideOffset=[0.8, 0.7, 0.9], direction=way)
+
+
+WAYS = (ocio.TRANSFORM_DIR_FORWARD, ocio.TRANSFORM_DIR_INVERSE)
+EXACT = [
+    *(exponent(style, way) for way in WAYS
+      for style in (ocio.NEGATIVE_CLAMP, ocio.NEGATIVE_MIRROR, ocio.NEGATIVE_PASS_THRU)),
+    *(with_line(style, way) for way in WAYS for style in (ocio.NEGATIVE_LINEAR, ocio.NEGATIVE_MIRROR)),
+    *(affine(way) for way in WAYS), ocio.RangeTransform(0.1, 0.9, -0.2, 1.3),
+    ocio.RangeTransform(minInValue=0.1, minOutValue=0.1), ocio.RangeTransform(maxInValue=1.4, maxOutValue=1.4),
+    *(ocio.CDLTransform(slope=[1.1, .9, 1], offset=[0, 0.02, 0], power=[1.2, 1, .9], sat=0.7, direction=way)
+      for way in WAYS)]
+
+
+@pytest.mark.parametrize("transform", EXACT, ids=lambda one: type(one).__name__)
+def test_every_node_with_a_formula_is_exact_beyond_the_cube_too(tmp_path: Path, transform: ocio.Transform) -> None:
+    """Negatives and what lies above 1 included: no table is sampled, so nothing is limited that the node doesn't."""
     path = write_clf(tmp_path / "a.clf", transform)
     reading = read_lut_file(path)
-    assert reading.baked
-    error = np.abs(apply_chain(reading.operations, COLOURS) - opencolorio(path, COLOURS)).max()
+    assert not reading.baked and reading.max_error == 0 and reading.ways_apart == 0
+    codes = np.random.default_rng(8).uniform(-0.5, 3.0, (20_000, 3)).astype(np.float32)
+    wanted = opencolorio(path, codes, exactly=True)
+    scale = np.maximum(1, np.abs(wanted))
+    assert np.isfinite(wanted).all()
+    for found in (apply_chain(reading.operations, codes), run_colours(compile_chain(reading.operations), codes)):
+        assert (np.abs(found - wanted) / scale).max() < 4e-6
+    again = ocio.GroupTransform(clf_transforms(reading.operations, 9))
+    processor = ocio.Config.CreateRaw().getProcessor(again)
+    back = np.array(codes, order="C")
+    processor.getOptimizedCPUProcessor(ocio.BIT_DEPTH_F32, ocio.BIT_DEPTH_F32, ocio.OPTIMIZATION_NONE).applyRGB(back)
+    assert (np.abs(back - wanted) / scale).max() < 4e-6
+
+
+def undone_table(bend: float) -> ocio.Lut1DTransform:
+    transform = ocio.Lut1DTransform(length=1024, inputHalfDomain=False)
+    transform.setData((np.asarray(transform.getData()) ** bend).astype(np.float32))
+    transform.setDirection(ocio.TRANSFORM_DIR_INVERSE)
+    return transform
+
+
+def test_a_step_without_a_formula_is_sampled_and_measured_or_refused(tmp_path: Path) -> None:
+    """An inverted table limits by itself; one that is nearly level somewhere rises too steeply for any other table."""
+    path = write_clf(tmp_path / "a.ctf", undone_table(0.8))
+    reading = read_lut_file(path)
+    codes = np.random.default_rng(8).uniform(-0.5, 3.0, (20_000, 3)).astype(np.float32)
+    error = np.abs(apply_chain(reading.operations, codes) - opencolorio(path, codes)).max()
+    print(f"{reading.baked}: off by {error:.2e}, stated {reading.max_error:.2e}")
     # A random sample's largest error isn't another's; it is of the same size.
-    assert 0 < reading.max_error and error < 2 * reading.max_error + 1e-6 and error < 6e-3
+    assert reading.baked and 0 < reading.max_error < 2e-3 and error < 2 * reading.max_error + 1e-6
+    grown = write_clf(tmp_path / "b.ctf", undone_table(0.8), ocio.ExponentTransform(value=[4.0] * 4), MATRIX,
+                      ocio.MatrixTransform(matrix=np.diag([9.0, 9, 9, 1]).ravel().tolist()))
+    with pytest.raises(InputError, match="holds a step .* not computed here, and a lattice of 65 points") as caught:
+        read_lut_file(grown)
+    assert "0.002 is the limit" in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_a_lattice_that_names_no_interpolation_is_said_to_have_two_readings(tmp_path: Path) -> None:
+    axis = np.linspace(0, 1, 9)
+    lattice = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), -1) ** 1.5 @ np.array(
+        [[0.8, 0.1, 0.1], [0.1, 0.8, 0.1], [0.1, 0.1, 0.8]])
+    (tmp_path / "a.cube").write_text(cube_text(Tables(None, lattice**0.7), "invented", []))
+    reading = read_lut_file(tmp_path / "a.cube")
+    apart = np.abs(opencolorio(tmp_path / "a.cube", COLOURS) - apply_chain(reading.operations, COLOURS)).max()
+    assert reading.ways_apart == pytest.approx(apart, rel=0.3) and apart > 1e-3
+    named = write_clf(tmp_path / "a.clf", random_lattice(5, ocio.INTERP_LINEAR))
+    assert read_lut_file(named).ways_apart == 0
+    footage = declare_footage(encoding="ACEScct", look=tmp_path / "a.cube")
+    said, = look_cautions(footage)
+    assert said == LookWaysApart(footage.look_ways_apart) and footage.look_ways_apart == reading.ways_apart
+    sampled = declare_footage(encoding="ACEScct", look=write_clf(tmp_path / "c.ctf", undone_table(0.8)))
+    assert [type(one) for one in look_cautions(sampled)] == [LookSampled]
 
 
 def test_cube_with_a_domain(tmp_path: Path) -> None:

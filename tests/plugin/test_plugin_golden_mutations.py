@@ -26,6 +26,7 @@ RIGHT: dict[str, Any] = {
     "lattice": "tetrahedral", "blue fastest": True, "clamped": True, "turn": 1.0, "slope at the break": True,
     "gain": "of its logarithm", "place": "in double", "smallest argument": 2.0**-126,
     "cdl order": "power first", "cdl clamps": True, "cdl luma": (0.2126, 0.7152, 0.0722), "cdl negatives": "stay",
+    "exponent negatives": "by style", "exponent line": True, "range limits": True, "range scales": True,
     "cdl undone in turn": True, "not-a-number": "stays"}
 CHANGES: tuple[tuple[str, Any], ...] = (
     *((name, RIGHT[name] * factor) for name in list(RIGHT)[:10] for factor in (0.95, 1.05)
@@ -38,6 +39,7 @@ CHANGES: tuple[tuple[str, Any], ...] = (
     ("slope at the break", False),
     ("gain", "itself"), ("place", "in single"), ("smallest argument", 1e-6),
     ("cdl order", "saturation first"), ("cdl clamps", False), ("cdl luma", (0.299, 0.587, 0.114)),
+    ("exponent negatives", "are 0"), ("exponent line", False), ("range limits", False), ("range scales", False),
     ("cdl negatives", "are 0"), ("cdl undone in turn", False), ("not-a-number", "counts as 0"))
 
 
@@ -223,6 +225,30 @@ def cdl(o: dict[str, Any], x: np.ndarray, k: dict[str, Any]) -> np.ndarray:
     return held((raised(undone, 1 / power) - offset) / slope)
 
 
+def exponent(o: dict[str, Any], x: np.ndarray, k: dict[str, Any]) -> np.ndarray:
+    g, offset, style = np.array(o["exponent"]), np.array(o["offset"]), o["style"]
+    back, mon, mirror = style.endswith("Rev"), style.startswith("mon"), "Mirror" in style
+    u = np.abs(x) if mirror and k["exponent negatives"] == "by style" else x
+    if not mon and "PassThru" not in style or k["exponent negatives"] == "are 0":
+        u = np.where(u < 0, 0.0, u)
+    power = 1 / g if back else g
+    if not mon or not k["exponent line"]:
+        y = np.where(u > 0, np.abs(u)**power, u)
+    else:
+        image = (g * offset / ((g - 1) * (1 + offset)))**g
+        slope = (g - 1) / offset * image
+        y = np.where(u > image, (1 + offset) * np.abs(u)**power - offset, u / slope) if back else \
+            np.where(u > offset / (g - 1), np.abs((u + offset) / (1 + offset))**power, u * slope)
+    return np.copysign(y, x) if mirror else y
+
+
+def limits(o: dict[str, Any], x: np.ndarray, k: dict[str, Any]) -> np.ndarray:
+    low, high = o.get("min_out"), o.get("max_out")
+    if low is not None and high is not None and k["range scales"]:
+        x = low + (x - o["min_in"]) * (high - low) / (o["max_in"] - o["min_in"])
+    return np.clip(x, -np.inf if low is None else low, np.inf if high is None else high) if k["range limits"] else x
+
+
 def port(o: dict[str, Any], colours: np.ndarray, k: dict[str, Any]) -> np.ndarray:
     name = o["operation"]
     if k["not-a-number"] != "stays":
@@ -238,7 +264,8 @@ def port(o: dict[str, Any], colours: np.ndarray, k: dict[str, Any]) -> np.ndarra
         return near + (place - cell) * (far - near)
     forms: dict[str, Callable[..., np.ndarray]] = {
         "transfer": transfer, "tone-curve": tone, "lut-3d": lattice, "hue-sectors": hues,
-        "log-decode": log_curve, "log-encode": log_curve, "asc-cdl": cdl}
+        "log-decode": log_curve, "log-encode": log_curve, "asc-cdl": cdl,
+        "exponent": exponent, "range-limits": limits}
     return forms[name](o, colours, k)
 
 

@@ -5,12 +5,16 @@ from __future__ import annotations
 import logging
 import math
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from huewright_kernels.ops import LogDecode, Operation, Transfer
 
 from huewright.errors import InputError
-from huewright.models.cautions import LegalRangeOfFloats
+from huewright.models.cautions import Caution, LegalRangeOfFloats, LookSampled, LookWaysApart
 from huewright.models.footage import RANGES, Footage
+
+if TYPE_CHECKING:
+    from huewright.colorimetry.luts import LutReading
 
 log = logging.getLogger(__name__)
 
@@ -72,8 +76,9 @@ def declare_footage(*, encoding: str, range_: str = "full", bits: int = 10, prim
                          "declare one, or say that the look expects linear")
     # A look is given light in the camera's own primaries, whatever they are.
     implied = () if named or ocio_config is not None or look is not None else _implied(encoding)
-    return Footage(range_, bits, encoding, decode, primaries, () if look is None else _look(look), look_input, error,
-                   implied)
+    read = None if look is None else _look(look)
+    return Footage(range_, bits, encoding, decode, primaries, () if read is None else read.operations, look_input,
+                   error, implied, *_of_look(read))
 
 
 def _implied(encoding: str) -> tuple[str, ...]:
@@ -90,7 +95,28 @@ def _through_look(look: str | Path | None, range_: str, bits: int) -> Footage:
     so that balance and all that follows work on the light of the LUT's picture."""
     if look is None:
         raise InputError(f"--encoding {THROUGH_LOOK} needs the LUT that shows this footage: give it with --look")
-    return Footage(range_, bits, THROUGH_LOOK, (*_look(look), Transfer("bt709", "decode")), DEFAULT_PRIMARIES)
+    read = _look(look)
+    baked, apart = _of_look(read)
+    return Footage(range_, bits, THROUGH_LOOK, (*read.operations, Transfer("bt709", "decode")), DEFAULT_PRIMARIES,
+                   look_baked=baked, look_ways_apart=apart)
+
+
+def _of_look(read: LutReading | None) -> tuple[float, float]:
+    return (0.0, 0.0) if read is None else (read.max_error, read.ways_apart)
+
+
+def look_cautions(footage: Footage) -> list[Caution]:
+    """What to say of how a look was read."""
+    said: list[Caution] = []
+    if footage.look_baked:
+        said.append(LookSampled(footage.look_baked))
+    if footage.look_ways_apart > WAYS_APART:
+        said.append(LookWaysApart(footage.look_ways_apart))
+    return said
+
+
+WAYS_APART = 1e-3
+"""Common practice, no source: a quarter of a code of 8 bits, below which no picture shows the difference."""
 
 
 def range_caution(footage: Footage, *, floats: bool) -> LegalRangeOfFloats | None:
@@ -170,7 +196,7 @@ def _known_primaries(name: str) -> str:
         raise InputError(f"unknown primaries {name!r}; {hint}") from None
 
 
-def _look(path: str | Path) -> tuple[Operation, ...]:
-    from huewright.colorimetry.luts import read_lut
+def _look(path: str | Path) -> LutReading:
+    from huewright.colorimetry.luts import read_lut_file
 
-    return read_lut(path)
+    return read_lut_file(path)

@@ -1,42 +1,57 @@
 """LUT files as operations: .cube, CLF and whatever else OpenColorIO reads.
 
-Each step of the file becomes the operation that is the same (matrix, log curve, CDL, 1D table, 3D lattice). A .cdl, .cc
-or .ccc file names no style: it is taken as ASC CDL 1.2 defines it, limited to [0, 1] after slope and offset and at the
-end. Where a
-file holds a step that none of ours equals (an exponent, a one-sided clamp, an inverted table), the whole file is
-baked from [0, 1] instead: into a 1D table of 4096 entries if no channel depends on another, else into a lattice
-of 65 points along each axis; how far the baked form is from the file is measured and said.
+Each step of the file becomes the operation that is the same (matrix, range, exponent, log curve, CDL, 1D table, 3D
+lattice). A .cdl, .cc or .ccc file names no style: it is taken as ASC CDL 1.2 defines it, limited to [0, 1] after slope
+and offset and at the end. A lattice whose file names no interpolation is read tetrahedrally, which keeps the greys of a
+neutral diagonal neutral (a CLF's is trilinear, as its specification says); how far the other way is from that is
+measured and said.
+
+Where a file holds a step that none of ours equals (an inverted table, one that keeps hues), the whole file is sampled
+instead: into a 1D table if no channel depends on another, else into a lattice, over code values well beyond [0, 1]. How
+far that is from the file is measured over as wide a range, and a file that it would be further off than
+:data:`MOST_BAKED_ERROR` is refused.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import PyOpenColorIO as ocio  # noqa: N813  (the name its documentation uses)
+from huewright_kernels.executor import compile_chain, run_colours
 from huewright_kernels.ops import LogDecode, LogEncode, Lut1D, Lut3D, Matrix, Operation
 from huewright_kernels.ops.cdl import AscCdl
+from huewright_kernels.ops.exponent import Exponent
+from huewright_kernels.ops.limits import RangeLimits
 
 from huewright.errors import InputError
 
-BAKED_1D, BAKED_3D = 4096, 65
+BAKED_1D, BAKED_3D = 65536, 65
+BAKED_OVER = (-0.5, 4.0), (-0.25, 1.5)
+"""The code values that a baked table and a baked lattice cover."""
+MOST_BAKED_ERROR = 2e-3
+"""Of full scale, and relative above 1: half a code of 8 bits (common practice, no source)."""
 _MEASURED_COLOURS = 20_000
+Steps = tuple[Operation, ...]
 
 
 @dataclass(frozen=True)
 class LutReading:
     """``operations`` stand for the file at ``path``; ``baked`` says into what if they are a sampling of it, else
-    it is empty; ``max_error`` is the largest difference from OpenColorIO's own result on random colours in
-    [0, 1] (0.0 for an exact reading, which isn't measured)."""
+    it is empty; ``max_error`` is then the largest difference from OpenColorIO's own result (0.0 for an exact reading,
+    which isn't measured), over code values in and beyond [0, 1], relative above 1. ``ways_apart`` is the largest
+    difference between the lattice read tetrahedrally, which is taken, and trilinearly, where the file names neither
+    (0.0: it names one, or holds no lattice)."""
 
     path: Path
     operations: tuple[Operation, ...]
     baked: str = ""
     max_error: float = 0.0
+    ways_apart: float = 0.0
 
 
 def read_lut(path: Path | str) -> tuple[Operation, ...]:
@@ -50,14 +65,16 @@ def read_lut_file(path: Path | str) -> LutReading:
     processor = lut_processor(path)
     try:
         operations: list[Operation] = []
+        silent = False
         for transform in processor.createGroupTransform():
-            operation = _same(transform, path.suffix.lower())
-            if operation is None:
-                return _baked(path, processor)
-            operations.append(operation)
+            same = _same(transform, path.suffix.lower())
+            if same is None:
+                return _baked(path, processor, type(transform).__name__.removesuffix("Transform"))
+            operations += same
+            silent |= _names_no_way(transform, path.suffix.lower())
     except ValueError as error:
         raise InputError(f"{path}: this LUT cannot be used ({error}); export it again") from None
-    return LutReading(path, tuple(operations))
+    return LutReading(path, tuple(operations), ways_apart=_ways_apart(operations) if silent else 0.0)
 
 
 def apply_with_opencolorio(source: Any, rgb: np.ndarray, *, tetrahedral: bool = False) -> np.ndarray:
@@ -94,31 +111,44 @@ def _reason(message: str) -> str:
     return f"line {told[1]} doesn't belong in one" if told else "its contents fit no known LUT format"
 
 
-def _same(transform: Any, suffix: str) -> Operation | None:
-    """The operation equal to ``transform``, or None if there is none."""
+def _same(transform: Any, suffix: str) -> Steps | None:
+    """The operations equal to ``transform``, or None if there are none."""
     forward = transform.getDirection() == ocio.TRANSFORM_DIR_FORWARD
-    if isinstance(transform, ocio.MatrixTransform):
-        return _matrix(transform, forward)
     if isinstance(transform, ocio.Lut1DTransform):
         plain = forward and not transform.getInputHalfDomain() and transform.getHueAdjust() == ocio.HUE_NONE
-        return Lut1D(np.asarray(transform.getData()).reshape(-1, 3)) if plain else None
+        return (Lut1D(np.asarray(transform.getData()).reshape(-1, 3)),) if plain else None
     if isinstance(transform, ocio.Lut3DTransform):
-        if not forward:
-            return None
-        size = transform.getGridSize()
-        if size > 129:
-            raise ValueError(f"its lattice has {size} points along each axis, and 129 is the most taken here")
-        return Lut3D(np.asarray(transform.getData()).reshape(size, size, size, 3),
-                     interpolation=_interpolation(transform.getInterpolation(), suffix))
-    if isinstance(transform, ocio.RangeTransform):
-        return _range(transform, forward)
-    if isinstance(transform, ocio.LogCameraTransform):
-        return _camera_log(transform, forward)
-    if isinstance(transform, (ocio.LogAffineTransform, ocio.LogTransform)):
-        return _plain_log(transform, forward)
-    if isinstance(transform, ocio.CDLTransform):
-        return _cdl(transform, forward)
-    return None
+        return _lattice(transform, suffix) if forward else None
+    builders: tuple[tuple[Any, Any], ...] = (
+        (ocio.MatrixTransform, _matrix), (ocio.RangeTransform, _range), (ocio.LogCameraTransform, _camera_log),
+        ((ocio.LogAffineTransform, ocio.LogTransform), _plain_log), (ocio.CDLTransform, _cdl),
+        (ocio.ExponentTransform, _exponent), (ocio.ExponentWithLinearTransform, _exponent_with_line))
+    build = next((build for kind, build in builders if isinstance(transform, kind)), None)
+    found = None if build is None else build(transform, forward)
+    return found if found is None or isinstance(found, tuple) else (found,)
+
+
+def _lattice(transform: Any, suffix: str) -> Steps:
+    size = transform.getGridSize()
+    if size > 129:
+        raise ValueError(f"its lattice has {size} points along each axis, and 129 is the most taken here")
+    return (Lut3D(np.asarray(transform.getData()).reshape(size, size, size, 3),
+                  interpolation=_interpolation(transform.getInterpolation(), suffix)),)
+
+
+def _names_no_way(transform: Any, suffix: str) -> bool:
+    return (isinstance(transform, ocio.Lut3DTransform) and suffix not in (".clf", ".ctf") and
+            transform.getInterpolation() not in (ocio.INTERP_LINEAR, ocio.INTERP_TETRAHEDRAL, ocio.INTERP_BEST))
+
+
+def _ways_apart(operations: Sequence[Operation]) -> float:
+    """The largest difference that the interpolation of lattices makes, over random code values in [0, 1]."""
+    codes = np.random.default_rng(0).random((_MEASURED_COLOURS, 3)).astype(np.float32)
+    found = []
+    for way in ("tetrahedral", "trilinear"):
+        chain = [replace(item, interpolation=way) if isinstance(item, Lut3D) else item for item in operations]
+        found.append(run_colours(compile_chain(chain), codes))
+    return float(np.abs(found[0] - found[1]).max())
 
 
 def _interpolation(kind: Any, suffix: str) -> str:
@@ -147,19 +177,38 @@ def _as_matrix(matrix: np.ndarray, offset: Sequence[float] | np.ndarray) -> Matr
 
 
 def _range(transform: Any, forward: bool) -> Operation | None:
-    has = (transform.hasMinInValue(), transform.hasMinOutValue(), transform.hasMaxInValue(), transform.hasMaxOutValue())
-    if not all(has):
-        return None
-    inside = (transform.getMinInValue(), transform.getMaxInValue())
-    outside = (transform.getMinOutValue(), transform.getMaxOutValue())
+    named = {"min_in": "MinIn", "max_in": "MaxIn", "min_out": "MinOut", "max_out": "MaxOut"}
+    values: dict[str, Any] = {
+        name: getattr(transform, f"get{words}Value")() if getattr(transform, f"has{words}Value")() else None
+        for name, words in named.items()}
     if not forward:
-        inside, outside = outside, inside
-    if inside[1] <= inside[0]:
-        return None
+        values = {"min_in": values["min_out"], "max_in": values["max_out"], "min_out": values["min_in"],
+                  "max_out": values["max_in"]}
     if transform.getStyle() == ocio.RANGE_NO_CLAMP:
-        slope = (outside[1] - outside[0]) / (inside[1] - inside[0])
-        return _as_matrix(np.eye(3) * slope, [outside[0] - inside[0] * slope] * 3)
-    return Lut1D(np.repeat(np.array(outside)[:, None], 3, axis=1), (float(inside[0]),) * 3, (float(inside[1]),) * 3)
+        slope = (values["max_out"] - values["min_out"]) / (values["max_in"] - values["min_in"])
+        return _as_matrix(np.eye(3) * slope, [values["min_out"] - values["min_in"] * slope] * 3)
+    return RangeLimits(**values)
+
+
+def _exponent(transform: Any, forward: bool) -> Operation | None:
+    *powers, alpha = (float(value) for value in transform.getValue())
+    kinds = {ocio.NEGATIVE_CLAMP: "basic", ocio.NEGATIVE_MIRROR: "basicMirror",
+             ocio.NEGATIVE_PASS_THRU: "basicPassThru"}
+    kind = kinds.get(transform.getNegativeStyle())
+    if alpha != 1 or kind is None or not all(0.01 <= power <= 100 for power in powers):
+        return None
+    return Exponent((powers[0], powers[1], powers[2]), style=kind + ("Fwd" if forward else "Rev"))
+
+
+def _exponent_with_line(transform: Any, forward: bool) -> Operation | None:
+    *powers, _ = (float(value) for value in transform.getGamma())
+    *offsets, alpha = (float(value) for value in transform.getOffset())
+    kinds = {ocio.NEGATIVE_LINEAR: "monCurve", ocio.NEGATIVE_MIRROR: "monCurveMirror"}
+    kind = kinds.get(transform.getNegativeStyle())
+    if transform.getGamma()[3] != 1 or alpha != 0 or kind is None or min(powers) <= 1 or min(offsets) <= 0:
+        return None
+    return Exponent((powers[0], powers[1], powers[2]), (offsets[0], offsets[1], offsets[2]),
+                    kind + ("Fwd" if forward else "Rev"))
 
 
 def _camera_log(transform: Any, forward: bool) -> Operation | None:
@@ -171,13 +220,23 @@ def _camera_log(transform: Any, forward: bool) -> Operation | None:
     return _log(transform.getBase(), values, forward)
 
 
-def _plain_log(transform: Any, forward: bool) -> Operation | None:
+def _plain_log(transform: Any, forward: bool) -> Operation | Steps | None:
     if isinstance(transform, ocio.LogTransform):
         return _log(transform.getBase(), {}, forward)
-    return _log(transform.getBase(), {
+    values = {
         "log_side_slope": transform.getLogSideSlopeValue(), "log_side_offset": transform.getLogSideOffsetValue(),
-        "lin_side_slope": transform.getLinSideSlopeValue(), "lin_side_offset": transform.getLinSideOffsetValue()},
-        forward)
+        "lin_side_slope": transform.getLinSideSlopeValue(), "lin_side_offset": transform.getLinSideOffsetValue()}
+    same = _log(transform.getBase(), values, forward)
+    if same is not None:
+        return same
+    # Channels that differ: a matrix on either side of the plain logarithm says the same.
+    light, code = (_as_matrix(np.diag(values[f"{side}_side_slope"]), values[f"{side}_side_offset"])
+                   for side in ("lin", "log"))
+    base = float(transform.getBase())
+    if forward:
+        return light, LogEncode(base=base), code
+    back = code.inverse(), light.inverse()
+    return None if back[0] is None or back[1] is None else (back[0], LogDecode(base=base), back[1])
 
 
 def _log(base: float, values: dict[str, Sequence[float]], forward: bool) -> Operation | None:
@@ -194,18 +253,27 @@ def _cdl(transform: Any, forward: bool) -> AscCdl:
     return AscCdl(slope, offset, power, float(transform.getSat()), style)  # type: ignore[arg-type]
 
 
-def _baked(path: Path, processor: ocio.Processor) -> LutReading:
-    from huewright.reference import apply_chain
-
-    if processor.hasChannelCrosstalk():
-        axis = np.linspace(0, 1, BAKED_3D)
+def _baked(path: Path, processor: ocio.Processor, step: str) -> LutReading:
+    """A sampling of the whole file, which holds a ``step`` that isn't computed here."""
+    mixed = processor.hasChannelCrosstalk()
+    size, (low, high) = (BAKED_3D, BAKED_OVER[1]) if mixed else (BAKED_1D, BAKED_OVER[0])
+    axis = np.linspace(low, high, size)
+    ends: dict[str, Any] = {"domain_min": (low,) * 3, "domain_max": (high,) * 3}
+    if mixed:
         grid = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), -1)
-        operation: Operation = Lut3D(apply_with_opencolorio(processor, grid))
-        baked = f"a lattice of {BAKED_3D} points along each axis over [0, 1]"
+        operation: Operation = Lut3D(apply_with_opencolorio(processor, grid), **ends)
     else:
-        axis = np.linspace(0, 1, BAKED_1D)
-        operation = Lut1D(apply_with_opencolorio(processor, np.repeat(axis[:, None], 3, axis=1)))
-        baked = f"a table of {BAKED_1D} entries over [0, 1]"
-    colours = np.random.default_rng(0).random((_MEASURED_COLOURS, 3)).astype(np.float32)
-    error = np.abs(apply_chain((operation,), colours) - apply_with_opencolorio(processor, colours)).max()
-    return LutReading(path, (operation,), baked, float(error))
+        operation = Lut1D(apply_with_opencolorio(processor, np.repeat(axis[:, None], 3, axis=1)), **ends)
+    into = f"a {'lattice' if mixed else 'table'} of {size} points{' along each axis' * mixed} over [{low:g}, {high:g}]"
+    rng = np.random.default_rng(0)
+    codes = np.concatenate([rng.random((_MEASURED_COLOURS, 3)),
+                            rng.uniform(-0.5, 2.0, (_MEASURED_COLOURS, 3))]).astype(np.float32)
+    wanted = apply_with_opencolorio(processor, codes)
+    errors = np.abs(run_colours(compile_chain((operation,)), codes) - wanted) / np.maximum(1.0, np.abs(wanted))
+    worst = float(errors.max())
+    if not worst <= MOST_BAKED_ERROR:
+        code = ", ".join(f"{value:.3g}" for value in codes[errors.max(axis=1).argmax()])
+        raise InputError(f"{path}: it holds a step ({step}) that is not computed here, and {into} in its place would "
+                         f"be off by {worst:.2g} at code values {code} ({MOST_BAKED_ERROR:g} is the limit); write it "
+                         "without that step, as plain tables, matrices or curves")
+    return LutReading(path, (operation,), into, worst)

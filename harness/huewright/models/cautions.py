@@ -155,6 +155,20 @@ class DeclarationDoubted(Caution, frozen=True):
     nearest: tuple[Nearest, ...] = ()
 
 
+class LookSampled(Caution, frozen=True):
+    """The look's file holds a step that isn't computed here; a table stands for it, off by ``error`` at worst (relative
+    above 1)."""
+
+    error: Positive
+
+
+class LookWaysApart(Caution, frozen=True):
+    """The look's lattice names no interpolation and is read tetrahedrally; trilinearly it would be up to ``apart`` off
+    that."""
+
+    apart: Positive
+
+
 class OnlyThroughLook(Caution, frozen=True):
     """All that is known of the footage is the look LUT, after which exposure and balance then act."""
 

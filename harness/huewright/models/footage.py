@@ -43,6 +43,8 @@ class Footage:
     primaries      RGB colour space name of the linear values as colour-science knows it ("ITU-R BT.709")
     primaries_implied  colour spaces that go with the encoding by its name, where the person named none and
                    ``primaries`` was taken instead
+    look_baked     of a look that had to be sampled, how far that is from its file; 0: it is computed step by step
+    look_ways_apart  of a look whose lattice names no interpolation, how far the two ways of reading it are apart
     look           an operation applied instead of the display transfer, or None; it expects log when
                    ``look_input`` is "log", else linear
     """
@@ -56,6 +58,8 @@ class Footage:
     look_input: LookInput = "log"
     curve_error: Positive = 0.0
     primaries_implied: tuple[str, ...] = ()
+    look_baked: Positive = 0.0
+    look_ways_apart: Positive = 0.0
 
     def to_code_float(self) -> tuple[Operation, ...]:
         """Operations from file code values (integer files scaled to 0..1) to expanded code values."""

@@ -10,11 +10,7 @@ def range_limits(operation: RangeLimits, rgb: np.ndarray) -> np.ndarray:
     low, high = operation.min_out, operation.max_out
     if low is not None and high is not None and operation.min_in is not None and operation.max_in is not None:
         scaled = low + (rgb - operation.min_in) * (high - low) / (operation.max_in - operation.min_in)
-    elif low is not None and operation.min_in is not None:
-        scaled = rgb + (low - operation.min_in)
-    elif high is not None and operation.max_in is not None:
-        scaled = rgb + (high - operation.max_in)
     else:
-        return rgb
+        scaled = rgb
     result: np.ndarray = np.clip(scaled, -np.inf if low is None else low, np.inf if high is None else high)
     return result

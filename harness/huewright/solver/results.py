@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from huewright_kernels.ops import Operation
 
-from huewright.colorimetry.declare import THROUGH_LOOK
+from huewright.colorimetry.declare import THROUGH_LOOK, look_cautions
 from huewright.colorimetry.display import BT709, from_ycbcr, hue_deg
 from huewright.colorimetry.targets import Target, delta_e, targets_for
 from huewright.models import cautions
@@ -221,6 +221,7 @@ def _cautions(problem: Problem, patches: tuple[PatchResult, ...], told: Diagnost
     if problem.footage.primaries_implied:
         footage = problem.footage
         said.append(cautions.PrimariesAssumed(footage.encoding, footage.primaries, footage.primaries_implied))
+    said += look_cautions(problem.footage)
     said += _as_asked(problem, patches)
     said += _off_target(patches, problem.settings)
     drove = problem.evidence.bars + problem.evidence.chips

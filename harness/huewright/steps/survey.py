@@ -12,7 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from huewright.colorimetry.declare import range_caution
+from huewright.colorimetry.declare import look_cautions, range_caution
 from huewright.errors import InputError
 from huewright.finding.find import Found, find_card
 from huewright.finding.grade import Judged, judge
@@ -189,8 +189,9 @@ def _survey_of(looked: Looked, card: Card, card_path: Path | str | None, footage
     """Without the take's name."""
     survey = concluded(card, card_path, footage, looked.light, list(looked.judged), list(looked.empty), looked.size,
                        max_frames, by_hand)
-    said = [PrimariesAssumed(footage.encoding, footage.primaries, footage.primaries_implied)
+    said: list[Caution] = [PrimariesAssumed(footage.encoding, footage.primaries, footage.primaries_implied)
             ] if footage.primaries_implied else []
+    said += look_cautions(footage)
     caution = range_caution(footage, floats=not looked.integers)
     return replace(survey, cautions=(*survey.cautions, *said, *([] if caution is None else [caution])))
 

@@ -139,6 +139,18 @@ def _likelihood(share: float) -> str:
 
 
 @sentence.register
+def _(item: cautions.LookSampled) -> str:
+    return (f"the look's file holds a step that is not computed here, so a table stands for it, off by up to "
+            f"{item.error:.1e}")
+
+
+@sentence.register
+def _(item: cautions.LookWaysApart) -> str:
+    return (f"the look's lattice names no interpolation: it is read tetrahedrally, which keeps greys on its diagonal "
+            f"grey; a program that reads it trilinearly shows colours up to {item.apart:.1e} of full scale away")
+
+
+@sentence.register
 def _(item: cautions.OnlyThroughLook) -> str:
     return ("exposure and balance act after the look LUT, for nothing is known of the footage before it: where the LUT "
             "clips, bends or tints, the camera's light is not restored, light outside the LUT is gone, and the bars "

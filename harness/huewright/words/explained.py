@@ -73,6 +73,10 @@ EXPLAINED: dict[type[Caution], str] = {
     c.SignalBeyond: "Integer files clip there, float files keep it. Look at highlights and strong colours.",
     c.RenderBeyond: "The same, counted while rendering.",
     c.LegalFloatsWritten: "Unusual: whoever reads the files must know.",
+    c.LookSampled: "Most steps of a CLF are computed exactly; an inverted table is not. Over 0.002 off "
+    "it is refused.",
+    c.LookWaysApart: "OpenColorIO reads such a lattice trilinearly unless told otherwise, others tetrahedrally. Write "
+    "the way into the file (a CLF names it) where it must be the same everywhere.",
     c.ExportOff: "The LUT is that far from the render. Use CLF, more points (`--size`), or render.",
     c.LegalCodesTaken: "The LUT takes legal-range codes as recorded. A program that expands them on reading would "
     "expand twice.",

@@ -15,7 +15,7 @@ GROUPS: tuple[tuple[str, tuple[type[Caution], ...]], ...] = (
     ("What is not as it should be",
      (c.LightMayDiffer, c.TakeAfterShot, c.Interpolated, c.OffTarget, c.CardUnmeasured, c.FramesByHand, c.DoneInPart,
       c.TargetsAsked, c.Uncertain, c.VeilTakenOff, c.ChecksWorse, c.SomeChecksWorse, c.HeldAtBound, c.BarUnused,
-      c.ChipUnused, c.ChipsGuessed, c.CheckUnread, c.OnlyThroughLook)),
+      c.ChipUnused, c.ChipsGuessed, c.CheckUnread, c.OnlyThroughLook, c.LookSampled, c.LookWaysApart)),
     ("What is lost in the files",
      (c.RenderLimited, c.AtEndStops, c.BeyondPreferred, c.SignalBeyond, c.RenderBeyond, c.LegalFloatsWritten,
       c.ExportOff, c.LegalCodesTaken, c.CubeLimitsCodes, c.CubeHasShaper, c.LatticeLarge, c.CdlLeavesOut,

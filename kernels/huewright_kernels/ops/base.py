@@ -164,7 +164,8 @@ class Operation:
         """The Common LUT Format node that does the same, as its kind and values; None where there is none.
 
         Kinds and values: "Matrix" (matrix, offset), "Log" (the fields of a log curve, encode), "ASC_CDL" (slope,
-        offset, power, saturation, style), "Exponent" and "Range" (their fields), "LUT1D" and "LUT3D" (table, domain_min, domain_max, interpolation), "curve"
+        offset, power, saturation, style), "Exponent" and "Range" (their fields), "LUT1D" and "LUT3D" (table,
+        domain_min, domain_max, interpolation), "curve"
         (no node of its own, but a table of it for every half float says it all).
         """
         return None

@@ -61,7 +61,7 @@ def _check(p, counts):
 
 
 def pack_exponent(p_at, counts_at, table_at, q_at, out_at):
-    """Eight a channel: exponent, factor and addend ahead of the power, factor and addend after it, break, slope below."""
+    """Eight a channel: exponent, factor and addend ahead of it, factor and addend after it, break, slope below."""
     p, q, out = pointer_f64(p_at), pointer_f32(q_at), pointer_i64(out_at)
     style = int(p[STYLE])
     back = style % 2 == 1

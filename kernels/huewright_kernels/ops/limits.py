@@ -4,7 +4,7 @@ Source: SMPTE ST 2136-1 (Common LUT Format), Range node, style Clamp. With both 
 
     y = min(max(x s + minOut - minIn s, minOut), maxOut),  s = (maxOut - minOut) / (maxIn - minIn)
 
-with the lower end alone y = max(x + minOut - minIn, minOut), with the upper one y = min(x + maxOut - maxIn, maxOut).
+with the lower end alone y = max(x, minOut), with the upper one y = min(x, maxOut); in and out must be equal then.
 (Style noClamp is a matrix.)
 """
 
@@ -40,13 +40,16 @@ class RangeLimits(Operation):
 
 MIN_IN, MAX_IN, MIN_OUT, MAX_OUT = places(RangeLimits)
 SENTENCES = ("a range's limits come in pairs, min_in with min_out and max_in with max_out",
+             "a range's only limit must be the same in and out",
              "a range's max_in must exceed its min_in, and its max_out must not be below its min_out")
 
 
 def _check(p, counts):
     if counts[0] != counts[2] or counts[1] != counts[3]:
         return 1
-    if counts[0] > 0 and counts[1] > 0 and (p[MAX_IN] <= p[MIN_IN] or p[MAX_OUT] < p[MIN_OUT]):
+    if counts[0] > 0 and counts[1] > 0:
+        return 3 if p[MAX_IN] <= p[MIN_IN] or p[MAX_OUT] < p[MIN_OUT] else 0
+    if counts[0] > 0 and p[MIN_IN] != p[MIN_OUT] or counts[1] > 0 and p[MAX_IN] != p[MAX_OUT]:
         return 2
     return 0
 
@@ -57,7 +60,7 @@ def pack_range_limits(p_at, counts_at, table_at, q_at, out_at):
     low, high = counts[0] > 0, counts[1] > 0
     scale = (p[MAX_OUT] - p[MIN_OUT]) / (p[MAX_IN] - p[MIN_IN]) if low and high else 1.0
     q[0] = scale
-    q[1] = p[MIN_OUT] - p[MIN_IN] * scale if low else (p[MAX_OUT] - p[MAX_IN] if high else 0.0)
+    q[1] = p[MIN_OUT] - p[MIN_IN] * scale if low and high else 0.0
     q[2], q[3] = (p[MIN_OUT] if low else -math.inf), (p[MAX_OUT] if high else math.inf)
     out[0], out[1], out[2] = (0 if low or high else -1), 0, HEADER
 
@@ -70,8 +73,8 @@ def range_limits_channel(x, q, size):
 
 def _examples() -> tuple[Example, ...]:
     return (Example("both ends", RangeLimits(64 / 1023, 940 / 1023, 0.0, 1.0), timed="range"),
-            Example("lower end", RangeLimits(min_in=0.1, min_out=0.0)),
-            Example("upper end", RangeLimits(max_in=1.0, max_out=1.2)),
+            Example("lower end", RangeLimits(min_in=0.0, min_out=0.0)),
+            Example("upper end", RangeLimits(max_in=1.2, max_out=1.2)),
             Example("nothing", RangeLimits(), golden=False))
 
 

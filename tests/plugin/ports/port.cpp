@@ -243,6 +243,33 @@ template <class T> struct Port {
         if (!back) saturate(T(saturation));
     }
 
+    static T exponent(const Record &r, int c, T x)
+    {
+        const double g = r.at("exponent", c, 1), o = r.at("offset", c, 0);
+        const bool back = r.style.find("Rev") != string::npos, mirror = r.style.find("Mirror") != string::npos;
+        if (std::isnan(x)) return x;
+        T u = mirror ? std::fabs(x) : x, y;
+        if (r.style.compare(0, 3, "mon") == 0) {
+            const double image = std::pow(g * o / ((g - 1) * (1 + o)), g), slope = (g - 1) / o * image;
+            if (back) y = u > T(image) ? T(1 + o) * std::pow(u, T(1 / g)) - T(o) : u / T(slope);
+            else y = u > T(o / (g - 1)) ? std::pow((u + T(o)) / T(1 + o), T(g)) : u * T(slope);
+        } else {
+            if (u < 0 && r.style.find("PassThru") == string::npos) u = 0;
+            y = raised(u, T(back ? 1 / g : g));
+        }
+        return mirror ? std::copysign(y, x) : y;
+    }
+
+    static T range_limits(const Record &r, T x)
+    {
+        const bool low = r.has("min_in"), high = r.has("max_in");
+        const double a = r.at("min_in", 0, 0), b = r.at("max_in", 0, 0), p = r.at("min_out", 0, 0), q = r.at("max_out", 0, 0);
+        if (low && high) x = x * T((q - p) / (b - a)) + T(p - a * (q - p) / (b - a));
+        if (low && x < T(p)) x = T(p);
+        if (high && x > T(q)) x = T(q);
+        return x;
+    }
+
     static void apply(const Record &r, T *v)
     {
         if (r.operation == "matrix") {
@@ -263,6 +290,10 @@ template <class T> struct Port {
         else if (r.operation == "lut-1d") line(r, v);
         else if (r.operation == "lut-3d") lattice(r, v);
         else if (r.operation == "asc-cdl") cdl(r, v);
+        else if (r.operation == "exponent")
+            for (int c = 0; c < 3; c++) v[c] = exponent(r, c, v[c]);
+        else if (r.operation == "range-limits")
+            for (int c = 0; c < 3; c++) v[c] = range_limits(r, v[c]);
         else
             for (int c = 0; c < 3; c++) v[c] = r.operation == "transfer" ? transfer(r, v[c]) : logarithm(r, v[c]);
     }
@@ -296,6 +327,15 @@ bool refused(const Record &r)
         for (int c = 0; c < 3; c++)
             if (r.at("power", c, 1) == 0 || (r.style.compare(0, 3, "Rev") == 0
                 && (r.at("slope", c, 1) == 0 || r.at("saturation", 0, 1) == 0))) return true;
+    if (r.operation == "exponent" && r.style.compare(0, 3, "mon") == 0)
+        for (int c = 0; c < 3; c++)
+            if (r.at("exponent", c, 1) <= 1 || r.at("offset", c, 0) <= 0) return true;
+    if (r.operation == "range-limits") {
+        const bool low = r.has("min_in"), high = r.has("max_in");
+        if (low != r.has("min_out") || high != r.has("max_out")) return true;
+        const double a = r.at("min_in", 0, 0), b = r.at("max_in", 0, 0), p = r.at("min_out", 0, 0), q = r.at("max_out", 0, 0);
+        return low && high ? b <= a || q < p : (low && a != p) || (high && b != q);
+    }
     if (r.operation.compare(0, 3, "log") == 0)
         return r.at("base", 0, 2) == 1 || r.at("log_side_slope", 0, 1) == 0 || r.at("lin_side_slope", 0, 1) == 0
                || (r.has("lin_side_break")

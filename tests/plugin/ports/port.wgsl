@@ -8,6 +8,8 @@
 
 const MATRIX = 0u; const LOG_ENCODE = 1u; const LOG_DECODE = 2u; const TRANSFER = 3u; const TONE = 4u;
 const HUES = 5u; const LINE = 6u; const LATTICE = 7u; const CDL = 8u;
+const EXPONENT = 9u;
+const RANGE = 10u;
 
 // --- powers, by the guide's polynomials -----------------------------------------------------------------------
 fn exp2_mantissa_less_1(f: f32) -> f32 {
@@ -198,6 +200,28 @@ fn cdl(colour: vec3f) -> vec3f {
     return select(v, clamp(v, vec3f(), vec3f(1.0)), clamps);
 }
 
+// Numbers: exponent, offset, break, slope below a channel; 0 negatives become 0, 1 go on, 2 are mirrored; 0 no straight
+// part, 1 one, 2 one undone.
+fn exponent_of(x: f32, c: u32) -> f32 {
+    let offset = numbers[4u * c + 1u];
+    let negatives = numbers[12];
+    let part = numbers[13];
+    var u = select(x, abs(x), negatives == 2.0);
+    if (negatives == 0.0 && u < 0.0) { u = 0.0; }
+    let base = select(u, (u + offset) / (1.0 + offset), part == 1.0);
+    let power = raised(base, numbers[4u * c]);
+    let curved = select(power, (1.0 + offset) * power - offset, part == 2.0);
+    let y = select(u * numbers[4u * c + 3u], curved, u > numbers[4u * c + 2u]);
+    return select(y, select(y, -y, x < 0.0), negatives == 2.0);
+}
+// Numbers: factor, addend, whether there is a lower limit, that, whether there is an upper one, that.
+fn range_limits(x: f32) -> f32 {
+    var y = x * numbers[0] + numbers[1];
+    if (numbers[2] == 1.0 && y < numbers[3]) { y = numbers[3]; }
+    if (numbers[4] == 1.0 && y > numbers[5]) { y = numbers[5]; }
+    return y;
+}
+
 override kind: u32 = 0u;
 
 @compute @workgroup_size(64)
@@ -222,6 +246,8 @@ fn main(@builtin(global_invocation_id) id: vec3u) {
                     case LOG_ENCODE: { v[c] = log_encode(v[c]); }
                     case LOG_DECODE: { v[c] = log_decode(v[c]); }
                     case TONE: { v[c] = tone(v[c]); }
+                    case EXPONENT: { v[c] = exponent_of(v[c], c); }
+                    case RANGE: { v[c] = range_limits(v[c]); }
                     default: { v[c] = transfer(v[c]); }
                 }
             }

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 SOURCE = Path(__file__).parent / "port.wgsl"
-KINDS = ("matrix", "log-encode", "log-decode", "transfer", "tone-curve", "hue-sectors", "lut-1d", "lut-3d", "asc-cdl")
+KINDS = ("matrix", "log-encode", "log-decode", "transfer", "tone-curve", "hue-sectors", "lut-1d", "lut-3d", "asc-cdl",
+         "exponent", "range-limits")
 CURVES = ("bt709", "bt1886", "srgb", "linear", "pq", "hlg")
 STYLES = ("Fwd", "FwdNoClamp", "Rev", "RevNoClamp")
 BINS = 65536
@@ -25,6 +26,24 @@ def _log(o: Any) -> list[float]:
     y = a * per_octave * math.log2(c * x + d) + o.log_side_offset
     s = a * c / ((c * x + d) * math.log(o.base)) if o.linear_slope is None else o.linear_slope
     return [*numbers, 1, x if o.name == "log-encode" else y, s, y - s * x, math.copysign(1, s)]
+
+
+def _exponent(o: Any) -> list[float]:
+    back, mon = o.style.endswith("Rev"), o.style.startswith("mon")
+    numbers: list[float] = []
+    for g, offset in zip(o.exponent, o.offset, strict=True):
+        image = (g * offset / ((g - 1) * (1 + offset)))**g if mon else 0.0
+        slope = (g - 1) / offset * image if mon else 1.0
+        numbers += [1 / g if back else g, offset, (image if back else offset / (g - 1)) if mon else 0.0,
+                    1 / slope if back else slope]
+    negatives = 2 if "Mirror" in o.style else 1 if mon or "PassThru" in o.style else 0
+    return [*numbers, negatives, mon + mon * back]
+
+
+def _range(o: Any) -> list[float]:
+    low, high = o.min_in is not None, o.max_in is not None
+    scale = (o.max_out - o.min_out) / (o.max_in - o.min_in) if low and high else 1.0
+    return [scale, o.min_out - o.min_in * scale if low and high else 0.0, low, o.min_out or 0.0, high, o.max_out or 0.0]
 
 
 def _inner(h0: float, h1: float, d0: float, d1: float) -> float:
@@ -100,6 +119,10 @@ def packed(o: Any) -> tuple[list[float], np.ndarray]:
         return _hues(o)
     if o.name == "asc-cdl":
         return [*o.slope, *o.offset, *o.power, o.saturation, STYLES.index(o.style)], nothing
+    if o.name == "exponent":
+        return _exponent(o), nothing
+    if o.name == "range-limits":
+        return _range(o), nothing
     if o.name.startswith("log"):
         return _log(o), nothing
     return [*_places(o), float(getattr(o, "interpolation", "") == "trilinear")], o.table
