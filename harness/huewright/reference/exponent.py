@@ -21,7 +21,8 @@ def exponent(operation: Exponent, rgb: np.ndarray) -> np.ndarray:
         def curve(u: np.ndarray) -> np.ndarray:
             return _raised(u, g if forward else 1 / g)
     if "Mirror" in style:
-        return np.copysign(curve(np.abs(rgb)), rgb)
+        mirrored: np.ndarray = np.copysign(curve(np.abs(rgb)), rgb)
+        return mirrored
     if style.startswith("basicPassThru"):
         return np.where(rgb < 0, rgb, curve(rgb))
     return curve(rgb) if style.startswith("monCurve") else curve(np.where(rgb < 0, 0.0, rgb))
@@ -40,7 +41,8 @@ def _with_line(u: np.ndarray, g: np.ndarray, o: np.ndarray) -> np.ndarray:
 
 def _from_line(u: np.ndarray, g: np.ndarray, o: np.ndarray) -> np.ndarray:
     _, slope, image = _meeting(g, o)
-    return np.where(u <= image, u / slope, (1 + o) * _raised(u, 1 / g) - o)
+    result: np.ndarray = np.where(u <= image, u / slope, (1 + o) * _raised(u, 1 / g) - o)
+    return result
 
 
 def _meeting(g: np.ndarray, o: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
