@@ -34,9 +34,9 @@ EXPLAINED: dict[type[Caution], str] = {
     "it but your eye. It follows daylight that changes steadily; a cloud or a lamp that was switched on in between it "
     "does not know. The farther apart the takes and the larger the drift, the less it is worth.",
     c.LightMayDiffer: "Two rough estimates of what is neutral agree that shot and take differ, or the whole picture is "
-    "much brighter or darker. It is said from 0.6 stops of red or blue against green, or 2.5 stops of level: unlike "
-    "things under one light reach less as a rule, but a red wall or a night sky can pass it. What it never sees is a "
-    "small change. Look at both; only you know what the light did.",
+    "much brighter or darker. It is said from 0.6 stops of red or blue against green, or 2.5 stops of level. Of pairs "
+    "of quite unlike pictures under one light about one in eight passes that, and a small change is never seen. "
+    "Look at both; only you know what the light did.",
     c.TakeAfterShot: "Nobody named the take, and by time code the first take of this camera came after the shot. Right "
     "if the light was the same before it.",
     c.OffTarget: "The solve could not bring these patches to their targets within the limits: too few degrees of "
