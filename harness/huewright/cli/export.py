@@ -17,8 +17,12 @@ def register(app: typer.Typer) -> None:
     @app.command(epilog="Example: huewright export correction.json look.cube look.clf primaries.cdl")
     def export(
         correction: Annotated[Path, typer.Argument(help="A correction file.", show_default=False)],
-        out: Annotated[list[Path], typer.Argument(help="Files to write: .cube, .clf, .cdl, .cc or .ccc.",
-                                                  show_default=False)],
+        out: Annotated[list[Path], typer.Argument(help="Files to write: .cube, .clf, .cdl, .cc or .ccc; with --for one "
+                                                  "folder.", show_default=False)],
+        for_: Annotated[list[str] | None, typer.Option(
+            "--for", metavar="CLIP", help="Write files of this clip's name into the folder OUT; as often as there are "
+            "clips: movies, frames such as 'a.####.exr', or their folders.")] = None,
+        kinds: Annotated[str, typer.Option("--kinds", help="Which files --for writes of each clip.")] = "cube,clf,cdl",
         size: Annotated[int, typer.Option("--size", min=2, max=129, help="Points along each axis of a 3D LUT.")] = 65,
         error: Annotated[float | None, typer.Option(
             "--error", metavar="SHARE", help="Choose the LUT's size, and a table ahead of its lattice where one helps, "
@@ -37,6 +41,7 @@ def register(app: typer.Typer) -> None:
         from huewright.cli.show import caution, progress_line, say
         from huewright.errors import InputError
         from huewright.steps.export import export_all
+        from huewright.steps.export_clips import export_for_clips
         from huewright.steps.inputs import at_strength, correction_from, strength_named, take_from
         from huewright.steps.outputs import refuse_outputs, write_figures
 
@@ -46,8 +51,15 @@ def register(app: typer.Typer) -> None:
         model = at_strength(correction_from(correction), strength_named(strength or ()))
         take = None if frames is None else take_from(frames)
         with progress_line() as progress:
-            summaries = export_all(model, out, size=size, error=error, over=over,  # type: ignore[arg-type]
-                                   frames=take, overwrite=overwrite, progress=progress)
+            if for_:
+                if len(out) != 1:
+                    raise InputError(f"with --for name one folder for the clips' files, not {len(out)}")
+                summaries = export_for_clips(
+                    model, out[0], for_, kinds=[kind.strip() for kind in kinds.split(",")], size=size, error=error,
+                    over=over, frames=take, overwrite=overwrite, progress=progress)  # type: ignore[arg-type]
+            else:
+                summaries = export_all(model, out, size=size, error=error, over=over,  # type: ignore[arg-type]
+                                       frames=take, overwrite=overwrite, progress=progress)
         write_figures(json_file, summaries, overwrite=overwrite)
         for summary in summaries:
             say(f"wrote {summary.path}{_form(summary)}: off the render, of full scale, {_figures(summary)}")
