@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from huewright.cli import show
+from huewright.errors import InputError
 from huewright.frames.picture import Frame, write_frame
 from huewright.frames.sequence import parse_sequence
 from huewright.models.correction import save_correction
@@ -78,6 +79,28 @@ def test_kills_at_any_moment_lose_nothing(tmp_path: Path, correction: Path) -> N
     assert bytes_of(out) == whole and len(summary.frames) + len(summary.kept) == FRAMES
     (swept,) = (one for one in summary.cautions if one.code == "leftovers-removed")
     assert f"{out}/.s.0001-0123456789ab.dpx" in swept.files
+
+
+def test_missing_frames_come_before_all_is_compared(tmp_path: Path) -> None:
+    """So that a render which is stopped again and again gets on; what differs is named all the same, and stays."""
+    pattern, out = take(tmp_path / "in", ".dpx", 10, numbers=range(1, 31)), tmp_path / "out"
+    sequence = parse_sequence(pattern)
+    render_take(CORRECTION, sequence, f"{out}/")
+    whole = bytes_of(out)
+    for number in (7, 19):
+        (out / f"s.{number:04d}.dpx").unlink()
+    (out / "s.0004.dpx").write_bytes(whole["s.0004.dpx"][:-100])     # cut short
+    (out / "s.0003.dpx").write_bytes(whole["s.0002.dpx"])            # of another source
+    steps: list[str] = []
+    with pytest.raises(InputError, match=r"s\.0003\.dpx was rendered with another correction, or from other frames"):
+        render_take(CORRECTION, sequence, f"{out}/", resume=True,
+                    progress=lambda done, total, what: steps.append(f"{what} {done}/{total}"))
+    order = list(dict.fromkeys(steps))
+    assert order.index("checking 8/8") < order.index("rendering 2/2") < order.index("checking 0/20")
+    assert bytes_of(out) == {**whole, "s.0003.dpx": whole["s.0002.dpx"], "s.0004.dpx": whole["s.0004.dpx"][:-100]}
+    (out / "s.0003.dpx").write_bytes(whole["s.0003.dpx"])
+    summary = render_take(CORRECTION, sequence, f"{out}/", resume=True)
+    assert bytes_of(out) == whole and summary.frames == (4,) and len(summary.kept) == 29
 
 
 def test_a_line_a_frame(tmp_path: Path, correction: Path, capsys: pytest.CaptureFixture[str],

@@ -16,23 +16,31 @@ from huewright.progress import Progress
 from huewright.rendering.frame import render_frame
 from huewright.rendering.job import Job, Tally, for_all
 
+FIRST_COMPARED = 8
+
+
+def in_two_goes(outputs: dict[int, Path]) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Of the frames that are there a few, spread over all, and the others.
+
+    The few are compared before anything is rendered: they tell a folder of another correction. Were all of them, a
+    render that is stopped again and again would get no further than that, the longer the more is there.
+    """
+    there = tuple(number for number, path in outputs.items() if path.exists())
+    if len(there) <= FIRST_COMPARED:
+        return there, ()
+    few = {there[round(k * (len(there) - 1) / (FIRST_COMPARED - 1))] for k in range(FIRST_COMPARED)}
+    return tuple(sorted(few)), tuple(number for number in there if number not in few)
+
 
 def kept_frames(job: Job, take: Take, outputs: dict[int, Path], size: tuple[int, int], workers: int,
                 progress: Progress) -> dict[int, Tally]:
-    """The frames that are there, whole, and just what would be rendered now: what was seen of each, by number.
+    """The frames of ``outputs`` that are there, whole, and just what would be rendered now: what was seen of each, by
+    number.
 
     Each is rendered again from its own source and compared, for nothing else tells a frame of another correction, of a
     source replaced since, or with half its picture lost from the right one. Those cut short are not kept.
-    :class:`InputError` names all that are whole and differ, before anything is written.
+    :class:`InputError` names all that are whole and differ; nothing is written.
     """
-    for path in outputs.values():
-        if path.suffix.lower() == ".exr" and path.exists():
-            try:
-                carried = read_header(path).correction
-            except InputError:     # cut short: it will be rendered again
-                continue
-            if carried and carried != job.digest:
-                raise InputError(_other_render(str(path), "was"))
     there = tuple(number for number, path in outputs.items() if path.exists())
     kept: dict[int, Tally] = {}
     unlike: set[int] = set()
@@ -57,6 +65,18 @@ def kept_frames(job: Job, take: Take, outputs: dict[int, Path], size: tuple[int,
         named = f"{first}" if len(unlike) == 1 else f"{first} (and of this take in all {number_list(sorted(unlike))})"
         raise InputError(_other_render(named, "was" if len(unlike) == 1 else "were"))
     return kept
+
+
+def refuse_other_corrections(job: Job, outputs: dict[int, Path]) -> None:
+    """Raises :class:`InputError` where a file that is there names another correction in its header, as EXR can."""
+    for path in outputs.values():
+        if path.suffix.lower() == ".exr" and path.exists():
+            try:
+                carried = read_header(path).correction
+            except InputError:     # cut short: it will be rendered again
+                continue
+            if carried and carried != job.digest:
+                raise InputError(_other_render(str(path), "was"))
 
 
 def _same(one: Path, other: Path) -> bool:

@@ -173,7 +173,8 @@ def render_take(
     triangular dither of one code, seeded by frame number.
 
     All is checked before any frame is computed: holes, unlike sizes, outputs that exist (``overwrite`` replaces them,
-    ``resume`` keeps those that are just what would be rendered now and refuses others that are whole), frames of an
+    ``resume`` keeps those that are just what would be rendered now and refuses others that are whole: a few are
+    compared first, the rest when the missing ones are there; none is ever replaced), frames of an
     earlier, longer render beside the outputs (``alone``: any frames of their names beside them); all as
     :class:`InputError`. Interrupted, it leaves whole frames only; what one that was killed left beside the outputs of
     files that it was writing is removed and named. ``device`` is what computes: see
@@ -183,7 +184,7 @@ def render_take(
     from huewright.device.choosing import computing_on, require_device
     from huewright.rendering.frame import render_frame
     from huewright.rendering.job import for_all, prepared, workers_for
-    from huewright.rendering.resuming import kept_frames
+    from huewright.rendering.resuming import in_two_goes, kept_frames, refuse_other_corrections
 
     require_device(device)
     _check_words(out_text, range_, codec, rate)
@@ -216,17 +217,30 @@ def render_take(
             with telling:
                 each(done)
 
-    kept = kept_frames(job, sequence, outputs, size, workers, progress) if resume else {}
-    for number in sorted(kept):
-        tell(number, 0.0, kept[number], kept=True)
-
     def one(number: int) -> Tally:
         began = time.perf_counter()
         tally = render_frame(job, sequence, outputs[number], number, overwrite=overwrite or resume)
         tell(number, time.perf_counter() - began, tally, kept=False)
         return tally
 
-    tally = for_all(one, tuple(number for number in outputs if number not in kept), workers, progress, "rendering")
+    def kept_of(numbers: tuple[int, ...]) -> dict[int, Tally]:
+        found = kept_frames(job, sequence, {number: outputs[number] for number in numbers}, size, workers, progress)
+        for number in sorted(found):
+            tell(number, 0.0, found[number], kept=True)
+        return found
+
+    few, others = in_two_goes(outputs) if resume else ((), ())
+    if resume:
+        refuse_other_corrections(job, outputs)
+    kept = kept_of(few)
+    tally = for_all(one, tuple(number for number in outputs if number not in kept and number not in others), workers,
+                    progress, "rendering")
+    if others:
+        more = kept_of(others)
+        kept |= more
+        harmed = tuple(number for number in others if number not in more)
+        if harmed:
+            tally.add(for_all(one, harmed, workers, progress, "rendering"))
     for seen in kept.values():
         tally.add(seen)
     rendered = tuple(number for number in outputs if number not in kept)
