@@ -21,8 +21,7 @@ from huewright.models.reading import PatchReading, Reading
 from huewright.models.settings import SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
-from huewright.solver.declaration import AGAINST, DOUBTED, FITS, UNCHECKED
-from huewright.steps.solve import demand_declaration
+from huewright.solver.declaration import AGAINST, DOUBTED, FITS, UNCHECKED, demand_declaration
 from huewright_kernels.ops import Transfer
 
 FULL = declare_footage(encoding="ACEScct")
@@ -75,7 +74,7 @@ def test_what_is_declared_rightly_is_not_called_wrong(card: Card, method: str) -
         assert standing(correction) == FITS
         assert said(correction) is None
         assert correction.diagnostics.bars_bent_ire < 0.2
-        demand_declaration(correction, settings)
+        demand_declaration(correction.cautions, settings)
 
 
 @pytest.mark.parametrize("flare", [0.005, 0.02])
@@ -95,7 +94,7 @@ def test_a_thick_veil_is_said_but_not_refused(card: Card) -> None:
     assert standing(correction) == DOUBTED
     doubt = said(correction)
     assert doubt is not None and not doubt.contradicted and doubt.veil == pytest.approx(0.06, abs=0.005)
-    demand_declaration(correction, SolveSettings())
+    demand_declaration(correction.cautions, SolveSettings())
 
 
 @pytest.mark.parametrize(("recorded", "declared"), [
@@ -111,8 +110,8 @@ def test_a_wrong_declaration_is_refused_until_someone_insists(card: Card, record
     doubt = said(correction)
     assert doubt is not None and doubt.contradicted
     with pytest.raises(NoAnswerError, match="--trust-encoding"):
-        demand_declaration(correction, SolveSettings())
-    demand_declaration(correction, SolveSettings(trust_encoding=True))
+        demand_declaration(correction.cautions, SolveSettings())
+    demand_declaration(correction.cautions, SolveSettings(trust_encoding=True))
 
 
 @pytest.mark.slow

@@ -19,6 +19,7 @@ from huewright.cli import (
     bench,
     card,
     demo,
+    desk,
     edit,
     export,
     help,
@@ -48,6 +49,7 @@ app = typer.Typer(
 
 run.register(app)
 scene.register(app)
+desk.register(app)
 survey.register(app)
 solve.register(app)
 render.register(app)

@@ -66,6 +66,8 @@ TrustEncoding = Annotated[bool, typer.Option(
 Corners = Annotated[tuple[str, str, str, str] | None, typer.Option(
     "--corners", metavar="X,Y X,Y X,Y X,Y", help="The card's four corners in pixels, clockwise from the card's own top "
     "left. Corners given by hand win over finding.")]
+EveryFrame = Annotated[bool, typer.Option("--every-frame", help="Look at each frame of a long take, not only where the "
+                                          "card is.")]
 TakeIn = Annotated[str | None, typer.Option(
     "--take-in", metavar="FRAMES", help="Merge these frames whatever their grade, say 1003,1010-1012; the best of the "
     "others fill up what is left.")]

@@ -19,6 +19,7 @@ from huewright.words.explained import EXPLAINED
 from huewright.words.order import GROUPS
 
 NOT_SHOWN = {
+    "desk": "It serves a page: see [working on a page](../the-desk.md).",
     "demo": "It generates its shoot first and takes minutes, so no run is shown here; the README's pictures are its.",
     "bench": "Its figures are a machine's own, so no run is shown here.",
     "verify": "It prints a row for each of some hundred checks.",

@@ -33,8 +33,7 @@ def register(app: typer.Typer) -> None:
         corners_at: options.CornersAt = None,
         follow: Annotated[bool, typer.Option("--follow", help="Keep up with a take that is still being written; "
                                              "ends when no new frame has come for a while.")] = False,
-        every_frame: Annotated[bool, typer.Option("--every-frame", help="Look at each frame of a long take, not only "
-                                                  "where the card is.")] = False,
+        every_frame: options.EveryFrame = False,
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:

@@ -62,6 +62,19 @@ def shown_in_srgb(signal: Any, display: str) -> Shown:
     return Shown(np.clip(apply_chain((Transfer("bt1886", "encode"),), inside), 0.0, 1.0), outside_percent)
 
 
+def bytes_in_srgb(signal: np.ndarray, display: str) -> np.ndarray:
+    """:func:`shown_in_srgb` in 8 bits, (..., 3) uint8; in float32 where nothing is converted, for pictures that must
+    be there at once."""
+    if display_named(display).name not in AS_IT_IS:
+        converted: np.ndarray = np.rint(shown_in_srgb(signal, display).srgb * 255).astype(np.uint8)
+        return converted
+    scaled = np.multiply(signal, np.float32(255), dtype=np.float32)
+    np.nan_to_num(scaled, copy=False, nan=0.0)
+    np.clip(scaled, 0.0, 255.0, out=scaled)
+    codes: np.ndarray = np.rint(scaled, out=scaled).astype(np.uint8)
+    return codes
+
+
 def shown_note(display: str) -> str:
     """What :func:`shown_in_srgb` does to a picture of ``display``, for those who look at it."""
     known = display_named(display)
@@ -113,4 +126,4 @@ def _brought_inside(light: np.ndarray) -> tuple[np.ndarray, float]:
     return grey + share * chroma, 100.0 * float(outside.mean()) if outside.size else 0.0
 
 
-__all__ = ["AS_IT_IS", "HDR", "Shown", "rolled_off_nits", "shown_in_srgb", "shown_note"]
+__all__ = ["AS_IT_IS", "HDR", "Shown", "bytes_in_srgb", "rolled_off_nits", "shown_in_srgb", "shown_note"]

@@ -24,7 +24,7 @@ from huewright.models.coded import has
 from huewright.models.proof import Proof, Verdict
 from huewright.models.record import to_record
 from huewright.report import tables
-from huewright.report.style import DAY, NIGHT, Palette
+from huewright.report.style import DAY, NIGHT, variables
 from huewright.version import __version__
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ def page_head(*styles: str) -> dict[str, Any]:
 
     script = (TEMPLATES / "page.js").read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    sheets = [templates().get_template(name).render(day=_variables(DAY), night=_variables(NIGHT)) for name in styles]
+    sheets = [templates().get_template(name).render(day=variables(DAY), night=variables(NIGHT)) for name in styles]
     return {"version": __version__, "script": Markup(script), "script_hash": f"sha256-{digest}",
             "stylesheet": Markup("\n".join(sheets))}
 
@@ -124,11 +124,6 @@ def unbroken(text: str) -> str:
 def _everything(proof: Proof) -> list[dict[str, Any]]:
     """All figures of the summary, where frames were measured."""
     return tables.ledger(to_record(proof.summary)) if proof.summary.frames_measured else []
-
-
-def _variables(palette: Palette) -> str:
-    names = ("paper", "sheet", "ink", "soft", "thread", "before", "after", "bad", "warn")
-    return "".join(f"--{name}:{getattr(palette, name)};" for name in names)
 
 
 # ---------------------------------------------------------------- pictures

@@ -147,10 +147,18 @@ def _frame_view(before: np.ndarray, after: np.ndarray, outlines: dict[str, np.nd
 
 def _card_view(before: np.ndarray, after: np.ndarray, outlines: dict[str, np.ndarray]) -> View:
     """The patches alone: cropped to the box around them, the rest covered up."""
+    cut, mask, across = card_alone(before.shape[1], before.shape[0], outlines)
+    crops = tuple(np.ascontiguousarray(picture[cut]) for picture in (before, after))
+    return View("the card alone", (crops[0], crops[1]), mask, across)
+
+
+def card_alone(width: int, height: int, outlines: Mapping[str, Any]
+               ) -> tuple[tuple[slice, slice], np.ndarray, dict[str, tuple[float, float]]]:
+    """For a picture of this size: the rows and columns of the box around the patches, their coverage of it (float32,
+    their rims left out), and where each patch lies across it, 0..1. ``outlines`` (n, 2) px by name, one at least."""
     from huewright_kernels.masks import coverage
 
-    height, width = before.shape[:2]
-    points = np.concatenate(list(outlines.values()))
+    points = np.concatenate([np.asarray(polygon) for polygon in outlines.values()])
     x0, y0 = np.clip(np.floor(points.min(axis=0)) - 2, 0, (width - 1, height - 1)).astype(int)
     x1, y1 = np.clip(np.ceil(points.max(axis=0)) + 2, (x0 + 1, y0 + 1), (width, height)).astype(int)
     mask = np.zeros((y1 - y0, x1 - x0), dtype=np.float32)
@@ -159,8 +167,7 @@ def _card_view(before: np.ndarray, after: np.ndarray, outlines: dict[str, np.nda
         np.maximum(mask, coverage(_inset(polygon) - (x0, y0), int(x1 - x0), int(y1 - y0)), out=mask)
         left, right = (polygon[:, 0].min() - x0) / (x1 - x0), (polygon[:, 0].max() - x0) / (x1 - x0)
         across[name] = (float(np.clip(left, 0, 1)), float(np.clip(right, 0, 1)))
-    crops = tuple(np.ascontiguousarray(picture[y0:y1, x0:x1]) for picture in (before, after))
-    return View("the card alone", (crops[0], crops[1]), mask, across)
+    return (slice(y0, y1), slice(x0, x1)), mask, across
 
 
 def _inset(polygon: np.ndarray) -> np.ndarray:

@@ -74,6 +74,13 @@ NIGHT = Palette(
 PALETTES = (DAY, NIGHT)
 
 
+def variables(palette: Palette) -> str:
+    """The palette as a style sheet's variables."""
+    names = ("paper", "sheet", "ink", "soft", "thread", "before", "after", "bad", "warn", "red", "green",
+             "blue")
+    return "".join(f"--{name}:{getattr(palette, name)};" for name in names)
+
+
 def rgb(colour: str) -> tuple[float, float, float]:
     """``#rrggbb`` as three floats 0..1."""
     return tuple(int(colour[i:i + 2], 16) / 255.0 for i in (1, 3, 5))  # type: ignore[return-value]
@@ -166,4 +173,5 @@ def save_png(made: Figure, path: Path | str, *, share: float = 1.0, overwrite: b
 
 
 __all__ = ["DAY", "DPI", "HEAD_PT", "MONO", "NIGHT", "PALETTES", "SANS", "SERIF", "SMALL_PT", "TEXT_PT", "Palette",
-           "contrast", "drawing", "figure", "png_bytes", "ramp", "rgb", "save_png"]
+           "contrast", "drawing", "figure", "png_bytes", "ramp", "rgb", "save_png",
+           "variables"]

@@ -14,7 +14,7 @@ leave check patches at most 0.10 CIEDE2000 in the mean worse than the right curv
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,7 +23,7 @@ from huewright_kernels.ops import Operation
 from huewright.colorimetry.declare import THROUGH_LOOK
 from huewright.errors import InputError, NoAnswerError
 from huewright.models.card import Card
-from huewright.models.cautions import DeclarationDoubted, Nearest
+from huewright.models.cautions import Caution, DeclarationDoubted, Nearest
 from huewright.models.footage import Footage, Standing
 from huewright.models.reading import Reading
 from huewright.models.settings import SolveSettings
@@ -191,3 +191,11 @@ def _alternatives(footage: Footage) -> list[Footage]:
         if not is_curve_name(footage.encoding, name):
             others += [plain, replace(plain, range=other_range)]
     return others
+
+
+def demand_declaration(cautions: Iterable[Caution], settings: SolveSettings) -> None:
+    """Raises :class:`NoAnswerError` for a contradicted declaration that nobody insisted on."""
+    doubt = next((item for item in cautions if isinstance(item, DeclarationDoubted)), None)
+    if doubt is not None and doubt.contradicted and not settings.trust_encoding:
+        raise NoAnswerError("the card contradicts what was declared; declare what was recorded, or insist with "
+                            "--trust-encoding", doubt)

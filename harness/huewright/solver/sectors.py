@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from dataclasses import dataclass
 
 import numpy as np
 from huewright_kernels.ops import HueSectors, Operation, ToneCurve
@@ -21,7 +22,23 @@ from huewright.solver.problem import Problem, Solution, rounded
 MOST_BALANCE_STOPS = 4.0     # beyond this one channel has next to no signal left
 
 
+@dataclass(frozen=True)
+class Levels:
+    """What the bars alone give: the ``natural`` unknowns of ``model``, how they are weighed, the evaluations used."""
+
+    model: Model
+    natural: np.ndarray
+    whitening: list[np.ndarray]
+    evaluations: int
+
+
 def solve_levels(problem: Problem, *, tone: bool = True, start: np.ndarray | None = None) -> tuple[Model, Fit]:
+    """:func:`levels_alone`, described."""
+    found = levels_alone(problem, tone=tone, start=start)
+    return found.model, describe(found.model, found.whitening, found.natural, found.evaluations)
+
+
+def levels_alone(problem: Problem, *, tone: bool = True, start: np.ndarray | None = None) -> Levels:
     """Exposure, balance and (if ``tone``) the tone curve from the bars alone.
 
     Raises :class:`NoAnswerError` where no balance brings the bars to grey.
@@ -36,7 +53,7 @@ def solve_levels(problem: Problem, *, tone: bool = True, start: np.ndarray | Non
     natural, more = minimise(model, whitening, natural)
     if max(abs(natural[1]), abs(natural[2])) > MOST_BALANCE_STOPS:
         raise NoAnswerError(LightOfOneColour(float(max(abs(natural[1]), abs(natural[2])))))
-    return model, describe(model, whitening, natural, used + more)
+    return Levels(model, natural, whitening, used + more)
 
 
 def _coarse(model: Model) -> list[np.ndarray]:
@@ -64,19 +81,22 @@ def solve_balance(problem: Problem, start: np.ndarray | None = None) -> Solution
     return Solution("balance", model.balance(fit.natural), model=model, fit=fit)
 
 
-def solve_sectors(problem: Problem, start: np.ndarray | None = None, *, held: Held | None = None) -> Solution:
+def solve_sectors(problem: Problem, start: np.ndarray | None = None, *, held: Held | None = None,
+                  levels: Levels | None = None, described: bool = True) -> Solution:
     """All unknowns jointly. ``start`` (natural unknowns; hue part optional) replaces the first guess; ``held`` is what
-    goes before the sectors and is held."""
+    goes before the sectors and is held; ``levels`` is :func:`levels_alone` of the same bars on the same targets, where
+    somebody has it already. Without ``described`` the answer is the same and has no fit."""
     colour = () if held is None else held.colour(held.values)
-    model, fit = solve_levels(problem, start=start)
+    alone = levels or levels_alone(problem, start=start)
+    model = alone.model
     chips = problem.evidence.chips
-    balance, curve = model.balance(fit.natural), model.tone(fit.natural)
+    balance, curve = model.balance(alone.natural), model.tone(alone.natural)
     judge_light(problem, balance, curve)
     arriving = arriving_ycbcr(problem.chain, balance, curve, chips, colour)
     sectors = direct(arriving[:, 1:], [chip.target for chip in chips], problem.luma, problem.settings.least_slope)
     layout = dataclasses.replace(model.layout, hues_deg=sectors.hues_deg)
     joint = Model(problem.chain, problem.evidence.bars + chips, layout, problem.settings, colour)
-    first = np.concatenate([fit.natural, sectors.rotations_deg, np.log(sectors.gains)])
+    first = np.concatenate([alone.natural, sectors.rotations_deg, np.log(sectors.gains)])
     whitening = joint.whitening(first)
     used = 0
     if start is not None and len(start) == joint.size:
@@ -85,12 +105,15 @@ def solve_sectors(problem: Problem, start: np.ndarray | None = None, *, held: He
     natural, more = minimise(joint, whitening, first)
     used += more
     natural = rounded(natural, 7)
-    final = describe(joint, whitening, natural, fit.evaluations + used, held)
+    solution = Solution("matrix-sectors" if held else "sectors", joint.balance(natural), colour,
+                        tone=_plain_tone(joint.tone(natural)), sectors=_plain_sectors(joint.sectors(natural)),
+                        model=joint)
+    if not described:
+        return solution
+    final = describe(joint, whitening, natural, alone.evaluations + used, held)
     # A share of the circle at its bound is a hue map at its least slope: the order of hues is what holds it.
     touched = tuple(dict.fromkeys("hue_order" if name.startswith("rotation") else name for name in final.at_bounds))
-    return Solution("matrix-sectors" if held else "sectors", joint.balance(natural), colour,
-                    tone=_plain_tone(joint.tone(natural)), sectors=_plain_sectors(joint.sectors(natural)), model=joint,
-                    fit=dataclasses.replace(final, at_bounds=touched))
+    return dataclasses.replace(solution, fit=dataclasses.replace(final, at_bounds=touched))
 
 
 def judge_light(problem: Problem, balance: Balance, tone: ToneCurve | None) -> None:

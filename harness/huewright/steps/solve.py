@@ -9,7 +9,6 @@ import msgspec
 
 from huewright.errors import InputError, NoAnswerError
 from huewright.models.card import Card
-from huewright.models.cautions import DeclarationDoubted
 from huewright.models.correction import Correction, correction_to_dict
 from huewright.models.footage import Footage
 from huewright.models.methods import MethodResult
@@ -23,6 +22,7 @@ from huewright.provenance.record import provenance_of
 from huewright.solver.answer import solve
 from huewright.solver.between import between
 from huewright.solver.compare import compare
+from huewright.solver.declaration import demand_declaration
 from huewright.solver.strength import operations_at
 
 
@@ -50,7 +50,7 @@ def solve_recorded(reading: Reading, card: Card, footage: Footage, settings: Sol
     """:func:`huewright.solver.answer.solve`, with what the provenance gives to warn of. Raises :class:`NoAnswerError`
     where the bars contradict what was declared of the footage, unless the settings trust it."""
     correction = solve(reading, card, footage, settings, provenance=provenance)
-    demand_declaration(correction, settings)
+    demand_declaration(correction.cautions, settings)
     return replace(correction, cautions=(*card_cautions(provenance), *correction.cautions))
 
 
@@ -79,14 +79,6 @@ def solve_at(correction: Correction, strength: Strength) -> Correction:
     provenance = msgspec.structs.replace(correction.provenance, settings=settings)
     again = solve_recorded(inputs.reading, inputs.card, correction.footage, settings, provenance)
     return replace(again, operations=operations, solved=correction.solved)
-
-
-def demand_declaration(correction: Correction, settings: SolveSettings) -> None:
-    """Raises :class:`NoAnswerError` for a contradicted declaration that nobody insisted on."""
-    doubt = next((item for item in correction.cautions if isinstance(item, DeclarationDoubted)), None)
-    if doubt is not None and doubt.contradicted and not settings.trust_encoding:
-        raise NoAnswerError("the card contradicts what was declared; declare what was recorded, or insist with "
-                            "--trust-encoding", doubt)
 
 
 def compare_survey(survey: Survey, card: Card, settings: SolveSettings | None = None) -> tuple[MethodResult, ...]:
