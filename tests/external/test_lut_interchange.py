@@ -161,6 +161,19 @@ def test_a_step_without_a_formula_is_sampled_and_measured_or_refused(tmp_path: P
     assert "0.002 is the limit" in str(caught.value) and "\n" not in str(caught.value)
 
 
+def test_half_domain_tables_are_read(tmp_path: Path) -> None:
+    """Our own CLF holds one, and a lattice behind it; both steps stay steps, and the error is stated."""
+    export_correction(correction(CHAIN[:-1]), tmp_path / "a.clf")
+    reading = read_lut_file(tmp_path / "a.clf")
+    codes = np.random.default_rng(8).uniform(-0.2, 1.2, (20_000, 3)).astype(np.float32)
+    wanted = opencolorio(tmp_path / "a.clf", codes, exactly=True)
+    error = (np.abs(run_colours(compile_chain(reading.operations), codes) - wanted)
+             / np.maximum(1, np.abs(wanted))).max()
+    print(f"{reading.baked}: off by {error:.2e}, stated {reading.max_error:.2e}")
+    assert "half-domain" in reading.baked and len(reading.operations) > 2 and 0 < reading.max_error < 2e-3
+    assert error < 2 * reading.max_error + 1e-6
+
+
 def test_a_lattice_that_names_no_interpolation_is_said_to_have_two_readings(tmp_path: Path) -> None:
     axis = np.linspace(0, 1, 9)
     lattice = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), -1) ** 1.5 @ np.array(

@@ -6,10 +6,10 @@ and offset and at the end. A lattice whose file names no interpolation is read t
 neutral diagonal neutral (a CLF's is trilinear, as its specification says); how far the other way is from that is
 measured and said.
 
-Where a file holds a step that none of ours equals (an inverted table, one that keeps hues), the whole file is sampled
-instead: into a 1D table if no channel depends on another, else into a lattice, over code values well beyond [0, 1]. How
-far that is from the file is measured over as wide a range, and a file that it would be further off than
-:data:`MOST_BAKED_ERROR` is refused.
+A table with an entry for every half float is sampled by itself, over its logarithm. Where a file holds another step
+that none of ours equals (an inverted table, one that keeps hues), the whole file is sampled instead: into a 1D table if
+no channel depends on another, else into a lattice, over code values well beyond [0, 1]. How far that is from the file
+is measured over as wide a range, and a file that it would be further off than :data:`MOST_BAKED_ERROR` is refused.
 """
 
 from __future__ import annotations
@@ -65,16 +65,25 @@ def read_lut_file(path: Path | str) -> LutReading:
     processor = lut_processor(path)
     try:
         operations: list[Operation] = []
-        silent = False
+        silent = sampled = False
         for transform in processor.createGroupTransform():
             same = _same(transform, path.suffix.lower())
+            if same is None and _is_half_table(transform):
+                same, sampled = _half_table(transform), True
             if same is None:
                 return _baked(path, processor, type(transform).__name__.removesuffix("Transform"))
             operations += same
             silent |= _names_no_way(transform, path.suffix.lower())
     except ValueError as error:
         raise InputError(f"{path}: this LUT cannot be used ({error}); export it again") from None
-    return LutReading(path, tuple(operations), ways_apart=_ways_apart(operations) if silent else 0.0)
+    apart = _ways_apart(operations) if silent else 0.0
+    if not sampled:
+        return LutReading(path, tuple(operations), ways_apart=apart)
+    worst, _ = _worst(processor, operations)
+    if not worst <= MOST_BAKED_ERROR:
+        return _baked(path, processor, "Lut1D")
+    into = f"a table of {BAKED_1D} points behind a logarithm, for a half-domain one"
+    return LutReading(path, tuple(operations), into, worst, apart)
 
 
 def apply_with_opencolorio(source: Any, rgb: np.ndarray, *, tetrahedral: bool = False) -> np.ndarray:
@@ -126,6 +135,34 @@ def _same(transform: Any, suffix: str) -> Steps | None:
     build = next((build for kind, build in builders if isinstance(transform, kind)), None)
     found = None if build is None else build(transform, forward)
     return found if found is None or isinstance(found, tuple) else (found,)
+
+
+def _is_half_table(transform: Any) -> bool:
+    return (isinstance(transform, ocio.Lut1DTransform) and transform.getInputHalfDomain()
+            and transform.getDirection() == ocio.TRANSFORM_DIR_FORWARD and transform.getHueAdjust() == ocio.HUE_NONE)
+
+
+def _half_table(transform: Any) -> Steps:
+    """A table with an entry for every half float, from -0.5 to the largest of them, as one over their logarithm."""
+    from huewright.colorimetry.inverse import SHAPER, SHAPER_INVERSE
+
+    ends = run_colours(compile_chain((SHAPER,)), np.array([[-0.5] * 3, [65504.0] * 3], np.float32))[:, 0]
+    low, high = float(ends[0]), float(ends[1])
+    grid = np.repeat(np.linspace(low, high, BAKED_1D)[:, None], 3, axis=1).astype(np.float32)
+    light = run_colours(compile_chain((SHAPER_INVERSE,)), grid)
+    table = apply_with_opencolorio(ocio.Config.CreateRaw().getProcessor(transform), light)
+    return SHAPER, Lut1D(table, (low,) * 3, (high,) * 3)
+
+
+def _worst(processor: ocio.Processor, operations: Sequence[Operation]) -> tuple[float, np.ndarray]:
+    """How far ``operations`` are from the file, relative above 1, and the code values there, in and beyond [0, 1]."""
+    rng = np.random.default_rng(0)
+    codes = np.concatenate([rng.random((_MEASURED_COLOURS, 3)),
+                            rng.uniform(-0.5, 2.0, (_MEASURED_COLOURS, 3))]).astype(np.float32)
+    wanted = apply_with_opencolorio(processor, codes)
+    errors = np.abs(run_colours(compile_chain(operations), codes) - wanted) / np.maximum(1.0, np.abs(wanted))
+    at = errors.max(axis=1).argmax()
+    return float(errors[at].max()), codes[at]
 
 
 def _lattice(transform: Any, suffix: str) -> Steps:
@@ -265,14 +302,9 @@ def _baked(path: Path, processor: ocio.Processor, step: str) -> LutReading:
     else:
         operation = Lut1D(apply_with_opencolorio(processor, np.repeat(axis[:, None], 3, axis=1)), **ends)
     into = f"a {'lattice' if mixed else 'table'} of {size} points{' along each axis' * mixed} over [{low:g}, {high:g}]"
-    rng = np.random.default_rng(0)
-    codes = np.concatenate([rng.random((_MEASURED_COLOURS, 3)),
-                            rng.uniform(-0.5, 2.0, (_MEASURED_COLOURS, 3))]).astype(np.float32)
-    wanted = apply_with_opencolorio(processor, codes)
-    errors = np.abs(run_colours(compile_chain((operation,)), codes) - wanted) / np.maximum(1.0, np.abs(wanted))
-    worst = float(errors.max())
+    worst, where = _worst(processor, (operation,))
     if not worst <= MOST_BAKED_ERROR:
-        code = ", ".join(f"{value:.3g}" for value in codes[errors.max(axis=1).argmax()])
+        code = ", ".join(f"{value:.3g}" for value in where)
         raise InputError(f"{path}: it holds a step ({step}) that is not computed here, and {into} in its place would "
                          f"be off by {worst:.2g} at code values {code} ({MOST_BAKED_ERROR:g} is the limit); write it "
                          "without that step, as plain tables, matrices or curves")
