@@ -32,8 +32,9 @@ from huewright_kernels.nvptx import (
 FEATURES = "+ptx70"
 """Drivers from 2020 on (450) read it."""
 ENTRIES = {"walk": "huewright_walk", "move": "huewright_move"}
-THREADS, PIXELS = 128, 2
-"""Threads of a group, and pixels a thread, which are as far apart as a group has threads."""
+THREADS, PIXELS = 128, 1
+"""Threads of a group, and pixels a thread, which are as far apart as a group has threads. Two take so many registers
+that fewer threads run at a time, and less is done in all."""
 MOST_ROWS = 65535
 """So many rows of groups a launch may have."""
 ENCODINGS = {"float32": 4, "float16": 2, "uint8": 1, "uint16": 2}

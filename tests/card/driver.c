@@ -221,7 +221,7 @@ int cuLaunchKernel(void *function, unsigned gx, unsigned gy, unsigned gz, unsign
     static const int sizes[] = {4, 2, 1, 2};
     if (w.encoding < 0 || w.encoding > 3 || w.channels < 3 || w.channels > 4 || w.count < 1) note("%s of encoding %lld", "a walk", w.encoding);
     const int64_t bytes = (int64_t)w.width * w.channels * sizes[w.encoding];
-    if ((int64_t)gx * 256 < w.width || (int64_t)(gx - 1) * 256 >= w.width) note("%s: %lld groups", "a walk", gx);
+    if ((int64_t)gx * 128 < w.width || (int64_t)(gx - 1) * 128 >= w.width) note("%s: %lld groups", "a walk", gx);
     if (!inside("a walk's source", w.source, w.source_row, bytes, w.rows)
         || !inside("a walk's target", w.target, w.target_row, bytes, w.rows)
         || !inside("a walk's instructions", w.instructions, 0, 24 * (int64_t)w.count, 1)

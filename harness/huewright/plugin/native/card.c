@@ -3,6 +3,7 @@
 #include "card.h"
 
 #include <stdatomic.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "constants.h" /* generated */
@@ -104,11 +105,12 @@ static const CardKernels *kernels_of(void *context, Trouble *trouble)
     if (cuda.number_of && cuda.number_of(context, &number) != DONE) number = 0;
     while (k && k->context != context) k = k->next;
     if (!k) {
-        k = take_zeroed(sizeof *k);
+        k = malloc(sizeof *k); /* not the host's, whose memory may go with one effect */
         if (!k) {
             no_memory(trouble);
             return NULL;
         }
+        memset(k, 0, sizeof *k);
         k->context = context, k->next = all_kernels, all_kernels = k;
     } else if (k->number == number) {
         if (k->trouble.status) *trouble = k->trouble;
@@ -299,7 +301,7 @@ void card_unload(void)
             cuda.unload(k->module);
             leave(pushed);
         }
-        give(k);
+        free(k);
     }
     unlock();
 }
