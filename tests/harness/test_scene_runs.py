@@ -27,6 +27,7 @@ from huewright.models.scene_made import (
     NeverMade,
     NoCorrection,
     NotFinished,
+    Same,
     load_made,
 )
 from huewright.steps.scene.job import SceneResult
@@ -266,6 +267,8 @@ def test_a_movie_and_a_form_of_its_own(kitchen: Path) -> None:
     edit(kitchen, "lut_points = 9", 'lut_points = 9\nformat = "tif"')
     assert done(hw.scene(kitchen / "scene.toml")) == {("render", "one"), ("render", "three")}
     assert sorted(path.name for path in (kitchen / "made/shots/one").iterdir()) == ["one.0001.tif", "one.0002.tif"]
+    exported = hw.scene(kitchen / "scene.toml", only_export=True)      # what is there stays, and on the page
+    assert why(exported, "render", "one") == Same() and "2 rendered" in (kitchen / "made/scene.html").read_text()
     edit(kitchen, 'format = "tif"', 'format = "mkv"\ncodec = "ffv1"\nrate = "25"')
     assert done(hw.scene(kitchen / "scene.toml")) == {("render", "one"), ("render", "three")}
     assert [path.name for path in (kitchen / "made/shots/one").iterdir()] == ["one.mkv"]

@@ -32,6 +32,8 @@ from huewright.steps.scene.records import FOLDER, Asked, Records, kept_words, re
 from huewright.steps.scene.serving import Clip
 from huewright.steps.scene.work import Work
 
+Do = Callable[[Clip, Made, Asked, Progress], None]
+
 
 @dataclass(frozen=True)
 class SceneResult:
@@ -77,10 +79,10 @@ def run_scene(path: Path | str, *, dry_run: bool = False, only_export: bool = Fa
     for shot in scene.shots:
         run.shot("export", shot, work.export_asked, work.export)
     for shot in scene.shots:
-        if only_export or scene.scene.shots[scene.shots.index(shot)].make == "export":
+        if scene.scene.shots[scene.shots.index(shot)].make == "export":
             run.steps.append(StepDone("render", shot.name, LeftOut(), False))
         else:
-            run.shot("render", shot, work.render_asked, work.render)
+            run.shot("render", shot, work.render_asked, None if only_export else work.render)
     apart: tuple[CamerasApart, ...] = ()
     if not dry_run:
         apart = cameras_beside(work)
@@ -113,12 +115,14 @@ class _Run:
     made: dict[tuple[Kind, str], Made] = field(default_factory=dict)
 
     def step(self, kind: Kind, clip: Clip, asked: Callable[[Clip], Asked],
-             do: Callable[[Clip, Made, Asked, Progress], None], after: list[StepDone] | None = None) -> StepDone:
-        """One step, which is made from those in ``after``; done if it is due."""
+             do: Do | None, after: list[StepDone] | None = None) -> StepDone:
+        """One step, which is made from those in ``after``; done if it is due, or left out then (``do`` None)."""
         missing = next((each for each in after or () if isinstance(each.why, Failed | NoCorrection)), None)
         if missing is not None:
             return self._add(StepDone(kind, clip.name, NoCorrection(missing.name), False))
         first = next((each for each in after or () if each.done), None)
+        if self.dry and first is not None and do is None:
+            return self._add(StepDone(kind, clip.name, LeftOut(), False))
         if self.dry and first is not None:      # what its inputs will be isn't known yet
             known = (self.work.out / record_name(kind, clip.name)).exists()
             return self._add(StepDone(kind, clip.name, Follows(first.kind, first.name) if known else NeverMade(), True))
@@ -126,7 +130,9 @@ class _Run:
             wanted = asked(clip)
             why = self.work.records.why(wanted)
             due = not isinstance(why, Same)
-            if due and not self.dry:
+            if due and do is None:
+                return self._add(StepDone(kind, clip.name, LeftOut(), False))
+            if due and do is not None and not self.dry:
                 do(clip, self.work.records.begin(wanted), wanted, self._telling(kind, clip.name))
             if not self.dry:
                 self.made[kind, clip.name] = self.work.records.keep(wanted)
@@ -137,7 +143,7 @@ class _Run:
         return self._add(StepDone(kind, clip.name, why, due))
 
     def shot(self, kind: Kind, shot: Clip, asked: Callable[[Clip], Asked],
-             do: Callable[[Clip, Made, Asked, Progress], None]) -> StepDone:
+             do: Do | None) -> StepDone:
         """A step of a shot, which is made from the corrections of the takes that serve it."""
         takes = self.work.opened.served[shot.name].takes
         return self.step(kind, shot, asked, do, [step for step in self.steps
