@@ -12,7 +12,7 @@ import numpy as np
 
 from huewright.desk.choices import Choices, Named, choices_of, option_words
 from huewright.desk.kept import Few
-from huewright.desk.session import Session
+from huewright.desk.session import Asked, Session
 from huewright.errors import InputError
 from huewright.finding.grade import Judged
 from huewright.frames.take import Take
@@ -40,12 +40,16 @@ def open_session(take: Take, card_path: Path, footage: Footage, named: Named, *,
     looked = look_through(take, card, footage, corners=corners, every_frame=every_frame, progress=progress)
     surveyor = LookedThrough(take, card, card_path, footage, looked)
     choices = choices_of(settings, by_hand)
-    surveyor.survey(choices.by_hand)      # so that frames that can't be are refused here, not on the page
+    survey = surveyor.survey(choices.by_hand)      # so that frames that can't be are refused here, not on the page
 
     def solve(survey: Survey, asked: SolveSettings) -> Correction:
         return solve_survey(survey, card, asked, card_path=card_path)
 
-    return Session(take, shots, card, footage, settings, choices, named, surveyor, solve)
+    session = Session(take, shots, card, footage, settings, choices, named, surveyor, solve)
+    # The page's first picture once: what has to be compiled or decoded for it isn't waited for in the browser.
+    first = next(iter(survey.chosen), take.numbers[0])
+    session.look(choices, Asked(first, parts=("before", "scopes_before")))
+    return session
 
 
 class LookedThrough:

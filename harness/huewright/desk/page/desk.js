@@ -29,7 +29,18 @@
   const grade = () => view.shot ? null : survey.frames.find(each => each.frame === view.frame) || null;
 
   // ---------------------------------------------------------------- asking
+  let asking = 0;
+  const busy = by => {
+    asking += by;
+    clearTimeout(busy.later);
+    if (asking) busy.later = setTimeout(() => { $("timing").textContent = "working …"; }, 400);
+    else if ($("timing").textContent === "working …") $("timing").textContent = "";
+  };
   async function ask(name, record) {
+    busy(1);
+    try { return await asked(name, record); } finally { busy(-1); }
+  }
+  async function asked(name, record) {
     const answer = await fetch(name, record === undefined ? {} :
       {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(record)});
     if (answer.headers.get("content-type") === "application/octet-stream") return {status: answer.status, bytes: await answer.arrayBuffer()};
@@ -283,6 +294,7 @@
   });
   async function corners(points) {
     const rest = choices.by_hand.placed.filter(each => each.frame !== view.frame);
+    points = points && points.map(point => point.map(value => Math.round(value * 100) / 100));
     await choose({...choices.by_hand, placed: points ? [...rest, {frame: view.frame, corners: points}].sort((a, b) => a.frame - b.frame) : rest});
     view.dragged = null;
     draw();
@@ -291,7 +303,7 @@
   $("corners-place").addEventListener("click", () => {
     const [w, h] = view.look.size, card = opened.card.corners[2], aspect = card[0] / card[1] / view.look.pixel_aspect;
     const height = Math.min(h / 2, w / 2 / aspect), width = height * aspect, x = (w - width) / 2, y = (h - height) / 2;
-    corners([[x, y], [x + width, y], [x + width, y + height], [x, y + height]].map(point => point.map(value => Math.round(value * 100) / 100)));
+    corners([[x, y], [x + width, y], [x + width, y + height], [x, y + height]]);
   });
   function loupe(k) {
     const canvas = $("loupe");
@@ -504,6 +516,13 @@
     $("divider").addEventListener("input", () => divide($("divider").value));
     $("divider-range").addEventListener("input", () => divide($("divider-range").value));
     divide(0);
+    const follow = event => { const box = $("stage").getBoundingClientRect(); divide(Math.round(100 * (event.clientX - box.left) / box.width)); };
+    $("stage").addEventListener("pointerdown", event => {
+      if (event.button || !correcting() || !view.bitmaps.after) return;
+      $("stage").setPointerCapture(event.pointerId);
+      follow(event);
+    });
+    $("stage").addEventListener("pointermove", event => { if ($("stage").hasPointerCapture(event.pointerId)) follow(event); });
     $("usual").addEventListener("click", () => { choices = {...opened.usual, by_hand: choices.by_hand}; changed(); });
     $("shot").replaceChildren(...opened.takes.map((take, k) => make("option", {value: k, text: k ? take.name : `${take.name} (the card's take)`})));
   }
