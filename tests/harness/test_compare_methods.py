@@ -17,7 +17,15 @@ from huewright.models.card import Card, load_card
 from huewright.models.cautions import PolynomialTable
 from huewright.models.coded import has
 from huewright.models.correction import correction_from_dict, correction_to_dict
-from huewright.models.methods import LeastOff, MethodResult, NothingJudged, OnTargetAndNear, Recommendation, TooRough
+from huewright.models.methods import (
+    LeastOff,
+    MethodResult,
+    NothingJudged,
+    OnTargetAndNear,
+    Recommendation,
+    TooRough,
+    TruestBeyondCard,
+)
 from huewright.models.reading import PatchReading, Reading
 from huewright.models.settings import METHODS, SolveSettings
 from huewright.reference import apply_chain
@@ -174,6 +182,18 @@ def row(method: str, checks: float | None, left_out: float = 1.0, gain: float = 
     ([row("sectors", 1.0), row("polynomial-3", 0.9, gain=300.0)], "sectors",
      OnTargetAndNear("check-patches", 1.0, 1.0)),
     ([row("sectors", 1.0), row("polynomial-2", 0.1, folded=0.01)], "sectors",
+     OnTargetAndNear("check-patches", 1.0, 1.0)),
+    # Fitted to more than the card: unless check patches contradict it, or chips on target leave next to nothing, or
+    # nothing but chips was judged.
+    ([row("sectors", 1.0), row("spectral-sectors", 1.2, hue=2.0, radius=0.03)], "spectral-sectors",
+     TruestBeyondCard(1.2, 1.0, 2.0, 0.03)),
+    ([row("sectors", 1.0), row("spectral-sectors", 1.6, hue=2.0)], "sectors",
+     OnTargetAndNear("check-patches", 1.0, 1.0)),
+    ([row("sectors", 0.2), row("spectral-sectors", 0.1, hue=2.0)], "sectors",
+     OnTargetAndNear("check-patches", 0.2, 0.1)),
+    ([row("sectors", None, 0.9), row("spectral-sectors", None, 1.0)], "sectors",
+     OnTargetAndNear("chips-left-out", 0.9, 0.9)),
+    ([row("sectors", 1.0), row("spectral-sectors", 0.5, hue=2.0, gain=60.0)], "sectors",
      OnTargetAndNear("check-patches", 1.0, 1.0)),
     ([row("sectors", None, 3.0), row("matrix", None, 1.0)], "matrix", LeastOff("chips-left-out", 1.0, 3.0)),
     ([row("polynomial-3", 0.1, gain=300.0)], "balance", NothingJudged()),

@@ -28,7 +28,7 @@ from huewright.solver.strength import operations_at
 from huewright.words import sentence, verdict_heading, verdict_words
 from huewright_kernels.ops import HueSectors, Transfer
 
-WHOLE = ("sectors", "matrix-sectors", "balance", "matrix")
+WHOLE = ("sectors", "matrix-sectors", "spectral-sectors", "balance", "matrix")
 
 
 @pytest.fixture(scope="module")

@@ -138,7 +138,7 @@ def test_no_usable_frame(card: Card) -> None:
 
 
 def test_unknown_settings() -> None:
-    with pytest.raises(InputError, match="sectors, matrix-sectors, balance"):
+    with pytest.raises(InputError, match="sectors, matrix-sectors, spectral-sectors, balance"):
         SolveSettings(method="magic")
     with pytest.raises(ValueError, match="'warmth'"):
         from_record({"warmth": 1}, SolveSettings)

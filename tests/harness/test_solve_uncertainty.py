@@ -43,11 +43,12 @@ def names_of(solution: Solution) -> tuple[str, ...]:
     return solution.model.layout.names + (() if solution.fit.held is None else solution.fit.held.names)
 
 
-@pytest.mark.parametrize("method", ["sectors", "matrix", "matrix-sectors"])
+@pytest.mark.parametrize("method", ["sectors", "matrix", "matrix-sectors", "spectral-sectors"])
 @pytest.mark.parametrize("name", ["middle", "white", "red", "cyan"])
 def test_the_answer_moves_with_the_reading_as_said(card: Card, method: str, name: str) -> None:
     """Against solving again with one patch read a little differently in one channel: levels, and the matrix's entries.
-    (Rotations move with their control hues, which sit where the chips arrive: their intervals are tested below.)"""
+    (Where rotations move with their control hues, which sit where the chips arrive, their intervals are tested
+    below.)"""
     reading = simulated_take(card, np.random.default_rng(31), MIXED, noisy=False).reading
     settings = SolveSettings(method=method)
     problem = set_up(reading, card, FOOTAGE, settings)
@@ -59,7 +60,8 @@ def test_the_answer_moves_with_the_reading_as_said(card: Card, method: str, name
     response[:len(levels), :levels.shape[1]] = levels
     if solution.fit.held is not None:
         response[len(levels):] = solution.fit.held.slopes
-    kept = np.array([not parameter.startswith(("rotation", "log_gain")) for parameter in names_of(solution)])
+    moving = () if method == "spectral-sectors" else ("rotation", "log_gain")
+    kept = np.array([not parameter.startswith(moving) for parameter in names_of(solution)])
     for channel in range(3):
         step = 2e-5 * np.eye(3)[channel]         # far below the reading's noise: the robust loss bends above it
         moved = [numbers(solve_method(set_up(shifted(reading, name, sign * step), card, FOOTAGE, settings)))
@@ -101,7 +103,7 @@ def test_takes_with_crosstalk_land_with_a_matrix_and_their_intervals_hold(card: 
 
 def test_the_matrix_is_told_with_its_standard_errors(card: Card) -> None:
     reading = simulated_take(card, np.random.default_rng(35), MIXED).reading
-    for method in ("matrix", "matrix-sectors"):
+    for method in ("matrix", "matrix-sectors", "spectral-sectors"):
         correction = solve(reading, card, FOOTAGE, SolveSettings(method=method))
         entries = {name: pair for name, pair in correction.parameters.items() if name.startswith("matrix_")}
         assert len(entries) == 6

@@ -59,7 +59,8 @@ Strength = Annotated[list[str] | None, typer.Option(
     "--strength", metavar="[hues=|levels=]SHARE", help="Do only a share of the correction, 0 to 1: of the hues, of the "
     "levels (exposure, balance, tone), or of both. Chips and bars then stop on the way to their targets.")]
 Method = Annotated[str, typer.Option("--method", help="sectors, matrix-sectors (a matrix first, for a "
-                                     "sensor's own colours), balance, matrix, polynomial-2 or polynomial-3.")]
+                                     "sensor's own colours), spectral-sectors (both fitted to more things than the "
+                                     "card), balance, matrix, polynomial-2 or polynomial-3.")]
 TrustEncoding = Annotated[bool, typer.Option(
     "--trust-encoding", help="Go on where the card's bars contradict --encoding or --range; the correction and the "
     "page record that it was at your word.")]

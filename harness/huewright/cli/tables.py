@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import reduce
 from typing import TYPE_CHECKING
 
 from huewright.cli.show import counted, number, table
@@ -87,22 +88,28 @@ def _noted(made: Table, rows: Sequence[Sequence[str]]) -> Table:
     return made
 
 
-_FIGURES = (("worst hue error, degrees", "worst_hue_error_deg"), ("worst radius error, share", "worst_radius_error"),
+_FIGURES = (("worst hue error, deg", "worst_hue_error_deg"), ("worst radius error", "worst_radius_error"),
             ("worst level error, IRE", "worst_level_error_ire"), ("chips, dE2000", "chip_delta_e"),
             ("left-out chips, dE2000", "left_out_delta_e"), ("check patches, dE2000", "check_delta_e_mean"),
-            ("check patches, worst", "check_delta_e_worst"), ("steepest stretch, times", "worst_local_gain"),
+            ("check patches, worst", "check_delta_e_worst"), ("steepest stretch", "worst_local_gain"),
             ("noise gain, dB", "noise_gain_db"), ("folded, share of cells", "folded_fraction"))
 
 
 def method_table(methods: Iterable[MethodResult]) -> Table:
     """Each method's figures on the same reading, a column each."""
     methods = list(methods)
-    heads = [row.method.replace("polynomial", "poly-\nnomial").replace("matrix-", "matrix-\n")
+    narrow = {"polynomial-": "poly-\nnomial\n", "matrix-": "matrix-\n", "spectral-": "spec-\ntral-\n"}
+    heads = [reduce(lambda name, each: name.replace(*each), narrow.items(), row.method)
              + ("*" if row.recommended is not None else "") for row in methods]
     made = table("Methods on the same reading, at full strength", ["", *heads],
-                 [[label, *(number(getattr(row, name), 3) for row in methods)] for label, name in _FIGURES])
+                 [[label, *(_short(getattr(row, name)) for row in methods)] for label, name in _FIGURES])
     made.caption, made.caption_justify = "* recommended", "left"
     return made
+
+
+def _short(value: float | None) -> str:
+    """At most seven characters wide: seven methods share 80 columns."""
+    return number(value, 3 if value is None or abs(value) < 100 else 1)
 
 
 def method_lines(methods: Iterable[MethodResult]) -> list[str]:

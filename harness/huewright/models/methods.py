@@ -48,11 +48,25 @@ class LeastOff(Coded, frozen=True):
     passed_over: TooRough | None = None
 
 
+class TruestBeyondCard(Coded, frozen=True):
+    """Fitted to more things than the card: of most cameras and lights it brings others nearest, and the check patches,
+    ``delta_e`` off (``best`` with the best of all), don't contradict it. Where chips are not on their targets,
+    ``hue_deg`` and ``radius`` (a share) are what they are off at worst."""
+
+    delta_e: Positive
+    best: Positive
+    hue_deg: Positive | None = None
+    radius: Positive | None = None
+    local_gain: Positive | None = None
+    noise_db: Number | None = None
+    passed_over: TooRough | None = None
+
+
 class NothingJudged(Coded, frozen=True):
     """No method could be judged on patches that it had not seen, or each folds or stretches colours."""
 
 
-Recommendation = OnTargetAndNear | LeastOff | NothingJudged
+Recommendation = OnTargetAndNear | LeastOff | TruestBeyondCard | NothingJudged
 
 
 @dataclass(frozen=True)

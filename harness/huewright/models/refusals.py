@@ -52,6 +52,20 @@ class LightOfOneColour(Refusal, frozen=True):
     balance_stops: Positive
 
 
+class NoSpectra(Refusal, frozen=True):
+    """The card gives no reflectance of these ``patches``, which a method that reasons with spectra needs."""
+
+    patches: tuple[Name, ...]
+
+
+class TargetsNotColours(Refusal, frozen=True):
+    """Bars and chips are asked to land ``delta_e`` from the card's own colours on average, more than ``limit``: then
+    nothing tells what other things are meant to look like."""
+
+    delta_e: Positive
+    limit: Positive
+
+
 class TableUnfaithful(Refusal, frozen=True):
     """A ``size``-cubed table of the polynomial is off by up to ``error`` of the signal, more than ``limit``."""
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from huewright.errors import InputError
 from huewright.models.record import Name, Number, Positive, Share
 
-METHODS = ("sectors", "matrix-sectors", "balance", "matrix", "polynomial-2", "polynomial-3")
+METHODS = ("sectors", "matrix-sectors", "spectral-sectors", "balance", "matrix", "polynomial-2", "polynomial-3")
 if TYPE_CHECKING:      # plain text to those who ask; the choices are for what is read
     Method = str
 else:
@@ -90,4 +90,4 @@ class SolveSettings:
             raise InputError(f"unknown method {self.method!r}; known: {', '.join(METHODS)}")
         if self.method.startswith("polynomial") and not self.strength.full:
             raise InputError(f"method {self.method} is a table that is done whole or not at all; leave --strength out, "
-                             "or choose sectors, matrix-sectors, matrix or balance")
+                             "or choose sectors, matrix-sectors, spectral-sectors, matrix or balance")

@@ -19,6 +19,7 @@ from huewright.solver.model import Layout, Model
 from huewright.solver.problem import Problem, Solution, set_up
 from huewright.solver.results import correction_from
 from huewright.solver.sectors import solve_balance, solve_sectors
+from huewright.solver.spectral import solve_spectral_sectors
 
 log = logging.getLogger(__name__)
 
@@ -52,6 +53,8 @@ def solve_method(problem: Problem, start: np.ndarray | None = None) -> Solution:
         return solve_sectors(problem, start)
     if method == "matrix-sectors":
         return solve_matrix_sectors(problem, start)
+    if method == "spectral-sectors":
+        return solve_spectral_sectors(problem)
     if method == "balance":
         return solve_balance(problem, start)
     return solve_linear(problem, method)

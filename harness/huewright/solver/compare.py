@@ -22,6 +22,7 @@ from huewright.models.methods import (
     OnTargetAndNear,
     Recommendation,
     TooRough,
+    TruestBeyondCard,
 )
 from huewright.models.reading import Reading
 from huewright.models.refusals import Refusal
@@ -30,12 +31,20 @@ from huewright.reference import apply_chain
 from huewright.solver import quality
 from huewright.solver.answer import solve_method
 from huewright.solver.evidence import Sample
-from huewright.solver.hues import direct, miss
-from huewright.solver.linear import TABLE_LIMIT, fit_map, linear_pairs, matrix_without
+from huewright.solver.hues import miss
+from huewright.solver.left_out import left_out_sectors
+from huewright.solver.linear import TABLE_LIMIT, fit_map, linear_pairs
 from huewright.solver.problem import Problem, Solution, set_up
 from huewright.solver.sectors import arriving_ycbcr
 
 LARGE = 0.3              # CIEDE2000: a difference between methods that is worth giving up chips on target for
+# CIEDE2000 by which a dozen check patches must contradict what is true of most cameras and lights: that things beside
+# the card come out truest by spectral-sectors. From 108 simulated takes with known things (DEVELOPERS.md, "Known
+# gaps"): between methods, the difference on check patches strays from that on the things by 0.4 (standard deviation),
+# and favours what is fitted to the chips alone by 0.2.
+CONTRADICTED = 0.5
+# CIEDE2000 below which check patches are as near as an eye can tell side by side: then chips on target decide.
+NEAR_ENOUGH = 0.3
 # Worst local gain above which a method is not recommended. Measured on the spectral takes of the external tests (129
 # lights): a change of primaries alone, between open standards' RGB and BT.709's, has up to 19; the matrix of a camera
 # whose colours are near has 8 to 35 and lifts noise by 4 to 10 dB; of one whose colours are weak, 72 to 380, and 17 to
@@ -124,9 +133,7 @@ def _without(problem: Problem, solution: Solution, index: int) -> Callable[[Samp
     if solution.method == "balance":
         return lambda sample: arriving_ycbcr(chain, balance, tone, (sample,))[0]
     if solution.sectors is not None:
-        colour = matrix_without(problem, solution, index) if solution.colour else ()
-        arriving = arriving_ycbcr(chain, balance, tone, rest, colour)
-        sectors = direct(arriving[:, 1:], [chip.target for chip in rest], luma, problem.settings.least_slope)
+        colour, sectors = left_out_sectors(problem, solution, index)
         return lambda sample: to_ycbcr(apply_chain((sectors,), from_ycbcr(
             arriving_ycbcr(chain, balance, tone, (sample,), colour), luma)), luma)[0]
     linear_map = fit_map(solution.method, *linear_pairs(problem, balance, tone, problem.evidence.bars + rest))
@@ -141,10 +148,13 @@ def _without(problem: Problem, solution: Solution, index: int) -> Callable[[Samp
 
 
 def recommend(rows: Sequence[MethodResult], limits: SolveSettings | None = None) -> tuple[str, Recommendation]:
-    """(method, why). Judged on check patches, or on left-out chips where the card has no checks;
-    methods that put every chip on its target (within ``limits``) are given up only for a large gain. One that folds
-    colours or stretches small differences more than :data:`ROUGH` times is not recommended; if it does better on the
-    patches, that is said, for the person to choose. So is how rough the recommended one is."""
+    """(method, why). Judged on check patches, or on left-out chips where the card has no checks.
+
+    Where the card lets it answer and no other method does much better on check patches, that is "spectral-sectors",
+    for things beside the card; unless chips on their targets (within ``limits``) go with check patches that are next to
+    right. Else methods that put every chip on its target are given up only for a large gain. One that folds colours or
+    stretches small differences more than :data:`ROUGH` times is not recommended; if it does better on the patches, that
+    is said, for the person to choose. So is how rough the recommended one is."""
     limits = limits or SolveSettings()
     by_checks = any(row.check_delta_e_mean is not None for row in rows)
     judged_on: JudgedOn = "check-patches" if by_checks else "chips-left-out"
@@ -158,6 +168,12 @@ def recommend(rows: Sequence[MethodResult], limits: SolveSettings | None = None)
         return "balance", NothingJudged()
     best = min(fit, key=lambda one: one.off)
     passed_over = _passed_over(judged, best)
+    beyond = next((one for one in fit if one.row.method == "spectral-sectors"), None)
+    if by_checks and beyond is not None and beyond.off <= best.off + CONTRADICTED and not any(
+            one.off <= NEAR_ENOUGH and _on_target(one.row, limits) for one in fit):
+        row = beyond.row
+        misses = (None, None) if _on_target(row, limits) else (row.worst_hue_error_deg, row.worst_radius_error)
+        return row.method, TruestBeyondCard(beyond.off, best.off, *misses, *_cost(beyond), passed_over)
     for method in ("sectors", "matrix-sectors"):
         one = next((one for one in fit if one.row.method == method), None)
         if one is not None and _on_target(one.row, limits) and one.off <= best.off + LARGE:

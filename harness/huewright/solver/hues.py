@@ -1,4 +1,4 @@
-"""Control hues for the sectors, a first answer for them, and what leaving one chip out would do.
+"""Control hues for the sectors, and a first answer for them.
 
 Control hues sit at the chips' own hues as they arrive (after balance and tone): there a control turns its chip and
 nothing else has to be traded for it. Chips closer together than :data:`LEAST_SEPARATION_DEG` share one control.
@@ -13,9 +13,8 @@ from collections.abc import Sequence
 import numpy as np
 from huewright_kernels.ops import HueSectors
 
-from huewright.colorimetry.display import from_ycbcr, hue_deg, hue_difference_deg, to_ycbcr
+from huewright.colorimetry.display import hue_deg, hue_difference_deg
 from huewright.colorimetry.targets import Target
-from huewright.reference import apply_chain
 
 LEAST_SEPARATION_DEG = 8.0
 WIDEST_GAP_DEG = 150.0
@@ -40,7 +39,7 @@ def direct(chroma: np.ndarray, targets: Sequence[Target], luma: tuple[float, flo
         controls.append((round(hue, 3) % 360.0, turn, gain))
     controls.sort()
     places, rotations, gains = (np.array(column) for column in zip(*controls, strict=True))
-    rotations = _unfolded(places, rotations, least_slope)
+    rotations = unfolded(places, rotations, least_slope)
     return HueSectors(tuple(places.tolist()), tuple(rotations.tolist()), tuple(np.exp(gains).tolist()), *luma)
 
 
@@ -70,7 +69,8 @@ def _with_gaps_filled(groups: list[tuple[float, list[int]]]) -> list[tuple[float
     return sorted(filled)
 
 
-def _unfolded(places: np.ndarray, rotations: np.ndarray, least_slope: float) -> np.ndarray:
+def unfolded(places: np.ndarray, rotations: np.ndarray, least_slope: float) -> np.ndarray:
+    """``rotations`` at ``places`` (n,), drawn towards their mean as far as the map's least slope asks."""
     mean = float(rotations.mean())
     steps = np.diff(np.append(places, places[0] + 360.0))
     bends = np.diff(np.append(rotations, rotations[0])) / steps      # slope of the map, less 1
@@ -78,19 +78,6 @@ def _unfolded(places: np.ndarray, rotations: np.ndarray, least_slope: float) -> 
     if 1.0 + worst > least_slope:
         return rotations
     return mean + (rotations - mean) * (1.0 - least_slope) / -worst * 0.999
-
-
-def leave_one_out(ycbcr: np.ndarray, targets: Sequence[Target], luma: tuple[float, float],
-                  least_slope: float, which: Sequence[int]) -> np.ndarray:
-    """(len(which), 2): hue error in degrees and radius ratio that each of these chips would have, had the others alone
-    driven the sectors. ``ycbcr`` (n, 3), n > 2, is what arrives at the sectors."""
-    result = np.empty((len(which), 2))
-    for row, index in enumerate(which):
-        rest = [k for k in range(len(ycbcr)) if k != index]
-        sectors = direct(ycbcr[rest, 1:], [targets[k] for k in rest], luma, least_slope)
-        place = to_ycbcr(apply_chain((sectors,), from_ycbcr(ycbcr[index], luma)), luma)
-        result[row] = miss(place, targets[index])
-    return result
 
 
 def miss(place: np.ndarray, target: Target) -> tuple[float, float]:

@@ -6,7 +6,8 @@
                     least squares by colour-science. Rendered from a 3D table over a power of light, whose error
                     against the exact polynomial is measured and stated.
 
-    matrix-sectors  the matrix, and then the sectors on what it leaves: for light whose primaries are the sensor's own
+    matrix-sectors  a matrix, and then the sectors on what it leaves: for light whose primaries are the sensor's own.
+                    Its least squares are of the display's signal, which leaves the sectors less to do.
 
 They need a full colour to aim at. A chip that is asked only for a place on the vectorscope is given the level of its
 reference colour, brought to the bars' levels; where the card has none, the level at which it arrives.
@@ -26,7 +27,7 @@ from huewright.errors import NoAnswerError
 from huewright.models.cautions import Caution, MatrixOfFewChips, PolynomialOfFewPatches, PolynomialTable
 from huewright.models.refusals import TableUnfaithful
 from huewright.reference import apply_chain
-from huewright.solver.chain import Balance
+from huewright.solver.chain import Balance, Chain
 from huewright.solver.evidence import Sample
 from huewright.solver.fit import Fit, Held, with_held
 from huewright.solver.model import Model
@@ -35,6 +36,7 @@ from huewright.solver.sectors import arriving_ycbcr, judge_light, solve_levels, 
 
 LEAST_CHIPS = 3          # fewer leave a matrix undetermined, or without a patch to spare
 LEAST_SPREAD = 2e-3      # a direction of colour in which the patches spread less than this share is not theirs to tell
+LEAST_LIGHT = 0.02       # where the display's curve is steeper than at this light, an error counts no more
 TABLE_SIZE = 65
 TABLE_TOP = 2.0          # linear light, white diffuser = 1: above it the table clamps
 # Largest error of the signal that a table may be rendered with. Measured on the spectral takes of the external tests:
@@ -49,9 +51,11 @@ LinearMap = Callable[[np.ndarray], np.ndarray]
 
 def solve_matrix_sectors(problem: Problem, start: np.ndarray | None = None) -> Solution:
     """The white-preserving matrix, held, then all other unknowns jointly. Raises as :func:`solve_linear` does."""
-    first = solve_linear(problem, "matrix")
-    assert first.fit is not None
-    return replace(solve_sectors(problem, start, held=first.fit.held), cautions=first.cautions)
+    model, fit = solve_levels(problem)
+    natural = rounded(fit.natural, 7)
+    judge_light(problem, model.balance(natural), model.tone(natural))
+    held = _held_matrix(problem, model, fit, of_signal=True)
+    return replace(solve_sectors(problem, start, held=held), cautions=_matrix_cautions(problem))
 
 
 def solve_linear(problem: Problem, method: str) -> Solution:
@@ -81,9 +85,10 @@ MIXED = ((0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1))         # the entries o
 PRIMARIES = ("red", "green", "blue")
 
 
-def _held_matrix(problem: Problem, model: Model, fit: Fit) -> Held:
-    """The matrix at the levels of ``fit``, by its entries off the diagonal (rows add up to 1), with how they answer to
-    the code values of bars and chips: through the levels that the bars set, and through the pairs themselves."""
+def _held_matrix(problem: Problem, model: Model, fit: Fit, *, of_signal: bool = False) -> Held:
+    """The matrix at the levels of ``fit``, least squares of light or ``of_signal``, by its entries off the diagonal
+    (rows add up to 1), with how they answer to the code values of bars and chips: through the levels that the bars set,
+    and through the pairs themselves."""
     bars, chips = problem.evidence.bars, problem.evidence.chips
     natural = rounded(fit.natural, 7)
 
@@ -91,8 +96,8 @@ def _held_matrix(problem: Problem, model: Model, fit: Fit) -> Held:
         return linear_pairs(problem, model.balance(levels), model.tone(levels), samples)
 
     def entries(camera: np.ndarray, wanted: np.ndarray) -> np.ndarray:
-        result: np.ndarray = white_preserving_matrix(camera, wanted)[tuple(np.transpose(MIXED))]
-        return result
+        weights = signal_weights(problem.chain, wanted) if of_signal else None
+        return matrix_entries(white_preserving_matrix(camera, wanted, weights))
 
     camera, wanted = pairs(natural, bars + chips)
     values, slopes = entries(camera, wanted), []
@@ -108,8 +113,18 @@ def _held_matrix(problem: Problem, model: Model, fit: Fit) -> Held:
             other_camera, other_wanted = camera.copy(), wanted.copy()
             other_camera[index], other_wanted[index] = seen, asked
             slopes.append(entries(other_camera, other_wanted) - values)
-    names = tuple(f"matrix_{PRIMARIES[row]}_from_{PRIMARIES[column]}" for row, column in MIXED)
-    return Held(names, rounded(values, 9), np.column_stack(slopes) / step, _matrix_of)
+    return Held(matrix_names(), rounded(values, 9), np.column_stack(slopes) / step, matrix_of_entries)
+
+
+def matrix_names() -> tuple[str, ...]:
+    """Of the entries off the diagonal."""
+    return tuple(f"matrix_{PRIMARIES[row]}_from_{PRIMARIES[column]}" for row, column in MIXED)
+
+
+def matrix_entries(matrix: np.ndarray) -> np.ndarray:
+    """(6,) off the diagonal, in the order of :func:`matrix_names`."""
+    result: np.ndarray = matrix[tuple(np.transpose(MIXED))]
+    return result
 
 
 def _matrix_cautions(problem: Problem) -> tuple[Caution, ...]:
@@ -117,7 +132,7 @@ def _matrix_cautions(problem: Problem) -> tuple[Caution, ...]:
     return () if count >= LEAST_CHIPS else (MatrixOfFewChips(count),)
 
 
-def _matrix_of(values: np.ndarray) -> tuple[Operation, ...]:
+def matrix_of_entries(values: np.ndarray) -> tuple[Operation, ...]:
     """The operation for the entries off the diagonal, with rows that add up to 1."""
     matrix = np.zeros((3, 3))
     matrix[tuple(np.transpose(MIXED))] = values
@@ -148,23 +163,35 @@ def fit_map(method: str, camera: np.ndarray, wanted: np.ndarray) -> LinearMap:
     return apply_polynomial
 
 
-def white_preserving_matrix(camera: np.ndarray, wanted: np.ndarray) -> np.ndarray:
-    """3x3 with rows that add up to 1, least squares from ``camera`` (n, 3) to ``wanted`` (n, 3). Where too few colours
-    are left to determine it, the one of these that is nearest to changing nothing."""
+def white_preserving_matrix(camera: np.ndarray, wanted: np.ndarray, weights: np.ndarray | None = None) -> np.ndarray:
+    """3x3 with rows that add up to 1, least squares from ``camera`` (n, 3) to ``wanted`` (n, 3), errors times
+    ``weights`` (n, 3). Where too few colours are left to determine it, the one of these that is nearest to changing
+    nothing."""
+    weights = np.ones(camera.shape) if weights is None else weights
     basis = camera[:, 1:] - camera[:, :1]
     matrix = np.eye(3)
     for channel in range(3):
-        pair, *_ = np.linalg.lstsq(basis, wanted[:, channel] - camera[:, channel], rcond=LEAST_SPREAD)
+        weight = weights[:, channel]
+        pair, *_ = np.linalg.lstsq(basis * weight[:, None], (wanted[:, channel] - camera[:, channel]) * weight,
+                                   rcond=LEAST_SPREAD)
         matrix[channel] += -pair.sum(), pair[0], pair[1]
     return matrix
+
+
+def signal_weights(chain: Chain, light: np.ndarray) -> np.ndarray:
+    """How steeply the display's signal follows ``light`` (n, 3), with which an error of light is one of signal."""
+    at, step = np.maximum(light, LEAST_LIGHT), 1e-4
+    result: np.ndarray = (apply_chain(chain.from_colour, at + step) - apply_chain(chain.from_colour, at - step)) / (
+        2 * step)
+    return result
 
 
 def matrix_without(problem: Problem, solution: Solution, index: int) -> tuple[Operation, ...]:
     """The matrix operation that chip ``index`` had no part in; levels held."""
     chips = problem.evidence.chips
     rest = problem.evidence.bars + chips[:index] + chips[index + 1:]
-    pairs = linear_pairs(problem, solution.balance, solution.tone, rest)
-    return (matrix_operation(white_preserving_matrix(*pairs)),)
+    camera, wanted = linear_pairs(problem, solution.balance, solution.tone, rest)
+    return (matrix_operation(white_preserving_matrix(camera, wanted, signal_weights(problem.chain, wanted))),)
 
 
 def linear_pairs(problem: Problem, balance: Balance, tone: ToneCurve | None,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,6 @@ from huewright.colorimetry.display import BT709, from_ycbcr, hue_deg
 from huewright.colorimetry.targets import Target, delta_e, targets_for
 from huewright.models import cautions
 from huewright.models.cautions import Caution
-from huewright.models.coded import has
 from huewright.models.correction import Correction, Parameter, PatchResult
 from huewright.models.diagnostics import Diagnostics
 from huewright.models.provenance import Provenance
@@ -22,11 +21,11 @@ from huewright.models.settings import SolveSettings
 from huewright.solver import quality
 from huewright.solver.declaration import Judgement, judge_declaration
 from huewright.solver.evidence import Sample
-from huewright.solver.hues import leave_one_out, miss
+from huewright.solver.hues import miss
 from huewright.solver.intervals import check_gain_error, landing_errors
-from huewright.solver.linear import matrix_without
+from huewright.solver.left_out import left_out_misses
 from huewright.solver.problem import Problem, Solution
-from huewright.solver.sectors import arriving_ycbcr, solve_balance
+from huewright.solver.sectors import solve_balance
 from huewright.solver.strength import chain_at, solution_at, solved_of
 
 INTERVAL = 1.96             # standard errors to either side of a 95 % interval
@@ -50,7 +49,7 @@ def correction_from(problem: Problem, solution: Solution, *, identity: bool = Fa
     # What is asked of less than full strength: a patch that the full one misses, it misses by as much.
     shift = after - (after if operations is full else quality.landing_ycbcr(full, samples, problem.luma))
     errors = landing_errors(problem, done) if not identity else {}
-    left_out = _left_out(problem, solution)
+    left_out = left_out_misses(problem, solution)
     colours = _delta_e(problem, samples, before, after)
     rows = {sample.name: _result(problem, sample, before[k], after[k], colours.get(sample.name),
                                  errors.get(sample.name), left_out.get(sample.name),
@@ -82,7 +81,7 @@ def _decimals(value: float | None, digits: int = 6) -> float | None:
 
 def _result(problem: Problem, sample: Sample, before: np.ndarray, after: np.ndarray,
             colours: tuple[float, float] | None, errors: np.ndarray | None,
-            left_out: np.ndarray | None, shift: np.ndarray | None) -> PatchResult:
+            left_out: tuple[float, float] | None, shift: np.ndarray | None) -> PatchResult:
     asked = sample.target
     target = asked if shift is None or sample.role == "check" else _shifted(asked, shift)
     used = sample.role != "check" and sample.name not in problem.evidence.unused
@@ -131,22 +130,6 @@ def _delta_e(problem: Problem, samples: tuple[Sample, ...], before: np.ndarray,
     sides = [delta_e(from_ycbcr(side[rows], problem.luma), reference, problem.display.name)
              for side in (before, after)]
     return {samples[k].name: (float(sides[0][i]), float(sides[1][i])) for i, k in enumerate(rows)}
-
-
-def _left_out(problem: Problem, solution: Solution) -> dict[str, np.ndarray]:
-    chips = problem.evidence.chips
-    if solution.sectors is None or len(chips) < 3:
-        return {}
-    targets, least_slope = [chip.target for chip in chips], problem.settings.least_slope
-
-    def left_out(colour: tuple[Operation, ...], which: Sequence[int]) -> np.ndarray:
-        arriving = arriving_ycbcr(problem.chain, solution.balance, solution.tone, chips, colour)
-        return leave_one_out(arriving, targets, problem.luma, least_slope, which)
-
-    everyone = range(len(chips))
-    errors = left_out((), everyone) if not solution.colour else np.concatenate(
-        [left_out(matrix_without(problem, solution, index), [index]) for index in everyone])
-    return {chip.name: row for chip, row in zip(chips, errors, strict=True)}
 
 
 def _parameters(solution: Solution, identity: bool) -> dict[str, Parameter]:
@@ -210,7 +193,9 @@ def _diagnostics(problem: Problem, solution: Solution, operations: tuple[Operati
 
 def _balance_only_delta_e(problem: Problem, solution: Solution, names: list[str]) -> dict[str, float]:
     near = np.array([solution.balance.exposure_stops, solution.balance.red_stops, solution.balance.blue_stops])
-    operations = solve_balance(problem, near).operations(problem.chain)
+    # Held against what the same strength of levels does alone.
+    alone = solution_at(problem, solve_balance(problem, near), replace(problem.settings.strength, hues=1.0))
+    operations = alone.operations(problem.chain)
     samples = tuple(sample for sample in problem.evidence.checks if sample.name in names)
     after = quality.landing_ycbcr(operations, samples, problem.luma)
     return {name: pair[1] for name, pair in _delta_e(problem, samples, after, after).items()}
@@ -244,8 +229,7 @@ def _cautions(problem: Problem, patches: tuple[PatchResult, ...], told: Diagnost
         worst = max((row for row in patches if row.leave_one_out_hue_deg is not None),
                     key=lambda row: abs(row.leave_one_out_hue_deg or 0.0))
         said.append(cautions.ChipFarFromOthers(worst.name, abs(worst.leave_one_out_hue_deg or 0.0)))
-    if not has(said, cautions.DoneInPart, cautions.TargetsAsked):     # which say that colours then differ
-        said += _check_cautions(patches, told)
+    said += _check_cautions(patches, told)
     return said
 
 

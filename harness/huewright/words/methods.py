@@ -53,6 +53,19 @@ def _(item: refusals.LightOfOneColour) -> str:
 
 
 @sentence.register
+def _(item: refusals.NoSpectra) -> str:
+    return (f"the card file gives no reflectance of {', '.join(item.patches)}, and this method reasons with spectra; "
+            "give it them (reflectance and wavelengths_nm), or use --method matrix-sectors")
+
+
+@sentence.register
+def _(item: refusals.TargetsNotColours) -> str:
+    return (f"bars and chips are asked to land {item.delta_e:.1f} CIEDE2000 from the card's own colours on average "
+            f"(limit {item.limit:g}), so that nothing tells what other things are meant to look like; use --targets "
+            "colorimetric without levels and fractions of your own, or --method matrix-sectors")
+
+
+@sentence.register
 def _(item: refusals.TableUnfaithful) -> str:
     return (f"method {item.method!r} is not rendered: fitted to so few patches it bends so sharply between them that a "
             f"{item.size}-cubed table of it is off by up to {item.error:.2f} of the signal (limit {item.limit:g}); use "
@@ -77,12 +90,22 @@ def _(item: methods.LeastOff) -> str:
 
 
 @sentence.register
+def _(item: methods.TruestBeyondCard) -> str:
+    stay = [f"{item.hue_deg:.1f} degrees"] if item.hue_deg is not None else []
+    stay += [f"{100 * item.radius:.0f} % of radius"] if item.radius is not None else []
+    chips = f"; chips stay up to {' and '.join(stay)} off target, outside the limits of a proof" if stay else ""
+    return ("it is fitted to more things than the card, and most cameras and lights show other things truest by it; "
+            f"{_JUDGED_ON['check-patches']} are {item.delta_e:.2f} CIEDE2000 off on average (best of all methods: "
+            f"{item.best:.2f}), too few to tell for sure{chips}{_cost(item)}{_passed_over(item.passed_over)}")
+
+
+@sentence.register
 def _(item: methods.NothingJudged) -> str:
     return ("no method could be judged on patches that it had not seen, or each of them folds or stretches colours; "
             "exposure and balance can't do harm")
 
 
-def _cost(item: methods.OnTargetAndNear | methods.LeastOff) -> str:
+def _cost(item: methods.OnTargetAndNear | methods.LeastOff | methods.TruestBeyondCard) -> str:
     said = []
     if item.local_gain is not None:
         said.append(f"stretches small differences up to {item.local_gain:.0f} times")
