@@ -194,7 +194,7 @@ def row(method: str, checks: float | None, left_out: float = 1.0, gain: float = 
     ([row("sectors", None, 0.9), row("spectral-sectors", None, 1.0)], "sectors",
      OnTargetAndNear("chips-left-out", 0.9, 0.9)),
     ([row("sectors", 1.0), row("spectral-sectors", 0.5, hue=2.0, gain=60.0)], "sectors",
-     OnTargetAndNear("check-patches", 1.0, 1.0)),
+     OnTargetAndNear("check-patches", 1.0, 1.0, passed_over=TooRough("spectral-sectors", 0.5, 60.0, 1.5))),
     ([row("sectors", None, 3.0), row("matrix", None, 1.0)], "matrix", LeastOff("chips-left-out", 1.0, 3.0)),
     ([row("polynomial-3", 0.1, gain=300.0)], "balance", NothingJudged()),
     ([row("polynomial-3", 0.1, folded=0.1)], "balance", NothingJudged()),
