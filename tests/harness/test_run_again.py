@@ -67,6 +67,7 @@ def test_stopped_twice_and_gone_on(shoot: Path, tmp_path: Path, capsys: pytest.C
     if len(rendered(out)) < SHOT_FRAMES - 4:      # not on a machine that was too quick
         code, said = stopped(shoot, out, signal.SIGINT, "--resume")
         assert code == 128 + signal.SIGINT, said
+        assert said.splitlines()[-1].startswith(f"huewright: stopped; kept in {out}, all whole: "), said
     assert {path.name for path in out.rglob("*") if path.is_file()} <= {
         "job.json", "survey.json", "frames.png", "correction.json", "a.0001.png",
         *(f"b.{number:04d}.png" for number in range(1, SHOT_FRAMES + 1))}      # no temporary file

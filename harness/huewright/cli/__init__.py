@@ -115,6 +115,11 @@ def main() -> None:
         _stop(1, _words(error))
     except KeyboardInterrupt as stop:
         _stop(128 + signal.SIGINT, _stopped(stop))
+    except SystemExit as left:      # Typer makes its own exit of Ctrl-C, and says nothing
+        interrupt = getattr(left.__context__, "__cause__", None)
+        if not isinstance(interrupt, KeyboardInterrupt):
+            raise
+        _stop(128 + signal.SIGINT, _stopped(interrupt))
     except _Ended as ended:
         _stop(128 + ended.args[0], _stopped(ended))
     except BrokenPipeError:
