@@ -32,7 +32,7 @@ from huewright.models.correction import Correction, correction_from_dict, correc
 from huewright.models.footage import Footage
 from huewright.models.reading import PatchReading, Reading
 from huewright.models.reasons import Reflection
-from huewright.models.settings import METHODS, SolveSettings
+from huewright.models.settings import METHODS, SolveSettings, Strength
 from huewright.reference import apply_chain
 from huewright.solver.answer import is_right_already, solve, solve_method
 from huewright.solver.chain import Chain
@@ -309,6 +309,18 @@ def test_check_patches_made_worse_are_said(card: Card) -> None:
     assert has(correction.cautions, ChecksWorse)
     assert any(isinstance(one, ChipFarFromOthers) and one.chip == "red" or isinstance(one, SomeChecksWorse)
                for one in correction.cautions)
+
+
+@pytest.mark.parametrize("strength", [Strength(hues=0.9), Strength(levels=0.9, hues=0.9)])
+def test_check_patches_made_worse_are_said_of_a_part(card: Card, strength: Strength) -> None:
+    """Held against balance at the same strength: not the part that is missing, but what the hues did, is told."""
+    take = simulated_take(card, np.random.default_rng(17), Spread(hue_deg=0, saturation=0), noisy=False)
+    misprinted = dataclasses.replace(take.reading, patches=tuple(
+        dataclasses.replace(patch, mean=(patch.mean[0], patch.mean[1] + 0.04, patch.mean[2] - 0.02))
+        if patch.name == "red" else patch for patch in take.reading.patches))
+    asked = SolveSettings(strength=strength)
+    assert has(solve(misprinted, card, FOOTAGE, asked).cautions, ChecksWorse)
+    assert not has(solve(take.reading, card, FOOTAGE, asked).cautions, ChecksWorse, SomeChecksWorse)
 
 
 def test_two_chips_at_one_hue_share_a_control(card: Card) -> None:

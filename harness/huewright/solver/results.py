@@ -13,6 +13,7 @@ from huewright.colorimetry.display import BT709, from_ycbcr, hue_deg
 from huewright.colorimetry.targets import Target, delta_e, targets_for
 from huewright.models import cautions
 from huewright.models.cautions import Caution
+from huewright.models.coded import has
 from huewright.models.correction import Correction, Parameter, PatchResult
 from huewright.models.diagnostics import Diagnostics
 from huewright.models.provenance import Provenance
@@ -229,7 +230,8 @@ def _cautions(problem: Problem, patches: tuple[PatchResult, ...], told: Diagnost
         worst = max((row for row in patches if row.leave_one_out_hue_deg is not None),
                     key=lambda row: abs(row.leave_one_out_hue_deg or 0.0))
         said.append(cautions.ChipFarFromOthers(worst.name, abs(worst.leave_one_out_hue_deg or 0.0)))
-    said += _check_cautions(patches, told)
+    if not has(said, cautions.TargetsAsked):     # which move colours off their references by intent, and says so
+        said += _check_cautions(patches, told)
     return said
 
 
