@@ -45,7 +45,7 @@ ALLOWED: dict[str, set[str]] = {
     "accuracy": {"huewright_kernels", "reference", "colorimetry", "device"},
     "timing": {"huewright_kernels", "colorimetry", "models", "frames", "report", "progress", "device"},
     "plugin": {"huewright_kernels", "translating", "reference", "models", "strict_json", "errors", "files"},
-    "host": {"frames", "device", "errors"},
+    "host": {"frames", "files", "device", "errors"},
     "probe": {"host", "errors"},
     "huewright_demo": {"cards", *BELOW_PROOF},
     "steps": {"cards", "finding", "solver", "provenance", "rendering", "handover", "proof", "report", "desk",

@@ -76,8 +76,9 @@ def test_what_only_posix_has_stands_in_guarded_places() -> None:
 
 def test_the_list_would_find_them() -> None:
     """Else the test above could not fail: the host, which is Linux's, is full of them."""
-    assert {"resource", "SIGKILL", "select", "CDLL(None)"} <= needs(modules()["huewright.host.child"])
-    assert {"fork", "killpg"} <= needs(modules()["huewright.probe.child"])
+    assert {"resource", "select", "fork"} <= needs(modules()["huewright.host.child"])
+    assert {"SIGKILL", "CDLL(None)"} <= needs(modules()["huewright.host.watching"])
+    assert {"fork"} <= needs(modules()["huewright.probe.child"])
 
 
 def test_proc_is_read_in_few_places() -> None:

@@ -2,12 +2,13 @@
 
 The request goes to the child as JSON on its standard input, the answers come as JSON lines through a pipe whose
 number is the child's argument. Whatever a plug-in prints goes to standard error.
+
+The child splits in two before it does anything: one half runs the strangers' code, the other knows nothing of it,
+watches, and ends all that was started when the first is gone, when it is asked to, or when the one that asked is gone.
 """
 
 from __future__ import annotations
 
-import contextlib
-import ctypes
 import faulthandler
 import json
 import os
@@ -17,13 +18,16 @@ import signal
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from huewright.errors import NoAnswerError
+from huewright.files import workspace
+from huewright.host.watching import MOST_PROCESSES, adopt_orphans, die_with_parent, end_session, watch
 
+PARTING_S = 5.0
+"""In which the watching half ends all when asked."""
 Tell = Callable[[dict[str, Any]], None]
 
 
@@ -33,7 +37,8 @@ def talk(module: str, request: dict[str, Any], patience_s: float | None = None) 
     Raises :class:`NoAnswerError` if it dies, or says nothing for ``patience_s``.
     """
     reader, writer = os.pipe()
-    with tempfile.TemporaryFile() as said, tempfile.TemporaryDirectory(prefix="huewright-child-") as folder:
+    with tempfile.TemporaryFile() as said, tempfile.TemporaryDirectory(
+            prefix="child-", dir=workspace(), ignore_cleanup_errors=True) as folder:
         process = subprocess.Popen([sys.executable, "-m", module, str(writer)], stdin=subprocess.PIPE,
                                    stdout=subprocess.DEVNULL, stderr=said, pass_fds=(writer,), cwd=folder,
                                    env=os.environ | {"TMPDIR": folder}, start_new_session=True)
@@ -47,7 +52,11 @@ def talk(module: str, request: dict[str, Any], patience_s: float | None = None) 
         finally:
             os.close(reader)
             if process.poll() is None:
-                process.kill()
+                process.terminate()         # it ends what was started below it
+                try:
+                    process.wait(PARTING_S)
+                except subprocess.TimeoutExpired:
+                    process.kill()
             process.wait()
             end_session(process.pid)
         said.seek(0)
@@ -71,40 +80,6 @@ def _lines(reader: int, patience_s: float | None) -> Iterator[bytes]:
         yield from whole
 
 
-def end_session(session: int) -> None:
-    """Ends every process of the session, whoever's child it is by now; first those there, then what they started."""
-    for _ in range(20):
-        left = [pid for pid in _processes() if pid != os.getpid() and _session(pid) == session]
-        for pid in left:
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(pid, signal.SIGKILL)
-        if not left:
-            return
-        time.sleep(0.01)
-
-
-def _processes() -> list[int]:
-    return [int(name) for name in os.listdir("/proc") if name.isdigit()] if os.path.isdir("/proc") else []
-
-
-def _session(pid: int) -> int:
-    """0 for a process that is gone, or dead and not yet collected."""
-    try:
-        state, _parent, _group, session = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[:4]
-    except OSError:
-        return 0
-    return 0 if state == "Z" else int(session)
-
-
-def group_size(group: int) -> int:
-    """How many processes the group has: a plug-in may start some, not hundreds."""
-    found = 0
-    for pid in _processes():
-        with contextlib.suppress(ProcessLookupError, PermissionError):
-            found += os.getpgid(pid) == group
-    return found
-
-
 ADDRESS_SPACE, FILE_SIZE, OPEN_FILES, PROCESSES = 16 << 30, 1 << 30, 512, 256
 """What strangers' code may take: bytes of addresses, of a file, open files, processes and threads of its own."""
 
@@ -123,19 +98,34 @@ def set_limits(*, addresses: bool = True) -> None:
         resource.setrlimit(kind, (allowed, allowed))
 
 
-def die_with_parent() -> None:
-    """Asks the kernel to end this process when the one that started it is gone (Linux only)."""
-    prctl = getattr(ctypes.CDLL(None), "prctl", None)
-    if prctl is not None:
-        prctl(1, signal.SIGKILL, 0, 0, 0)  # PR_SET_PDEATHSIG of linux/prctl.h
-
-
-def serve(work: Callable[[dict[str, Any], Tell], None]) -> None:
-    """The child's side: ``work`` gets the request and a way to answer."""
+def serve(work: Callable[[dict[str, Any], Tell], None], most: int = 4 * MOST_PROCESSES) -> None:
+    """The child's side: ``work`` gets the request and a way to answer. With more than ``most`` processes below it, it
+    is ended."""
     answers = os.fdopen(int(sys.argv[1]), "w", buffering=1)
     request = json.load(sys.stdin)
     os.dup2(2, 1)  # a plug-in's own printing must not get between
-    die_with_parent()
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     faulthandler.disable()
+    adopt_orphans()
+    watcher, started_by = os.getpid(), os.getppid()
+    worker = os.fork()
+    if worker:
+        answers.close()
+        die_with_parent(signal.SIGTERM)
+        if os.getppid() != started_by:          # gone before the kernel was asked
+            os.kill(os.getpid(), signal.SIGTERM)
+        _end_as(watch(worker, most))
+    adopt_orphans()     # no fork inherits it
+    die_with_parent()
+    if os.getppid() != watcher:
+        os._exit(1)
     work(request, lambda row: print(json.dumps(row), file=answers))
+
+
+def _end_as(status: int) -> NoReturn:
+    """This process ends as the one with this wait status did."""
+    if os.WIFSIGNALED(status):
+        number = os.WTERMSIG(status)
+        signal.signal(number, signal.SIG_DFL) if number not in (signal.SIGKILL, signal.SIGSTOP) else None
+        os.kill(os.getpid(), number)
+    os._exit(os.WEXITSTATUS(status))

@@ -8,8 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from huewright.errors import InputError
+from huewright.errors import InputError, library_words
 from huewright.host import abi, property_sets, standard
+from huewright.host.bundle import why_not
 from huewright.host.given import as_components, colour_of, components_of, parameter_value
 from huewright.host.host import Host
 from huewright.host.objects import Clip, Effect, Parameter, PropertySet
@@ -20,16 +21,22 @@ from huewright.host.standard import FAILED, OK, REPLY_DEFAULT
 Window = tuple[int, int, int, int]
 
 
+MOST_PLUGINS = 10_000
+
+
 class Binary:
     """A loaded ``.ofx``: its plug-ins' structures. The library stays loaded as long as the process."""
 
     def __init__(self, path: Path | str, host: Host) -> None:
         self.path, self.host = Path(path), host
         try:
+            if strange := why_not(path):
+                raise OSError(strange)
             self.library = ctypes.CDLL(os.fspath(Path(path).resolve()), mode=os.RTLD_NOW | os.RTLD_LOCAL)
             count, get = self.library.OfxGetNumberOfPlugins, self.library.OfxGetPlugin
         except (OSError, AttributeError) as error:
-            raise InputError(f"{path}: cannot be loaded as an OpenFX binary ({error})") from None
+            raise InputError(f"{path}: cannot be loaded as an OpenFX binary ({library_words(error)}); give another, or "
+                             "one for this machine") from None
         set_host = getattr(self.library, "OfxSetHost", None)
         if set_host is not None:
             set_host.restype, set_host.argtypes = ctypes.c_int, [ctypes.POINTER(abi.OfxHost)]
@@ -39,6 +46,9 @@ class Binary:
         number = count()
         if number < 0:
             host.journal.add("error", f"OfxGetNumberOfPlugins says {number}")
+        if number > MOST_PLUGINS:
+            raise InputError(f"{path}: cannot be loaded as an OpenFX binary (it says that it holds {number} plug-ins); "
+                             "give another")
         pointers = [get(index) for index in range(max(0, number))]
         self.plugins = [Plugin(pointer.contents, self) for pointer in pointers if pointer]
         if len(self.plugins) != max(0, number):

@@ -5,7 +5,6 @@ Nothing but NumPy is loaded before the forks.
 
 from __future__ import annotations
 
-import contextlib
 import json
 import mmap
 import os
@@ -20,10 +19,19 @@ import numpy as np
 
 from huewright.errors import InputError
 from huewright.host import standard
-from huewright.host.child import Tell, die_with_parent, group_size, serve, set_limits
+from huewright.host.child import Tell, serve, set_limits
 from huewright.host.host import Host
 from huewright.host.objects import Finding
 from huewright.host.session import Binary
+from huewright.host.watching import (
+    LOOK_S,
+    MOST_PROCESSES,
+    MOST_TASKS,
+    Group,
+    descendants,
+    die_with_parent,
+    end_descendants,
+)
 from huewright.probe.bench import Bench, SkipCheck
 from huewright.probe.checks import CHECKS, ON_CARDS, SECTIONS
 
@@ -75,9 +83,6 @@ class Progress:
         return number, what
 
 
-MOST_PROCESSES = 64
-
-
 def forked(function: Callable[[Progress], Any], patience_s: float, *, roomy: bool = False) -> dict[str, Any]:
     """``function`` in a process of its own: {"answer": ...}, or {"end": ...} with one of
 
@@ -105,13 +110,15 @@ def forked(function: Callable[[Progress], Any], patience_s: float, *, roomy: boo
             stream.write(answer)
         os._exit(0)
     os.close(writer)
+    group = Group()
+    group.take(pid)
     chunks: list[bytes] = []
     began = moved = now = time.monotonic()
     step = progress.read()[0]
     end = ""
     turns = 0
     while True:
-        ready, _, _ = select.select([reader], [], [], 0.05)
+        ready, _, _ = select.select([reader], [], [], LOOK_S)
         if ready:
             chunk = os.read(reader, 1 << 16)
             if not chunk:
@@ -123,7 +130,7 @@ def forked(function: Callable[[Progress], Any], patience_s: float, *, roomy: boo
         turns += 1
         if not ready and os.waitid(os.P_PID, pid, os.WEXITED | os.WNOHANG | os.WNOWAIT) is not None:
             break  # gone, though something that it started holds the pipe
-        if turns % 5 == 0 and group_size(pid) > MOST_PROCESSES:
+        if turns % 3 == 0 and len(descendants(os.getpid())) > MOST_PROCESSES:
             end = "multiplied"
         elif now - moved > patience_s or now - began > MOST_TURNS * patience_s:
             end = "hung"
@@ -134,8 +141,8 @@ def forked(function: Callable[[Progress], Any], patience_s: float, *, roomy: boo
                 is None:
             time.sleep(0.001)
             now = time.monotonic()
-    with contextlib.suppress(ProcessLookupError, PermissionError):
-        os.killpg(pid, signal.SIGKILL)  # and all that it started
+    end_descendants(pid)  # and all that it started, wherever that went
+    group.close()
     while select.select([reader], [], [], 0)[0] and (chunk := os.read(reader, 1 << 16)):
         chunks.append(chunk)  # what it said between the last look and its end
     os.close(reader)
@@ -242,4 +249,4 @@ def probe(request: dict[str, Any], tell: Tell) -> None:
 
 
 if __name__ == "__main__":
-    serve(probe)
+    serve(probe, 2 * MOST_TASKS)        # each check is watched by itself

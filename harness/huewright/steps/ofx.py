@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from huewright.errors import InputError
-from huewright.files import refuse_existing, sha256
+from huewright.files import refuse_existing, sha256, workspace
 from huewright.frames.sequence import output_paths
 from huewright.frames.take import Take
 from huewright.host.bundle import find_binary
@@ -115,7 +115,7 @@ def probe_bundle(path: Path | str, frames: Take | None = None, *,
         if told is not None:
             told(row)
 
-    with tempfile.TemporaryDirectory(prefix="huewright-probe-") as folder:
+    with tempfile.TemporaryDirectory(prefix="probe-", dir=workspace()) as folder:
         return probe_binary(binary, settings={k: dict(v) for k, v in (settings or {}).items()},
                             pictures=_as_arrays(frames, Path(folder)), checks=wanted,
                             effects=chosen, patience_s=patience_s, told=tell)

@@ -1,0 +1,125 @@
+"""Libraries that fork, hide, kill and wait: the probe says what they did, and nothing of them is left."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from conftest import compiler
+from huewright.errors import InputError, NoAnswerError
+from huewright.files import workspace
+from huewright.steps.ofx import list_plugins, probe_bundle
+
+pytestmark = pytest.mark.slow
+SOURCE = Path(__file__).parent / "broken" / "hostile.c"
+
+
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
+    folder = tmp_path_factory.mktemp("hostile")
+
+    def make(way: str) -> Path:
+        target = folder / f"hostile-{way}.ofx"
+        subprocess.run([*compiler(), "-std=gnu11", "-O1", "-w", "-shared", "-fPIC", f"-DHOSTILE_{way}", SOURCE,
+                        "-o", target], check=True)
+        return target
+
+    return make
+
+
+def alive(library: Path) -> list[str]:
+    """Processes that have the library loaded."""
+    found = []
+    for maps in Path("/proc").glob("[0-9]*/maps"):
+        try:
+            if str(library) in maps.read_text():
+                found.append(maps.parent.name)
+        except OSError:
+            continue
+    return found
+
+
+def left_over(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.rglob("*"))
+
+
+@pytest.mark.parametrize(("way", "said"), [
+    ("BOMB", "started process after process in loading the binary"),
+    ("EXIT", "crashed (exit status 0) in loading the binary"),
+    ("GREEDY", "crashed (SIGABRT) in loading the binary")])
+def test_what_it_did_is_said_and_nothing_is_left(hostile: Callable[[str], Path], way: str, said: str) -> None:
+    library = hostile(way)
+    report = probe_bundle(library, patience_s=20.0)
+    assert said in report.trouble and not report.clean
+    assert alive(library) == [] and left_over(workspace()) == []
+
+
+def test_a_hidden_process_is_found(hostile: Callable[[str], Path]) -> None:
+    library = hostile("HIDING")
+    assert probe_bundle(library).plugins == ()
+    assert alive(library) == []
+
+
+@pytest.mark.parametrize("way", ["KILLER"])
+def test_a_killed_child_leaves_nothing(hostile: Callable[[str], Path], way: str) -> None:
+    library = hostile(way)
+    with pytest.raises(NoAnswerError, match="ended with signal 9"):
+        probe_bundle(library)
+    gone(library)
+    assert left_over(workspace()) == []
+
+
+def gone(library: Path) -> None:
+    for _ in range(100):
+        if not alive(library):
+            return
+        time.sleep(0.1)
+    raise AssertionError(f"left: {alive(library)}")
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
+def test_an_ended_probe_leaves_nothing(hostile: Callable[[str], Path], tmp_path: Path, how: signal.Signals) -> None:
+    """Killed outright, its folder stays until the next one is made: nobody else was there to remove it."""
+    library = hostile("WAITING")
+    command = "from huewright.cli import main; main()"
+    probe = subprocess.Popen([sys.executable, "-c", command, "ofx", "probe", str(library), "--patience", "60"],
+                             env=os.environ | {"TMPDIR": str(tmp_path)}, stderr=subprocess.PIPE,
+                             stdout=subprocess.DEVNULL)
+    for _ in range(600):
+        if len(alive(library)) >= 2:
+            break
+        time.sleep(0.1)
+    probe.send_signal(how)
+    _, said = probe.communicate(timeout=30)
+    gone(library)
+    if how == signal.SIGKILL:
+        assert probe.returncode == -signal.SIGKILL
+        subprocess.run([sys.executable, "-c", "from huewright.files import workspace; workspace()"], check=True,
+                       env=os.environ | {"TMPDIR": str(tmp_path)})
+    else:
+        assert probe.returncode == 128 + how and b"Traceback" not in said
+    assert left_over(tmp_path) == []
+
+
+def test_what_cannot_be_loaded_is_one_sentence(hostile: Callable[[str], Path], tmp_path: Path) -> None:
+    honest = hostile("NOT").read_bytes()
+    elsewhere = bytearray(honest)
+    elsewhere[18] ^= 0xFF                       # the machine that an ELF file is for
+    files = {"text.ofx": b"not a library", "none.ofx": b"", "half.ofx": honest[:900], "elsewhere.ofx": bytes(elsewhere),
+             "zeros.ofx": bytes(5000), "windows.ofx": b"MZ" + bytes(5000), "mac.ofx": b"\xcf\xfa\xed\xfe" + bytes(5000),
+             "empty.ofx": hostile("EMPTY").read_bytes(), "many.ofx": hostile("MANY").read_bytes()}
+    for name, data in files.items():
+        (tmp_path / name).write_bytes(data)
+        for ask in (probe_bundle, list_plugins):
+            with pytest.raises(InputError, match="cannot be loaded as an OpenFX binary") as caught:
+                ask(tmp_path / name)
+            assert str(caught.value).isprintable() and "itself" not in str(caught.value)
+    os.mkfifo(tmp_path / "pipe.ofx")
+    with pytest.raises(InputError):
+        probe_bundle(tmp_path / "pipe.ofx")
