@@ -303,6 +303,9 @@ def _render(value: Any, indent: str) -> str:
 MISSING = "%s: there is no such %s; check the path"
 UNREADABLE = "%s: this %s cannot be read (%s); check the file"
 NO_FILE = "%s: this is %s; give the %s itself"
+TOO_LARGE = "%s: this %s has over 256 MB, which is more than any; give another file"
+MOST_BYTES = 256_000_000
+"""Of files that are read whole; a lattice of 129 points along each axis has 60 MB as text."""
 FOLDER, NOT_ORDINARY = "a folder", "no ordinary file"
 
 
@@ -311,11 +314,16 @@ def read_bytes(path: Path | str, what: str) -> bytes:
     try:
         if Path(path).exists() and not Path(path).is_file():
             raise InputError(NO_FILE % (path, FOLDER if Path(path).is_dir() else NOT_ORDINARY, what))
-        return Path(path).read_bytes()
+        with open(path, "rb") as stream:
+            large = os.fstat(stream.fileno()).st_size > MOST_BYTES
+            data = b"" if large else stream.read(MOST_BYTES + 1)
     except FileNotFoundError:
         raise InputError(MISSING % (path, what)) from None
     except OSError as error:
         raise InputError(UNREADABLE % (path, what, error.strerror or error)) from None
+    if large or len(data) > MOST_BYTES:
+        raise InputError(TOO_LARGE % (path, what))
+    return data
 
 
 def read_text(path: Path | str, what: str) -> str:

@@ -50,7 +50,7 @@ def test_monotone_curves_stay_monotone(rgb):
     for operation in PER_CHANNEL:
         out = run_colours(compile_chain([operation]), finite)[:, 0]
         with np.errstate(invalid="ignore"):
-            fell = np.diff(out) < -3e-6 * np.maximum(1.0, np.abs(out[1:]))
+            fell = np.diff(out.astype(np.float64)) < -3e-6 * np.maximum(1.0, np.abs(out[1:]))
         assert not fell.any(), operation
 
 

@@ -274,3 +274,38 @@ def test_without_scripts_both_pictures_and_all_text_are_there(open_page, take):
     assert page.get_by_text(verdict_words(take.proof)).is_visible()
     assert all(page.locator(f".shot.{side} img").is_visible() for side in ("before", "after"))
     assert not page.locator(".divider").is_visible()
+
+
+HOSTILE = ("<img src=x onerror='window.hit=1'>", "</title></script><script>window.hit=1</script>",
+           "\" onmouseover=\"window.hit=1\" x=\"", "'><svg onload=window.hit=1>", "javascript:window.hit=1",
+           "--><script>window.hit=1</script>", "{{ 7*7 }}", "\u202egpj.exe", "&lt;b&gt;")
+
+
+@pytest.mark.parametrize("name", HOSTILE, ids=range(len(HOSTILE)))
+def test_names_from_files_are_text_to_a_browser(browser, take, pictures, tmp_path, name):
+    """Title, take, card, patches, shots, methods and versions by hostile names: shown letter for letter, never run."""
+    names, folder = pictures
+    rows = tuple(dataclasses.replace(row, name=f"{name}{number}", reasons=(Covered(),))
+                 for number, row in enumerate(take.proof.patches))
+    shot = ShotProof(name, 2, 1, 25.0, True, True, 0, 0.0, 0.0, 0.0, 0.0)
+    proof = dataclasses.replace(take.proof, patches=rows, shots=(shot,), title=name, declaration=name)
+    path = tmp_path / "proof.html"
+    files = {name: folder / file for name, file in names.items()}
+    write_page(proof, {**files, "shot_1_before": files["before"], "shot_1_after": files["after"]}, path)
+    context = browser.new_context(viewport={"width": 1200, "height": 900})
+    said: list[str] = []
+    try:
+        page = context.new_page()
+        for event in ("dialog", "pageerror", "console"):
+            page.on(event, lambda told: said.append(str(told)))
+        page.on("request", lambda request: None if re.match("data:|file:", request.url) else said.append(request.url))
+        page.goto(path.as_uri())
+        for button in page.locator("th button").all()[:2]:
+            button.click()
+        assert page.evaluate("window.hit === undefined")
+        assert page.title().startswith(name.strip()) and name in page.locator("body").inner_text()
+        assert page.locator("script").count() == 1 and page.locator("[onerror],[onload],[onmouseover]").count() == 0
+        assert not page.evaluate("[...document.links].some(link => link.href.startsWith('javascript:'))")
+    finally:
+        context.close()
+    assert said == []

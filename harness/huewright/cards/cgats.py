@@ -10,12 +10,12 @@ from __future__ import annotations
 import csv
 import math
 import re
-import shlex
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from huewright.errors import InputError
 from huewright.files import read_text
+from huewright.models.record import check_plain
 
 # SPECTRAL_NM400, SPEC_400, NM400, SPECTRAL_NM_400, R_400: all are met in files.
 _SPECTRAL = re.compile(r"^(?:SPECTRAL_)?(?:NM|SPEC|R)_?(\d{3,4})(?:\.0+)?$", re.IGNORECASE)
@@ -23,6 +23,9 @@ _XYZ, _LAB = ("XYZ_X", "XYZ_Y", "XYZ_Z"), ("LAB_L", "LAB_A", "LAB_B")
 # What columns of a plain table are called besides the fields' own names.
 _COLUMNS = {"name": "SAMPLE_NAME", "patch": "SAMPLE_NAME", "x": "XYZ_X", "y": "XYZ_Y", "z": "XYZ_Z", "l": "LAB_L",
             "l*": "LAB_L", "a": "LAB_A", "a*": "LAB_A", "b": "LAB_B", "b*": "LAB_B"}
+_WORD = re.compile(r"\"([^\"]*)(?:\"|$)|'([^']*)(?:'|$)|([^\s\"]+)")
+_LONGEST_LINE, _LONGEST_NAME = 100_000, 200
+_MOST = 1000.0          # of any figure here, in percent or of CIELAB: of a perfect diffuser none is over 100
 _NAMES = ("SAMPLE_NAME", "SAMPLEID", "SAMPLE_ID", "SAMPLE_LOC")
 
 
@@ -94,8 +97,12 @@ def _read_table(path: Path | str, lines: list[str]) -> Measurements:
     if apart is None:
         raise InputError(f"{path}: not a CGATS.17 (ISO 28178) text file, which has BEGIN_DATA_FORMAT and BEGIN_DATA "
                          "sections, nor a table whose first line names its columns; export it as one of them")
-    table = [(number, [word.strip() for word in cells]) for (number, _), cells in
-             zip(rows, csv.reader((line for _, line in rows), delimiter=apart), strict=True)]
+    try:
+        table = [(number, [word.strip() for word in cells]) for (number, _), cells in
+                 zip(rows, csv.reader((line for _, line in rows), delimiter=apart), strict=True)]
+    except (csv.Error, ValueError):     # a field without an end, over several lines or longer than any
+        raise InputError(f"{path}: the table has a quotation mark that is never closed, or a field without an end; "
+                         "export it again") from None
     names = [_COLUMNS.get(word.casefold(), word.upper()) for word in table[0][1]]
     names = [f"SPECTRAL_NM{name}" if name.isdigit() else name for name in names]
     if len(table) < 2:
@@ -116,10 +123,14 @@ def _refuse_double(path: Path | str, samples: tuple[Sample, ...]) -> None:
 def _words(path: Path | str, number: int, line: str) -> list[str]:
     if line.lstrip().startswith("#"):
         return []
-    try:
-        return shlex.split(line, comments=False, posix=True)
-    except ValueError:
-        raise InputError(f"{path}, line {number}: a quotation mark is never closed; mend that line") from None
+    if len(line) > _LONGEST_LINE:
+        raise InputError(f"{path}, line {number}: a line of {len(line)} characters; export the file again")
+    words = []
+    for match in _WORD.finditer(line):
+        if match.group(0)[0] in "\"'" and (len(match.group(0)) < 2 or match.group(0)[-1] != match.group(0)[0]):
+            raise InputError(f"{path}, line {number}: a quotation mark is never closed; mend that line")
+        words.append(next(part for part in match.groups() if part is not None))
+    return words
 
 
 def _joined(rows: list[tuple[int, list[str]]], count: int) -> list[tuple[int, list[str]]]:
@@ -138,6 +149,14 @@ def _sample(path: Path | str, number: int, names: list[str], words: list[str]) -
         raise InputError(f"{path}, line {number}: {len(words)} values for {len(names)} fields; mend that line")
     row = dict(zip(names, words, strict=True))
     label = next((row[key] for key in _NAMES if key in row), str(number))
+    try:
+        check_plain([label])
+    except ValueError:
+        raise InputError(f"{path}, line {number}: the sample's name {label[:80]!r} holds a control character; "
+                         "mend that line") from None
+    if not 1 <= len(label) <= _LONGEST_NAME:
+        raise InputError(f"{path}, line {number}: the sample's name has {len(label)} characters; a card's patches take "
+                         f"1 to {_LONGEST_NAME}")
 
     def value(key: str) -> float:
         if key not in row:
@@ -147,7 +166,9 @@ def _sample(path: Path | str, number: int, names: list[str], words: list[str]) -
         except ValueError:
             found = math.nan
         if not math.isfinite(found):
-            raise InputError(f"{path}, line {number}: {row[key]!r} for {key} isn't a number")
+            raise InputError(f"{path}, line {number}: {row[key][:80]!r} for {key} isn't a number")
+        if abs(found) > _MOST:
+            raise InputError(f"{path}, line {number}: {found:g} for {key} is more than any surface has; mend that line")
         return found
 
     spectral = sorted((float(match.group(1)), key) for key in names if (match := _SPECTRAL.match(key)))

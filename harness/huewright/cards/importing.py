@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
@@ -13,7 +15,7 @@ from huewright_kernels.ops import Transfer
 from huewright.cards.cgats import Measurements, Sample
 from huewright.cards.roles import roles_of_colours
 from huewright.errors import InputError
-from huewright.models.card import Card, Mark, Patch
+from huewright.models.card import MOST_REFLECTANCE, Card, Mark, Patch
 from huewright.reference import apply
 
 Area = TypeVar("Area", Patch, Mark)
@@ -32,9 +34,10 @@ def card_with_layout(data: Measurements, layout: Card, path: Path | str, *, by_p
     if missing:
         raise InputError(f"{path}: no sample named {', '.join(missing[:6])}; name the samples as the layout's patches, "
                          "or attach them in their order, by position")
-    patches = tuple(_levelled(_coloured(patch, by_name[patch.name.casefold()], data)) for patch in layout.patches)
-    marks = tuple(_coloured(mark, by_name[mark.name.casefold()], data) if mark.name.casefold() in by_name else mark
-                  for mark in layout.marks)
+    with _refusing(path):
+        patches = tuple(_levelled(_coloured(patch, by_name[patch.name.casefold()], data)) for patch in layout.patches)
+        marks = tuple(_coloured(mark, by_name[mark.name.casefold()], data) if mark.name.casefold() in by_name else mark
+                      for mark in layout.marks)
     return replace(layout, patches=patches, marks=marks, illuminant=_illuminant(data), observer=_observer(data),
                    description=f"{layout.description} Colours measured.".strip())
 
@@ -43,7 +46,23 @@ def card_on_grid(data: Measurements, columns: int, path: Path | str) -> Card:
     count = len(data.samples)
     if columns < 1 or count % columns:
         raise InputError(f"{path}: {count} samples don't fill rows of {columns}; give another number of columns")
-    rows = count // columns
+    with _refusing(path):
+        return _on_grid(data, columns)
+
+
+@contextmanager
+def _refusing(path: Path | str) -> Iterator[None]:
+    """What no patch can be is said of the file that the colours are from."""
+    try:
+        yield
+    except ValueError as error:
+        raise InputError(f"{path}: {error}") from None
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from None
+
+
+def _on_grid(data: Measurements, columns: int) -> Card:
+    rows = len(data.samples) // columns
     lab = np.array([_lab(sample, data) for sample in data.samples])
     roles = roles_of_colours(lab)
     patches = []
@@ -70,7 +89,12 @@ def _level_ire(luminance: float) -> float:
 
 
 def _coloured(area: Area, sample: Sample, data: Measurements) -> Area:
-    x, y, z = (round(float(v), 6) for v in _xyz(sample, data))
+    colours = _xyz(sample, data)
+    # An instrument's noise on black can fall a little under nought; light can't.
+    if not -0.01 <= colours.min() or not colours.max() <= MOST_REFLECTANCE:
+        raise ValueError(f"sample {sample.name!r} has the XYZ {', '.join(f'{v:.4g}' for v in colours)} (of a perfect "
+                         "diffuser whose Y is 1), which no surface has; measure it again")
+    x, y, z = (round(max(float(v), 0.0), 6) for v in colours)
     return replace(area, wavelengths_nm=sample.wavelengths_nm, reflectance=sample.reflectance, xyz=(x, y, z))
 
 
@@ -96,13 +120,18 @@ def _xyz(sample: Sample, data: Measurements) -> np.ndarray:
         return np.asarray(colour.sd_to_XYZ(spectrum.align(cmfs.shape), cmfs, source.copy().align(cmfs.shape))) / 100
     if sample.xyz is not None:
         return np.array(sample.xyz)
-    whitepoint = colour.CCS_ILLUMINANTS[observer].get(illuminant)
-    if whitepoint is None:
-        raise InputError(f"the measurements' illuminant {illuminant!r} isn't one that CIE tables here have; "
-                         "export XYZ or spectra instead")
-    return np.asarray(colour.models.Lab_to_XYZ(np.array(sample.lab), illuminant=whitepoint))
+    return np.asarray(colour.models.Lab_to_XYZ(np.array(sample.lab), illuminant=_white(data)))
+
+
+def _white(data: Measurements) -> np.ndarray:
+    """The illuminant's x and y."""
+    white = colour.CCS_ILLUMINANTS[_observer(data)].get(_illuminant(data))
+    if white is None:
+        raise InputError(f"the measurements' illuminant {_illuminant(data)!r} isn't one that CIE tables here have; "
+                         "export XYZ or spectra for another")
+    return np.asarray(white)
 
 
 def _lab(sample: Sample, data: Measurements) -> np.ndarray:
-    white = colour.CCS_ILLUMINANTS[_observer(data)][_illuminant(data)]
+    white = _white(data)
     return np.asarray(colour.XYZ_to_Lab(_xyz(sample, data), white))

@@ -26,9 +26,11 @@ from huewright_kernels.executor import compile_chain, run_colours
 from huewright_kernels.ops import LogDecode, LogEncode, Lut1D, Lut3D, Matrix, Operation
 from huewright_kernels.ops.cdl import AscCdl
 from huewright_kernels.ops.exponent import Exponent
+from huewright_kernels.ops.fields import LARGEST
 from huewright_kernels.ops.limits import RangeLimits
 
-from huewright.errors import InputError
+from huewright.colorimetry.refusing import check_file, check_result
+from huewright.errors import InputError, library_text, library_words
 
 BAKED_1D, BAKED_3D = 65536, 65
 BAKED_OVER = (-0.5, 4.0), (-0.25, 1.5)
@@ -64,18 +66,25 @@ def read_lut_file(path: Path | str) -> LutReading:
     path = Path(path)
     processor = lut_processor(path)
     try:
-        operations: list[Operation] = []
-        silent = sampled = False
-        for transform in processor.createGroupTransform():
-            same = _same(transform, path.suffix.lower())
-            if same is None and _is_half_table(transform):
-                same, sampled = _half_table(transform), True
-            if same is None:
-                return _baked(path, processor, type(transform).__name__.removesuffix("Transform"))
-            operations += same
-            silent |= _names_no_way(transform, path.suffix.lower())
-    except ValueError as error:
-        raise InputError(f"{path}: this LUT cannot be used ({error}); export it again") from None
+        reading = _reading(path, processor)
+        check_result(reading.operations)
+    except (ValueError, np.linalg.LinAlgError, ocio.Exception) as error:
+        said = library_words(error)
+        raise InputError(f"{path}: this LUT cannot be used ({said}); export it again") from None
+    return reading
+
+
+def _reading(path: Path, processor: ocio.Processor) -> LutReading:
+    operations: list[Operation] = []
+    silent = sampled = False
+    for transform in processor.createGroupTransform():
+        same = _same(transform, path.suffix.lower())
+        if same is None and _is_half_table(transform):
+            same, sampled = _half_table(transform), True
+        if same is None:
+            return _baked(path, processor, type(transform).__name__.removesuffix("Transform"))
+        operations += same
+        silent |= _names_no_way(transform, path.suffix.lower())
     apart = _ways_apart(operations) if silent else 0.0
     if not sampled:
         return LutReading(path, tuple(operations), ways_apart=apart)
@@ -104,13 +113,14 @@ def lut_processor(path: Path, *, tetrahedral: bool = False) -> ocio.Processor:
     way = ocio.INTERP_TETRAHEDRAL if tetrahedral else ocio.INTERP_DEFAULT
     if not path.is_file():
         raise InputError(f"{path}: there is no such LUT file; check the path")
+    check_file(path)
     ocio.ClearAllCaches()  # it remembers files by name, and a name may hold another LUT by now
     try:
         file = ocio.FileTransform(src=str(path.absolute()), interpolation=way)
         file.setCDLStyle(ocio.CDL_ASC)
         return ocio.Config.CreateRaw().getProcessor(file)
     except (ocio.Exception, UnicodeDecodeError) as error:  # it quotes the file in its message, whatever that holds
-        raise InputError(f"{path}: not a LUT that can be read ({_reason(str(error))}); "
+        raise InputError(f"{path}: not a LUT that can be read ({_reason(library_text(error))}); "
                          "give a .cube, .clf or another LUT file") from None
 
 
@@ -151,7 +161,7 @@ def _half_table(transform: Any) -> Steps:
     grid = np.repeat(np.linspace(low, high, BAKED_1D)[:, None], 3, axis=1).astype(np.float32)
     light = run_colours(compile_chain((SHAPER_INVERSE,)), grid)
     table = apply_with_opencolorio(ocio.Config.CreateRaw().getProcessor(transform), light)
-    return SHAPER, Lut1D(table, (low,) * 3, (high,) * 3)
+    return SHAPER, Lut1D(_within(table), (low,) * 3, (high,) * 3)
 
 
 def _worst(processor: ocio.Processor, operations: Sequence[Operation]) -> tuple[float, np.ndarray]:
@@ -290,6 +300,12 @@ def _cdl(transform: Any, forward: bool) -> AscCdl:
     return AscCdl(slope, offset, power, float(transform.getSat()), style)  # type: ignore[arg-type]
 
 
+def _within(table: np.ndarray) -> np.ndarray:
+    """What a table takes: curves to light have no end beyond 1."""
+    result: np.ndarray = np.clip(table, -LARGEST, LARGEST)
+    return result
+
+
 def _baked(path: Path, processor: ocio.Processor, step: str) -> LutReading:
     """A sampling of the whole file, which holds a ``step`` that isn't computed here."""
     mixed = processor.hasChannelCrosstalk()
@@ -298,9 +314,9 @@ def _baked(path: Path, processor: ocio.Processor, step: str) -> LutReading:
     ends: dict[str, Any] = {"domain_min": (low,) * 3, "domain_max": (high,) * 3}
     if mixed:
         grid = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), -1)
-        operation: Operation = Lut3D(apply_with_opencolorio(processor, grid), **ends)
+        operation: Operation = Lut3D(_within(apply_with_opencolorio(processor, grid)), **ends)
     else:
-        operation = Lut1D(apply_with_opencolorio(processor, np.repeat(axis[:, None], 3, axis=1)), **ends)
+        operation = Lut1D(_within(apply_with_opencolorio(processor, np.repeat(axis[:, None], 3, axis=1))), **ends)
     into = f"a {'lattice' if mixed else 'table'} of {size} points{' along each axis' * mixed} over [{low:g}, {high:g}]"
     worst, where = _worst(processor, (operation,))
     if not worst <= MOST_BAKED_ERROR:

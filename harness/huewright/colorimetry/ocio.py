@@ -10,7 +10,8 @@ import numpy as np
 from huewright_kernels.ops import LogDecode, LogEncode, Lut3D, Matrix, Operation
 
 from huewright.colorimetry.curves import operations_for_curve
-from huewright.errors import InputError
+from huewright.colorimetry.refusing import check_result
+from huewright.errors import InputError, library_words
 from huewright.reference import apply, apply_chain
 
 INTERCHANGE = "aces_interchange"
@@ -34,17 +35,28 @@ def decode_colour_space(config: str | Path, space: str, primaries: str) -> tuple
     sample = _sample()
     wanted = transform(sample)
     if not np.isfinite(wanted).all():
-        raise InputError(f"colour space {space!r} gives undefined colours within code values 0..1; "
+        raise InputError(f"{config}: colour space {space!r} gives undefined colours within code values 0..1; "
                          "declare the curve's parameters instead")
+    try:
+        operations, error = _nearest(transform, space, sample, wanted)
+        check_result(operations)
+    except ValueError as wrong:     # numbers beyond any that an operation takes
+        raise InputError(f"{config}: colour space {space!r} cannot be used ({wrong}); declare the curve's parameters "
+                         "instead") from None
+    if error > LATTICE_TOLERANCE:
+        raise InputError(f"{config}: colour space {space!r} is no curve and matrix, and a LUT of it would be wrong by "
+                         f"{error:.2g}; convert the frames with OpenColorIO first, or declare the log curve")
+    return operations, error
+
+
+def _nearest(transform: Any, space: str, sample: np.ndarray, wanted: np.ndarray) -> tuple[tuple[Operation, ...], float]:
+    """The operations that come nearest to ``transform``, and their error over ``sample``."""
     operations = _separate(transform, space)
     error = np.inf if operations is None else _error(operations, sample, wanted)
-    if error > SEPARABLE_TOLERANCE:
-        ways = _lattices(transform) if operations is None else (operations, *_lattices(transform))
-        error, operations = min(((_error(way, sample, wanted), way) for way in ways), key=lambda pair: pair[0])
-    if error > LATTICE_TOLERANCE:
-        raise InputError(f"colour space {space!r} is no curve and matrix, and a LUT of it would be wrong by "
-                         f"{error:.2g}; convert the frames with OpenColorIO first, or declare the log curve")
-    assert operations is not None
+    if operations is not None and error <= SEPARABLE_TOLERANCE:
+        return operations, error
+    ways = _lattices(transform) if operations is None else (operations, *_lattices(transform))
+    error, operations = min(((_error(way, sample, wanted), way) for way in ways), key=lambda pair: pair[0])
     return operations, error
 
 
@@ -66,7 +78,7 @@ def _to_primaries(config: str | Path, space: str, primaries: str) -> Any:
         raise InputError(f"{config}: there is no such OpenColorIO configuration; check the path")
     try:
         loaded = ocio.Config.CreateFromFile(text)
-    except ocio.Exception as error:
+    except (ocio.Exception, UnicodeDecodeError) as error:
         raise InputError(f"{config}: not an OpenColorIO configuration ({_first_line(error)})") from None
     if loaded.getColorSpace(space) is None:
         raise InputError(f"{config}: there is no colour space {space!r} in it{_close(loaded, space)}")
@@ -75,7 +87,7 @@ def _to_primaries(config: str | Path, space: str, primaries: str) -> Any:
                          "add that role, or declare the log curve and primaries instead")
     try:
         processor = loaded.getProcessor(space, INTERCHANGE).getOptimizedCPUProcessor(ocio.OPTIMIZATION_LOSSLESS)
-    except ocio.Exception as error:
+    except (ocio.Exception, UnicodeDecodeError) as error:
         raise InputError(f"{config}: colour space {space!r} cannot be used ({_first_line(error)})") from None
     matrix = np.asarray(matrix_RGB_to_RGB(INTERCHANGE_SPACE, primaries, "CAT02"))
 
@@ -132,4 +144,4 @@ def _close(config: Any, space: str) -> str:
 
 
 def _first_line(error: Exception) -> str:
-    return str(error).strip().splitlines()[0].strip()
+    return library_words(error)

@@ -17,7 +17,7 @@ from pathlib import Path
 import av
 import av.error
 
-from huewright.errors import InputError
+from huewright.errors import InputError, library_words
 
 AHEAD = 8                 # pictures that are rather decoded than sought past
 MEMORY_BYTES = 400_000_000
@@ -129,8 +129,9 @@ class Decoder:
 
 def reason(error: Exception) -> str:
     """What FFmpeg says went wrong, for use in a sentence."""
-    text = getattr(error, "strerror", None) or str(error) or type(error).__name__
-    return "".join(letter if letter.isprintable() else "?" for letter in str(text))[:200].rstrip(". ")
+    if isinstance(error, UnicodeDecodeError):       # what the file says of itself
+        return "its texts are no UTF-8"
+    return library_words(lambda: getattr(error, "strerror", None) or str(error) or type(error).__name__)
 
 
 __all__ = ["Decoder", "reason"]

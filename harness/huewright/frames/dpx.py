@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import OpenImageIO as oiio  # noqa: N813  (the name its documentation uses)
 
-from huewright.errors import InputError
+from huewright.errors import InputError, library_words
 from huewright.files import whole_file, workspace
 
 if TYPE_CHECKING:
@@ -205,21 +205,8 @@ def _frames_a_second(spec: oiio.ImageSpec) -> float:
 
 
 def reason(said_by: Any = oiio) -> str:
-    """The first line of what OpenImageIO (or one of its readers or writers) says went wrong, for use in a sentence.
-
-    What a damaged file makes it say need be no UTF-8 and may hold control characters.
-    """
-    try:
-        message = str(said_by.geterror())
-    except UnicodeDecodeError as error:
-        message = bytes(error.object).decode("utf-8", "replace")
-    lines = message.strip().splitlines() or ["no reason given"]
-    return printable(lines[0][:300]).rstrip(". ")
-
-
-def printable(text: str) -> str:
-    """``text`` from a file, fit for a sentence: what a terminal would obey or swallow is a question mark."""
-    return "".join(letter if letter.isprintable() else "?" for letter in text)
+    """What OpenImageIO (or one of its readers or writers) says went wrong, for use in a sentence."""
+    return library_words(said_by.geterror)
 
 
 def why_not(path: Path | str) -> str:

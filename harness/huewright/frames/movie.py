@@ -303,6 +303,9 @@ def _opened(path: Path, said: dict[str, str]) -> tuple[Movie, set[int]]:
             raise InputError(f"{path}: there is no picture in this file; give a movie")
         stream = next((s for s in container.streams.video if not s.disposition & 0x400), container.streams.video[0])
         context = stream.codec_context
+        if context is None:
+            raise InputError(f"{path}: its pictures are coded in a way that no decoder here reads; convert it, or copy "
+                             "it again")
         place = container.streams.video.index(stream)
         stamps, lost = stamps_of(container, stream, path)
         if not stamps.at.size:

@@ -17,9 +17,9 @@ from typing import Any
 import numpy as np
 import OpenImageIO as oiio  # noqa: N813  (the name its documentation uses)
 
-from huewright.errors import InputError
+from huewright.errors import InputError, printable
 from huewright.files import whole_file
-from huewright.frames.dpx import DpxPicture, new_dpx, printable, read_dpx, reason, why_not, write_dpx
+from huewright.frames.dpx import DpxPicture, new_dpx, read_dpx, reason, why_not, write_dpx
 from huewright.frames.png import is_whole_png
 from huewright.frames.structure import (
     Change,

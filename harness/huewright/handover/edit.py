@@ -20,12 +20,13 @@ from urllib.parse import unquote, urlparse
 from urllib.request import url2pathname
 
 from huewright.colorimetry.luts import read_lut_file
-from huewright.errors import InputError
+from huewright.errors import InputError, library_words
 from huewright.files import read_text
 from huewright.handover.clips import How, Match, match
 
 CDL, OURS = "cdl", "huewright"
 STYLE = "Fwd"
+_DEEPEST, _MOST_DIGITS = 256, 20
 """ASC CDL 1.2 limits to 0..1 after slope and offset and at the end: "Fwd" in the words of the CLF's ASC_CDL node."""
 
 
@@ -179,11 +180,12 @@ def _read(edit: Path) -> tuple[dict[str, Any], list[tuple[EditClip, dict[str, An
     if edit.suffix.lower() != ".otio":
         raise InputError(f"{edit}: only edits in OpenTimelineIO's own form (.otio) are read; write the edit as .otio")
     try:
+        record = json.loads(text, object_pairs_hook=_once)
+        _check_depth(record)        # its parser has no limit, and ends the process
         timeline = otio.adapters.read_from_string(text, "otio_json")
-        record = json.loads(text)
     except Exception as error:  # it raises what its parser, its schemas and its adapters raise
-        first = next(iter(str(error).strip().splitlines()), "")
-        raise InputError(f"{edit}: not an edit that OpenTimelineIO can read ({first}); write it again") from None
+        raise InputError(f"{edit}: not an edit that OpenTimelineIO can read ({library_words(error)}); write it again"
+                         ) from None
     if not hasattr(timeline, "find_clips"):
         raise InputError(f"{edit}: holds no timeline; give the edit itself")
     places = [place for place, kind in _places(record, "Video") if kind == "Video"]
@@ -191,7 +193,28 @@ def _read(edit: Path) -> tuple[dict[str, Any], list[tuple[EditClip, dict[str, An
     if [place.get("name") or "" for place in places] != [clip.name or "" for clip in clips]:
         raise InputError(f"{edit}: OpenTimelineIO finds other clips in it than the file holds, so notes could land in "
                          "the wrong ones; write the edit again as .otio")
-    return record, [(_clip(clip, edit.absolute().parent), place) for clip, place in zip(clips, places, strict=True)]
+    try:
+        return record, [(_clip(clip, edit.absolute().parent), place)
+                        for clip, place in zip(clips, places, strict=True)]
+    except (ValueError, OverflowError) as error:    # times that are no numbers, paths that no system has
+        raise InputError(f"{edit}: a clip of this edit cannot be ({library_words(error)}); write it again") from None
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    record = dict(pairs)
+    if len(record) < len(pairs):
+        raise ValueError("a key that stands twice")
+    return record
+
+
+def _check_depth(record: Any) -> None:
+    layer = [record]
+    for _ in range(_DEEPEST):
+        layer = [inner for value in layer if isinstance(value, dict | list)
+                 for inner in (value.values() if isinstance(value, dict) else value)]
+        if not layer:
+            return
+    raise ValueError(f"nested more than {_DEEPEST} deep")
 
 
 def _places(record: Any, kind: str) -> Iterator[tuple[dict[str, Any], str]]:
@@ -247,6 +270,8 @@ def _media(reference: Any, first: int, folder: Path) -> Path | None:
     base = getattr(reference, "target_url_base", None)
     if base is None:
         return None
+    if not 0 <= reference.frame_zero_padding <= _MOST_DIGITS:
+        raise ValueError(f"frame numbers of {reference.frame_zero_padding} digits")
     number = f"{max(first, 0):0{reference.frame_zero_padding}d}"
     slash = "" if not base or base.endswith("/") else "/"
     return _path(f"{base}{slash}{reference.name_prefix}{number}{reference.name_suffix}", folder)

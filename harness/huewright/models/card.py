@@ -19,6 +19,7 @@ ROLES = ("bar", "chip", "check")
 HUES = ("red", "yellow", "green", "cyan", "blue", "magenta")
 # More than any surface but a fluorescent one reflects; beyond it the numbers are percentages.
 MOST_REFLECTANCE = 2.0
+SPECTRAL_STEPS_NM = {1.0, 5.0, 10.0, 20.0}
 Point = tuple[float, float]
 if TYPE_CHECKING:      # plain text to those who make them; the choices are for what is read, and in the schemas
     Role = str
@@ -141,6 +142,10 @@ def _check_area(area: Patch | Mark) -> None:
     if area.xyz is not None and max(area.xyz) > MOST_REFLECTANCE:
         raise ValueError(f"xyz is relative, the perfect diffuser has Y = 1, not {max(area.xyz):g}; divide percentages "
                          "by 100")
+    steps = {round(b - a, 6) for a, b in zip(wavelengths, wavelengths[1:], strict=False)}
+    if wavelengths and not (len(steps) == 1 and steps <= SPECTRAL_STEPS_NM):
+        raise ValueError("wavelengths_nm must rise by 1, 5, 10 or 20 all along, as ASTM E308 integrates them; give the "
+                         "reflectance at such steps, or xyz")
 
 
 def _turn(a: Point, b: Point, c: Point) -> float:

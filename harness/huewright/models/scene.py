@@ -257,7 +257,8 @@ def _lines(text: str, record: dict[str, Any]) -> dict[str, tuple[int, ...]]:
         match = _HEADER.match(line)
         if match is not None and match[1] in found:
             found[match[1]].append(number)
-    return {kind: tuple(numbers) for kind, numbers in found.items() if len(numbers) == len(record.get(kind, ()))}
+    return {kind: tuple(numbers) for kind, numbers in found.items()
+            if isinstance(record.get(kind), list) and len(numbers) == len(record[kind])}
 
 
 def _at(path: Path, lines: dict[str, tuple[int, ...]], kind: str, index: int, name: str) -> str:

@@ -108,6 +108,10 @@ def load_survey(path: Path | str) -> Survey:
     record = load_record(path, "survey file", FORMAT, remedy)
     del record["format"]
     try:
-        return from_record(record, Survey)
+        survey = from_record(record, Survey)
+        for patch in () if survey.reading is None else survey.reading.patches:
+            if not patch.excluded and min(patch.standard_error) <= 0:
+                raise ValueError(f"reading.patches ({patch.name}): standard_error is above 0 of what was measured")
+        return survey
     except ValueError as error:
         raise InputError(f"{path}: damaged survey file ({error}); {remedy}") from None

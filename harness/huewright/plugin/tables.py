@@ -14,7 +14,7 @@ import numpy as np
 from huewright_kernels import walking
 from huewright_kernels.executor import CODE_OF, JOB_FIELDS, STREAMED_BYTES
 from huewright_kernels.ops import REGISTRY, Operation, fields
-from huewright_kernels.ops.fields import LARGEST, Field, places
+from huewright_kernels.ops.fields import LARGEST, MOST_SIGNAL, Field, places
 from huewright_kernels.planes import SCRATCH_FLOATS
 
 from huewright import files, strict_json
@@ -27,7 +27,8 @@ from huewright.plugin.exported import chains
 
 SENTENCES = {
     "MISSING": files.MISSING, "UNREADABLE": files.UNREADABLE, "NO_FILE": files.NO_FILE,
-    "FOLDER": files.FOLDER, "NOT_ORDINARY": files.NOT_ORDINARY, "NOT_JSON": strict_json.NOT_JSON,
+    "TOO_LARGE": files.TOO_LARGE, "FOLDER": files.FOLDER, "NOT_ORDINARY": files.NOT_ORDINARY,
+    "NOT_JSON": strict_json.NOT_JSON,
     "NO_CORRECTION": chain.NO_CORRECTION, "DAMAGED": chain.DAMAGED, "ABSENT": chain.ABSENT, "NO_LIST": chain.NO_LIST,
     "AT": chain.AT, "NO_RECORD": chain.NO_RECORD, "NO_OPERATION": fields.NO_OPERATION,
     "NO_PARAMETER": fields.NO_PARAMETER, "WRONG": fields.WRONG, "REFUSED": fields.REFUSED, "NO_QUAD": NO_QUAD}
@@ -52,14 +53,16 @@ def constants() -> str:
         "EFFECT_COUNT": len(EFFECTS), "MOST_PARAMETERS": max(len(effect.parameters) for effect in EFFECTS),
         "MOST_PATCHES": math.prod(int(p.maximum) for p in isolation.parameters if p.type == "Integer"),
         "SCRATCH_FLOATS": SCRATCH_FLOATS, "JOB_FIELDS": len(JOB_FIELDS), "STREAMED_BYTES": STREAMED_BYTES,
-        "JSON_SCRATCH": strict_json.SCRATCH, "CUBE_VALUES": len(cube.VALUES), "CUBE_STEPS": len(cube.STEPS),
+        "JSON_SCRATCH": strict_json.SCRATCH, "MOST_BYTES": files.MOST_BYTES,
+        "CUBE_VALUES": len(cube.VALUES), "CUBE_STEPS": len(cube.STEPS),
         "CARD_THREADS": walking.THREADS, "CARD_PIXELS": walking.PIXELS, "CARD_ROWS": walking.MOST_ROWS,
         "VERSION_MAJOR": VERSION[0], "VERSION_MINOR": VERSION[1],
         **{f"KIND_{effect.name}": k for k, effect in enumerate(EFFECTS)},
         **{f"PatchIsolation_{p.name}": k for k, p in enumerate(isolation.parameters)}}
     return "\n".join([_HEAD, "#ifndef HUEWRIGHT_CONSTANTS_H", "#define HUEWRIGHT_CONSTANTS_H",
                       *(f"#define {name} {value}" for name, value in numbers.items()),
-                      f"#define LARGEST_NUMBER {_c(LARGEST)}", f"#define GROUPING {_c(GROUPING)}",
+                      f"#define LARGEST_NUMBER {_c(LARGEST)}", f"#define MOST_SIGNAL {_c(MOST_SIGNAL)}",
+                      f"#define GROUPING {_c(GROUPING)}",
                       f"#define WALK_ENTRY {_c(walking.ENTRIES['walk'])}",
                       f"#define MOVE_ENTRY {_c(walking.ENTRIES['move'])}",
                       f"#define VERSION_LABEL {_c('.'.join(map(str, VERSION)))}", "#endif", ""])

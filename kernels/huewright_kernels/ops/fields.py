@@ -14,8 +14,11 @@ from typing import Any
 
 import numpy as np
 
-LARGEST = float(np.finfo(np.float32).max)
-"""Numbers are those that a finite float32 can carry."""
+LARGEST = 1e9
+"""Of every number and entry of a table, either way: no coefficient comes near it, nor light that a log curve gives for
+twice its highest code; what is beyond it is damage, that drives pixels out of any range."""
+MOST_SIGNAL = 1e6
+"""What code values from 0 to 1 may come out as: half floats end at 65504, PQ's light at 10,000 cd/m2."""
 
 NO_OPERATION = "unknown operation '%s'; known: %s"
 NO_PARAMETER = "operation '%s' has no parameter '%s'"
@@ -60,18 +63,17 @@ class Field:
     @property
     def wants(self) -> str:
         """What it takes, in words."""
-        ranged = (f" from {self.low:g} to {self.high:g}" if self.high < LARGEST and self.low > -LARGEST
-                  else f" of at least {self.low:g}" if self.low > -LARGEST else "")
+        ranged = f" from {self.low:g} to {self.high:g}"
         words = {
-            "number": f"a finite number{ranged}",
-            "row": f"{math.prod(self.shape)} finite numbers{ranged}",
-            "rows": f"{self.shape[0] if self.shape else 0} rows of {self.shape[-1] if self.shape else 0} finite "
+            "number": f"a number{ranged}",
+            "row": f"{math.prod(self.shape)} numbers{ranged}",
+            "rows": f"{self.shape[0] if self.shape else 0} rows of {self.shape[-1] if self.shape else 0} "
                     f"numbers{ranged}",
-            "list": f"{self.least} to {self.most} finite numbers{ranged}",
+            "list": f"{self.least} to {self.most} numbers{ranged}",
             "word": f"one of {', '.join(self.choices)}",
-            "table": f"a table of {self.least} to {self.most} rows of three finite numbers" if self.dimensions == 2
-                     else f"a table of the same {self.least} to {self.most} entries along each axis, each three finite "
-                          "numbers"}
+            "table": f"a table of {self.least} to {self.most} rows of three numbers{ranged}" if self.dimensions == 2
+                     else f"a table of the same {self.least} to {self.most} entries along each axis, each three "
+                          f"numbers{ranged}"}
         return words[self.kind] + (", or nothing" if self.optional else "")
 
     def taken(self, value: Any) -> Any:
@@ -115,7 +117,7 @@ class Field:
 
     def _number(self, value: Any) -> Any:
         number = isinstance(value, int | float | np.integer | np.floating) and not isinstance(value, bool)
-        if not number or not abs(value) <= LARGEST or not self.low <= value <= self.high:
+        if not number or not self.low <= value <= self.high:
             raise ValueError
         return value.item() if isinstance(value, np.generic) else value
 
@@ -132,7 +134,8 @@ class Field:
                 raise ValueError from None
         sides = set(table.shape[:-1])
         if (table.ndim != self.dimensions or table.shape[-1] != 3 or len(sides) != 1
-                or not self.least <= min(sides) <= self.most or not np.isfinite(table).all()):
+                or not self.least <= min(sides) <= self.most
+                or not np.abs(table).max(initial=0.0) <= LARGEST):
             raise ValueError
         if not isinstance(value, np.ndarray) and _holds_text(value):
             raise ValueError

@@ -64,6 +64,13 @@ def pack_matrix(p_at, counts_at, table_at, q_at, out_at):
     out[0], out[1], out[2] = 0, 0, HEADER
 
 
+def _check(p, counts):
+    for k in range(9):
+        if p[k] != 0:
+            return 0
+    return 1
+
+
 def _examples() -> tuple[Example, ...]:
     return (
         Example("balance", Matrix(((1.2, -0.1, -0.1), (0.05, 0.9, 0.05), (0.0, 0.2, 0.8)), (0.01, 0.0, -0.01)),
@@ -74,5 +81,7 @@ def _examples() -> tuple[Example, ...]:
                 golden=False))
 
 
-complete(Matrix, pack=pack_matrix, room=lambda counts: HEADER, forms=(Form("matrix", pixel=matrix_pixel),),
+complete(Matrix, pack=pack_matrix, check=_check,
+         sentences=("matrix is all zeros, so that every colour would become the same",),
+         room=lambda counts: HEADER, forms=(Form("matrix", pixel=matrix_pixel),),
          bound=SMOOTH, examples=_examples, source="linear algebra", reference="matrix", peer="clf")

@@ -25,7 +25,7 @@ static int refuse(Reader *r, const char *problem)
 
 static int in_range(const Field *f, double number)
 {
-    return fabs(number) <= LARGEST_NUMBER && number >= f->low && number <= f->high;
+    return number >= f->low && number <= f->high;
 }
 
 /* The numbers of a list, at most `most`; how many, or -1 if anything in it is no number that the field takes. */
@@ -50,7 +50,7 @@ static float *flatten(const char *text, int64_t *at, int axes, int64_t n, float 
         double number;
         *at = json_blank(text, *at + 1);
         if (axes == 0) {
-            if (!json_number(text, *at, &number, at) || !(fabsf((float)number) <= FLT_MAX)) return NULL;
+            if (!json_number(text, *at, &number, at) || !(fabsf((float)number) <= LARGEST_NUMBER)) return NULL;
             *to++ = (float)number;
         } else if (!(to = flatten(text, at, axes - 1, n, to))) {
             return NULL;

@@ -15,12 +15,13 @@ static int bad_cube(Trouble *trouble, const char *path, int line, const char *wh
 
 static int is_blank(char c) { return c == ' ' || c == '\t'; }
 
-/* Whether a float carries the number from `text` to `end`, and is `value`: not too large, nor rounded as too small.
+/* Whether a float carries the number from `text` to `end`, and is `value`: not larger than any of ours, nor rounded as
+ * too small.
  * Of the latter C libraries' errno is not told alike. */
 static int carried(float value, const char *text, const char *end)
 {
     char *behind;
-    if (!(fabsf(value) <= FLT_MAX)) return 0;
+    if (!(fabsf(value) <= MOST_SIGNAL)) return 0;
     if (fabsf(value) >= FLT_MIN) return 1;
     if (value != 0) return parse_number(text, &behind) == value;
     for (; text < end && *text != 'e' && *text != 'E'; text++)
@@ -97,6 +98,11 @@ static int read_cube(Program *program, const char *path, char *text, int triline
         }
     }
     if (good && (!rows || count != wanted)) good = bad_cube(trouble, path, number, "the table is not complete");
+    if (good) {
+        size_t k = 3;
+        while (k < 3 * wanted && rows[k] == rows[k % 3]) k++;
+        if (k == 3 * wanted) good = bad_cube(trouble, path, number, "all rows are the same");
+    }
     for (int c = 0; good && c < 3; c++)
         if (!(high[c] > low[c])) good = bad_cube(trouble, path, number, "the domain's end must lie above its start");
     if (good && cube) { /* red fastest in the file, blue fastest in an operation's table */

@@ -5,6 +5,7 @@
 #include <stdarg.h>
 #include <string.h>
 
+#include "constants.h" /* generated */
 #include "sentences.h" /* generated */
 
 int fail(Trouble *trouble, int status, const char *format, ...)
@@ -73,6 +74,12 @@ char *read_whole(const char *path, const char *what, size_t *size, Trouble *trou
         }
         if (count <= 0) break;
         filled += (size_t)count;
+        if (filled > MOST_BYTES) {
+            fail(trouble, OFX_FAILED, SENTENCE_TOO_LARGE, path, what);
+            give(text);
+            text = NULL;
+            break;
+        }
     }
     close_file(file);
     if (text) text[filled] = 0, *size = filled;
