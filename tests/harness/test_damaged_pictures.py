@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from huewright.errors import InputError
+from huewright.frames.dpx import read_dpx
 from huewright.frames.picture import Frame, read_frame, read_header, write_frame
 
 
@@ -58,6 +59,16 @@ def test_dpx_files_that_would_be_read_wrongly_are_refused(tmp_path: Path, at: in
     for read in (read_frame, read_header):
         with pytest.raises(InputError, match=said):
             read(tmp_path / "a.dpx")
+
+
+def test_a_dpx_file_that_claims_to_be_huge_takes_no_memory(tmp_path: Path) -> None:
+    """SMPTE ST 268-1: pixels a line at byte 772, lines at 776."""
+    write_frame(tmp_path / "a.dpx", Frame(np.full((8, 12, 3), 30000, np.uint16), bits=16))
+    raw = bytearray((tmp_path / "a.dpx").read_bytes())
+    raw[772:780] = (2**20).to_bytes(4, "big") * 2          # six terabytes of pixels
+    (tmp_path / "a.dpx").write_bytes(raw)
+    with pytest.raises(InputError, match="cut short"):
+        read_dpx(tmp_path / "a.dpx")
 
 
 def test_levels_that_are_not_written_are_not_declared(tmp_path: Path) -> None:

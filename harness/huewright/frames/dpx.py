@@ -123,10 +123,13 @@ def read_dpx(path: Path | str) -> DpxPicture | None:
     try:
         with open(path, "rb") as stream:
             head = stream.read(2048)
-            place = _place(head, stream.seek(0, 2))
+            size = stream.seek(0, 2)
+            place = _place(head, size)
             if place is None:
                 return None
             offset, length, empty = place
+            if offset + length > size:      # said before memory is taken for what isn't there
+                raise InputError(f"{path}: this DPX file is cut short; copy it again or leave that frame out")
             stream.seek(0)
             header = stream.read(offset)
             payload = np.empty(length, np.uint8)
