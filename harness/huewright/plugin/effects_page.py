@@ -12,7 +12,8 @@ from huewright.plugin.effects import EFFECTS
 def documentation() -> str:
     """The page of all effects, as Markdown."""
     lines = ["# The effects", "", "Contexts: filter and general. Depths: byte, short, half, float. Components: RGBA, "
-             "RGB, alpha (colour effects leave alpha as it is).", ""]
+             "RGB, alpha (colour effects leave alpha as it is). Where a host offers CUDA, the colour effects render on "
+             "NVIDIA GPUs too, with the same bits; not on macOS.", ""]
     for item in EFFECTS:
         lines += [f"## {item.label} (`{item.identifier}`)", "", f"{item.description} {item.colours}", "",
                   "| parameter | type | default | range | meaning |", "|---|---|---|---|---|"]
