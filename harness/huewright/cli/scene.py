@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -23,6 +24,13 @@ def register(app: typer.Typer) -> None:
         = False,
         only_export: Annotated[bool, typer.Option("--only-export", help="Make LUT files and the page; render "
                                                   "nothing.")] = False,
+        draft: Annotated[Path | None, typer.Option("--draft", metavar="FOLDER", help="Write FILE, which must not exist "
+                         "yet, from the clips in this folder: whose they are, which hold the card, and what only you "
+                         "can tell. Needs --card.")] = None,
+        card: Annotated[Path | None, typer.Option("--card", help="For --draft: the card file.")] = None,
+        encoding: Annotated[str | None, typer.Option("--encoding", help="For --draft: what all cameras recorded, as "
+                            "`huewright run` takes it; if not given, what a movie's tags say, else a place to fill in."
+                            )] = None,
         device: options.Device = "cpu",
         json_file: options.JsonFile = None,
         overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace files that the scene did not write, or "
@@ -34,11 +42,17 @@ def register(app: typer.Typer) -> None:
         where a take gives no correction, with 2 where a shot or a take can't be read; the others are done all the same.
         """
         from huewright.cli.show import progress_line, say, says_what_is_kept
+        from huewright.errors import InputError
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.scene.job import kept_in_words, run_scene
         from huewright.words.scene import apart_words
 
         refuse_outputs(json_file, overwrite=overwrite)
+        if draft is not None:
+            _draft(file, draft, card, encoding, json_file, overwrite)
+            return
+        if card is not None or encoding is not None:
+            raise InputError("--card and --encoding are for --draft; a scene file says them itself")
         with says_what_is_kept(lambda: kept_in_words(file)), progress_line(one=True) as progress:
             result = run_scene(file, dry_run=dry_run, only_export=only_export, device=device, overwrite=overwrite,
                                progress=progress)
@@ -97,3 +111,30 @@ def _conclude(result: SceneResult, dry_run: bool) -> None:
         say(f"everything is in {result.out}: open {result.page}")
     if result.failed:
         raise typer.Exit(2 if any(step.mendable for step in result.failed) else 1)
+
+
+def _draft(file: Path, folder: Path, card: Path | None, encoding: str | None, json_file: Path | None,
+           overwrite: bool) -> None:
+    """Writes a first scene file, and says in short what it found and what it asks."""
+    from huewright.cli.show import counted, progress_line, say, table
+    from huewright.errors import InputError
+    from huewright.steps.outputs import write_figures
+    from huewright.steps.scene.draft import draft_scene
+    from huewright.words.drafted import told_words
+
+    if card is None:
+        raise InputError("--draft looks for the card in each clip; give the card file, as --card card.toml")
+    with progress_line(one=True) as progress:
+        made = draft_scene(file, folder, card, encoding=encoding, progress=progress)
+    write_figures(json_file, made, overwrite=overwrite)
+    rows = []
+    for camera in made.cameras:
+        takes, shots = ([row for row in clips if row.row.camera == camera.row.name]
+                        for clips in (made.takes, made.shots))
+        rows.append([camera.row.name, str(len(takes)), str(len(shots)), camera.row.encoding, told_words(camera.told)])
+    say(table(f"Found in {folder}", ["camera", "takes", "shots", "encoding", "told by"], rows, left=(3, 4)))
+    if made.questions:
+        say(f"{counted(len(made.questions), 'question')} to answer in {file}: look for \"# ?\"")
+    if made.unread:
+        say(f"{counted(len(made.unread), 'clip')} left out, with the reason at the end of {file}")
+    say(f"{'next' if made.complete else 'then'}: huewright scene {shlex.quote(str(file))} --dry-run")

@@ -1,12 +1,43 @@
-"""Rate and time code in a picture file's attributes, by OpenImageIO's names."""
+"""Rate, time code and what names the camera in a file's attributes, by OpenImageIO's names."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import Any
 
 _RATES = ("FramesPerSecond", "dpx:FrameRate", "dpx:TemporalFrameRate")
+
+
+WHO = {"Make": ("Make", "cameraMake"), "Model": ("Model", "cameraModel", "dpx:InputDevice"),
+       "cameraSerialNumber": ("cameraSerialNumber", "Exif:BodySerialNumber", "dpx:InputDeviceSerialNumber"),
+       "cameraLabel": ("cameraLabel",), "reelName": ("reelName", "openexr:reelName")}
+"""Attributes that name a camera, by the first of each row: Exif's, OpenEXR's standard ones, SMPTE ST 268 DPX's."""
+_IN_MOVIES = {"make": "Make", "model": "Model", "serialnumber": "cameraSerialNumber",
+              "cameraserialnumber": "cameraSerialNumber", "cameralabel": "cameraLabel", "cameraid": "cameraLabel",
+              "cameraidentifier": "cameraLabel", "reel": "reelName", "reelname": "reelName"}
+
+
+def who_said(attributes: Mapping[str, Any]) -> dict[str, str]:
+    """What names the camera in a picture file's attributes, by the names of :data:`WHO`."""
+    found = {}
+    for name, others in WHO.items():
+        value = next((text for other in others if (text := str(attributes.get(other, "")).strip("\x00 "))), "")
+        if value:
+            found[name] = value
+    return found
+
+
+def who_in_movie(metadata: Mapping[str, str]) -> dict[str, str]:
+    """The same of a movie's metadata, whose keys are told by their last word, or two (makers put words before)."""
+    found: dict[str, str] = {}
+    for key, value in metadata.items():
+        words = [re.sub(r"[\s_-]", "", word) for word in key.casefold().split(".")]
+        name = _IN_MOVIES.get(words[-1]) or _IN_MOVIES.get("".join(words[-2:]))
+        if name and value.strip():
+            found.setdefault(name, value.strip())
+    return found
 
 
 def rate_said(attributes: Mapping[str, Any]) -> Fraction | None:
@@ -46,4 +77,4 @@ def code_said(attributes: Mapping[str, Any]) -> tuple[str, bool]:
     return f"{hours:02d}:{minutes:02d}:{seconds:02d}{';' if drop else ':'}{frames:02d}", drop
 
 
-__all__ = ["as_rate", "code_said", "rate_said"]
+__all__ = ["WHO", "as_rate", "code_said", "rate_said", "who_in_movie", "who_said"]

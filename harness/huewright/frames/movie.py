@@ -28,6 +28,7 @@ import numpy as np
 import OpenImageIO as oiio  # noqa: N813  (the name its documentation uses)
 
 from huewright.errors import InputError
+from huewright.frames.attributes import who_in_movie
 from huewright.frames.decoding import Decoder, reason
 from huewright.frames.layout import Layout, layout_of, planes_of
 from huewright.frames.picture import Frame, Header, Metadata
@@ -41,7 +42,6 @@ from huewright.frames.timecode import PATTERN, count_of, drops, text_of
 LOSSLESS = ("rawvideo", "v210", "v410", "r210", "ffv1", "huffyuv", "ffvhuff", "utvideo", "png", "qtrle")
 _ITEM = rf"(?:{PATTERN}|\d+)"
 _RANGE = re.compile(rf"{_ITEM}(?:-{_ITEM})?(?:,{_ITEM}(?:-{_ITEM})?)*$")
-_WHO = {"Make": ("com.apple.quicktime.make", "make"), "Model": ("com.apple.quicktime.model", "model")}
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,6 +148,10 @@ class MovieTake(Take):
     @property
     def code_bits(self) -> int:
         return self.movie.layout.bits
+
+    @property
+    def who(self) -> dict[str, str]:
+        return self.movie.who
 
     @property
     def rate(self) -> Fraction:
@@ -312,8 +316,9 @@ def _opened(path: Path, said: dict[str, str]) -> tuple[Movie, set[int]]:
             raise InputError(f"{path}: it holds no frame that can be read; copy it again or leave it out")
         rate = Fraction(said["rate"]) if "rate" in said else stamps.rate or stream.average_rate or stream.guessed_rate
         first_code = said.get("timecode") or _first_code(container, stream)
-        who = {name: str(value) for name, keys in _WHO.items() for key in keys
-               if (value := {**container.metadata, **stream.metadata}.get(key))}
+        beside: list[dict[str, str]] = [each.metadata for each in container.streams.data]
+        who = who_in_movie({key: str(value) for where in (*beside, container.metadata, stream.metadata)
+                            for key, value in where.items()})
         audio = len(container.streams.audio)
         codec = context.codec.canonical_name
         site = chroma_site(codec, context.extradata)

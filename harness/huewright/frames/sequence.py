@@ -13,10 +13,11 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 from huewright.errors import InputError
 from huewright.files import sha256
-from huewright.frames.attributes import code_said, rate_said
+from huewright.frames.attributes import code_said, rate_said, who_said
 from huewright.frames.dpx import DpxPicture, read_dpx
 from huewright.frames.picture import Frame, Header, frame_around, read_attributes, read_frame, read_header
 from huewright.frames.take import Take
@@ -126,8 +127,15 @@ class FrameSequence(Take):
     @cached_property
     def _said(self) -> tuple[Fraction | None, str, bool]:
         """(rate, the first frame's time code or "", whether it drops numbers) as the first file says it."""
-        attributes = read_attributes(self.path(self.numbers[0]))
-        return rate_said(attributes), *code_said(attributes)
+        return rate_said(self._attributes), *code_said(self._attributes)
+
+    @cached_property
+    def _attributes(self) -> dict[str, Any]:
+        return read_attributes(self.path(self.numbers[0]))
+
+    @property
+    def who(self) -> dict[str, str]:
+        return who_said(self._attributes)
 
     @property
     def rate(self) -> Fraction | None:

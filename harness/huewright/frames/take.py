@@ -111,6 +111,11 @@ class Take(ABC):
         return None
 
     @property
+    def who(self) -> dict[str, str]:
+        """What its files say of the camera, by the names of :data:`huewright.frames.attributes.WHO`."""
+        return {}
+
+    @property
     def pixel_aspect(self) -> float:
         """A pixel's width over its height, as the take says for all its frames; files say it each for itself."""
         return 1.0

@@ -23,6 +23,7 @@ from huewright.models.record import Name, Number, Positive, Share, check_plain, 
 from huewright.models.settings import SolveSettings, Strength
 
 FORMAT = "huewright-scene-1"
+NOT_GIVEN = "?"        # an encoding that a person has to fill in
 FORMATS = ("exr", "dpx", "tif", "png", "mov", "mp4", "mkv", "mxf")
 MOST_HOURS = 47        # past 24 for what was shot after midnight of the same day's work
 if TYPE_CHECKING:      # plain text to those who make them; the choices are for what is read, and in the schemas
@@ -277,13 +278,23 @@ def scene_text(scene: Scene) -> str:
         lines += ["", f"[{name}]", *(_key(key, value) for key, value in said.items())] if said else []
     for kind_name, field_name in _FIELDS.items():
         for row in record[field_name]:
-            kept = {key: value for key, value in row.items() if value not in (None, "", [])}
-            if kept.get("make") == "render":
-                del kept["make"]
-            if kept.get("look_input") == "log":
-                del kept["look_input"]
-            lines += ["", f"[[{kind_name}]]", *(_key(key, value) for key, value in kept.items())]
+            lines += ["", *_row_lines(kind_name, row)]
     return "\n".join(lines) + "\n"
+
+
+def table_lines(row: SceneCamera | SceneTake | SceneShot) -> list[str]:
+    """One table of a scene file as :func:`scene_text` writes it."""
+    kind = "camera" if isinstance(row, SceneCamera) else "take" if isinstance(row, SceneTake) else "shot"
+    return _row_lines(kind, to_record(row))
+
+
+def _row_lines(kind: str, row: dict[str, Any]) -> list[str]:
+    kept = {key: value for key, value in row.items() if value not in (None, "", [])}
+    if kept.get("make") == "render":
+        del kept["make"]
+    if kept.get("look_input") == "log":
+        del kept["look_input"]
+    return [f"[[{kind}]]", *(_key(key, value) for key, value in kept.items())]
 
 
 def _key(key: str, value: Any) -> str:
@@ -320,6 +331,11 @@ def fault_of(scene: Scene) -> tuple[str, int | None, str] | None:
             if first != index:
                 return kind, index, (f"{kind} {first + 1} of the file is called {rows[first].name!r} as well; give "
                                      "each a name of its own, as name = \"...\"")
+    for index, camera in enumerate(scene.cameras):
+        if camera.encoding == NOT_GIVEN:
+            return "camera", index, (f"its encoding is still {NOT_GIVEN!r}; write what this camera recorded: the name "
+                                     "of its log curve (`huewright run --encoding list` prints the names), \"display\" "
+                                     "if it already looks like a picture, or \"linear\"")
     cameras = [camera.name for camera in scene.cameras]
     clips: tuple[tuple[str, Sequence[SceneTake | SceneShot]], ...] = (("take", scene.takes), ("shot", scene.shots))
     for kind, clip_rows in clips:
@@ -372,5 +388,6 @@ def called(path: str) -> str:
     return bare or whole.parent.name.strip(". ")
 
 
-__all__ = ["FORMAT", "FORMATS", "Scene", "SceneCamera", "SceneFile", "SceneOut", "SceneSettings", "SceneShot",
-           "SceneTake", "called", "fault_of", "is_moment", "load_scene", "save_scene", "scene_text"]
+__all__ = ["FORMAT", "FORMATS", "NOT_GIVEN", "Scene", "SceneCamera", "SceneFile", "SceneOut", "SceneSettings",
+           "SceneShot", "SceneTake", "called", "fault_of", "is_moment", "load_scene", "save_scene", "scene_text",
+           "table_lines"]

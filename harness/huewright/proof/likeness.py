@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from huewright_kernels.executor import compile_chain, run
 
+from huewright.frames import attributes
 from huewright.frames.take import Take
 from huewright.models.footage import Footage
 from huewright.models.proof import Summary
@@ -31,8 +32,8 @@ from huewright.models.shots import (
 
 # Attributes by OpenImageIO's names (Exif, OpenEXR's standard ones, SMPTE ST 268 DPX), compared and never printed beyond
 # what the two files hold.
-WHO = {"make": ("Make", "cameraMake"), "model": ("Model", "cameraModel", "dpx:InputDevice"),
-       "serial number": ("cameraSerialNumber", "Exif:BodySerialNumber", "dpx:InputDeviceSerialNumber")}
+WHO = {"make": attributes.WHO["Make"], "model": attributes.WHO["Model"],
+       "serial number": attributes.WHO["cameraSerialNumber"]}
 HOW = {"white balance": ("Exif:WhiteBalance", "cameraCCTSetting", "cameraTintSetting", "cameraColorBalance"),
        "sensitivity": ("isoSpeed", "Exif:ISOSpeedRatings", "Exif:PhotographicSensitivity"),
        "encoding": ("oiio:ColorSpace", "colorInteropID", "dpx:Transfer", "dpx:Colorimetric")}
@@ -78,10 +79,10 @@ def traits_of(take: Take, footage: Footage) -> Traits:
     return Traits(take.kind, named, dark, (float(lean[0]), float(lean[1])))
 
 
-def _named(attributes: dict[str, Any]) -> dict[str, str]:
+def _named(said: dict[str, Any]) -> dict[str, str]:
     found = {}
     for what, names in (WHO | HOW).items():
-        value = next((attributes[name] for name in names if str(attributes.get(name, "")).strip("\x00 ")), None)
+        value = next((said[name] for name in names if str(said.get(name, "")).strip("\x00 ")), None)
         if value is not None:
             found[what] = str(value).strip("\x00 ")
     return found

@@ -11,12 +11,14 @@ from huewright.finding.find import find_card
 from huewright.frames.ahead import QUIET_S, pictures
 from huewright.frames.take import Take
 from huewright.models.card import Card
-from huewright.progress import Progress
+from huewright.progress import Progress, silent
 
 LONG = 120             # frames: up to so many are looked at one by one
 EVERY_S, LONGEST_S = 0.5, 2.5     # between frames looked at first; between those that can be decoded alone, at most
 RATE_TAKEN = 25.0
 CLOSELY = 160          # frames near the card that are looked at, at most
+
+EVENLY, AT_BEGINNING_S, AT_END_S = 12, 8, 4      # of a glance: frames over the whole, seconds with one each
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,26 @@ def where_the_card_is(take: Take, card: Card, progress: Progress) -> Where:
     return Where(tuple(close), empty, max(1, len(numbers) // max(len(looked), 1)))
 
 
+def glance(take: Take, card: Card) -> dict[int, bool]:
+    """A few frames of ``take`` and whether the card is in each: evenly spread ones, and more at both ends, where a card
+    is held as a rule (common practice, no source). A card that is shown between them is missed."""
+    numbers, rate = take.numbers, float(take.rate or RATE_TAKEN)
+    last = len(numbers) - 1
+    places = set(np.linspace(0, last, min(len(numbers), EVENLY)).round().astype(int).tolist())
+    places |= {round(second * rate) for second in range(1, AT_BEGINNING_S)}
+    places |= {last - round(second * rate) for second in range(1, AT_END_S)}
+    alone = np.array(take.entries())
+    near = len(numbers) / (4 * EVENLY)
+    wanted = set()
+    for place in places:
+        if 0 <= place <= last:
+            nearest = int(alone[np.abs(alone - numbers[place]).argmin()])
+            wanted.add(nearest if abs(nearest - numbers[place]) <= near else numbers[place])
+    seen: dict[int, bool] = {}
+    _look(take, sorted(wanted), seen, card, silent)
+    return seen
+
+
 def _first_look(take: Take, step: int) -> list[int]:
     numbers = take.numbers
     alone = take.entries()
@@ -77,4 +99,4 @@ def _look(take: Take, wanted: Sequence[int], seen: dict[int, bool], card: Card, 
         progress(done, len(wanted), "looking through the take")
 
 
-__all__ = ["LONG", "Where", "where_the_card_is"]
+__all__ = ["LONG", "Where", "glance", "where_the_card_is"]
