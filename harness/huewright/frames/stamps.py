@@ -15,6 +15,8 @@ import numpy as np
 from huewright.errors import InputError
 
 UNEVEN = 0.25        # of a frame's length that a time stamp may be off an even rate; containers round theirs
+MOST_FRAMES = 2_000_000
+"""Of a movie: 22 hours of 25 frames a second."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,6 +74,9 @@ def _by_packets(container: Any, stream: Any, path: Path, size: int) -> tuple[Sta
             rate = Fraction(len(at) - 1) / (Fraction(int(at[-1] - at[0])) * stream.time_base)
     lost: set[int] = set()
     expected = _expected(container, stream, rate)
+    if expected > MOST_FRAMES:
+        raise InputError(f"{path}: it says that it has {expected} frames, and {len(at)} are there; copy it again "
+                         "or leave it out")
     if even and rate and len(at) and expected > len(at) + 1:
         lost = set(range(len(at), expected))
         more = at[0] + np.round(np.arange(len(at), expected) / float(rate * stream.time_base)).astype(np.int64)
