@@ -14,6 +14,7 @@ import pytest
 from conftest import compiler
 from huewright.errors import InputError, NoAnswerError
 from huewright.files import workspace
+from huewright.host.watching import Group
 from huewright.steps.ofx import list_plugins, probe_bundle
 
 pytestmark = pytest.mark.slow
@@ -46,7 +47,10 @@ def alive(library: Path) -> list[str]:
 
 
 def left_over(folder: Path) -> list[str]:
-    return sorted(path.name for path in folder.rglob("*"))
+    """Files, and control groups that nobody is in."""
+    groups = [path for around in Group._places() for path in around.glob(f"{Group.PREFIX}*")
+              if not Path(f"/proc/{path.name.removeprefix(Group.PREFIX)}").exists()]
+    return sorted(path.name for path in (*folder.rglob("*"), *groups))
 
 
 @pytest.mark.parametrize(("way", "said"), [

@@ -105,8 +105,7 @@ class Group:
             path = around / f"{self.PREFIX}{os.getpid()}"
             try:
                 for other in around.glob(f"{self.PREFIX}*"):
-                    with contextlib.suppress(OSError):
-                        other.rmdir()           # of a process that was killed; one that holds any stays
+                    self._remove(other)         # of a process that was killed; one that holds any stays
                 path.mkdir()
             except OSError:
                 continue
@@ -141,23 +140,32 @@ class Group:
                 self.close()
 
     def members(self) -> list[int]:
-        if self.path is None:
-            return []
-        try:
-            return [int(pid) for pid in (self.path / "cgroup.procs").read_text().split()]
-        except OSError:
-            return []
+        """Also of the groups that were made in it."""
+        found = []
+        for group in () if self.path is None else self._with_inner(self.path):
+            with contextlib.suppress(OSError):
+                found += [int(pid) for pid in (group / "cgroup.procs").read_text().split()]
+        return found
+
+    @classmethod
+    def _with_inner(cls, path: Path) -> list[Path]:
+        """Innermost first."""
+        return [*sorted(path.rglob(f"{cls.PREFIX}*"), key=lambda inner: -len(inner.parts)), path]
+
+    @classmethod
+    def _remove(cls, path: Path) -> bool:
+        for group in cls._with_inner(path):
+            with contextlib.suppress(OSError):
+                group.rmdir()
+        return not path.exists()
 
     def close(self) -> None:
         """Ends who is still in it, and removes it."""
         end_all(self.members)
-        if self.path is not None:
-            for _ in range(50):
-                try:
-                    self.path.rmdir()
-                    break
-                except OSError:         # the last ones' ends take a moment
-                    time.sleep(0.01)
+        for _ in range(50):
+            if self.path is None or self._remove(self.path):
+                break
+            time.sleep(0.01)            # the last ones' ends take a moment
         self.path = None
 
 
