@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -11,18 +12,24 @@ from huewright.cli import options
 
 if TYPE_CHECKING:
     from huewright.steps.export import Caution, ExportSummary
+    from huewright.steps.export_config import ConfigOff
 
 
 def register(app: typer.Typer) -> None:
     @app.command(epilog="Example: huewright export correction.json look.cube look.clf primaries.cdl")
     def export(
         correction: Annotated[Path, typer.Argument(help="A correction file.", show_default=False)],
-        out: Annotated[list[Path], typer.Argument(help="Files to write: .cube, .clf, .cdl, .cc or .ccc; with --for one "
-                                                  "folder.", show_default=False)],
+        out: Annotated[list[Path] | None, typer.Argument(
+            help="Files to write: .cube, .clf, .cdl, .cc or .ccc; with --for one folder; with --config further "
+            "correction files.", show_default=False)] = None,
         for_: Annotated[list[str] | None, typer.Option(
             "--for", metavar="CLIP", help="Write files of this clip's name into the folder OUT; as often as there are "
             "clips: movies, frames such as 'a.####.exr', or their folders.")] = None,
         kinds: Annotated[str, typer.Option("--kinds", help="Which files --for writes of each clip.")] = "cube,clf,cdl",
+        config: Annotated[Path | None, typer.Option(
+            "--config", metavar="FOLDER", help="Write an OpenColorIO configuration into this folder: each camera a "
+            "colour space, each correction a view and a look. Corrections may be given as NAME=FILE, "
+            "several of one camera as CAMERA:NAME=FILE.", show_default=False)] = None,
         size: Annotated[int, typer.Option("--size", min=2, max=129, help="Points along each axis of a 3D LUT.")] = 65,
         error: Annotated[float | None, typer.Option(
             "--error", metavar="SHARE", help="Choose the LUT's size, and a table ahead of its lattice where one helps, "
@@ -46,6 +53,15 @@ def register(app: typer.Typer) -> None:
         from huewright.steps.outputs import refuse_outputs, write_figures
 
         refuse_outputs(json_file, overwrite=overwrite)
+        if config is not None:
+            if for_:
+                raise InputError("--config writes a configuration and --for files by clips' names; give one of them")
+            _config([str(path) for path in (correction, *(out or ()))], config, strength or (), json_file, size=size,
+                    error=error, over=over, frames=None if frames is None else take_from(frames), overwrite=overwrite)
+            return
+        if not out:
+            raise InputError("no file was named to write; name a .cube, .clf or .cdl after the correction, or --config "
+                             "and a folder")
         if json_file in out:
             raise InputError(f"{json_file}: named twice; give the figures a file of their own")
         model = at_strength(correction_from(correction), strength_named(strength or ()))
@@ -65,6 +81,39 @@ def register(app: typer.Typer) -> None:
             say(f"wrote {summary.path}{_form(summary)}: off the render, of full scale, {_figures(summary)}")
         for one, paths in _by_caution(summaries).items():
             caution(one, "" if len(paths) == len(summaries) > 1 else f"{', '.join(paths)}: ")
+
+
+def _config(named: list[str], folder: Path, strength: Sequence[str], json_file: Path | None, *, overwrite: bool,
+            **how: Any) -> None:
+    from huewright.cli.show import caution, progress_line, say
+    from huewright.steps.export_config import export_config, named_corrections
+    from huewright.steps.inputs import at_strength, correction_from, strength_named
+    from huewright.steps.outputs import write_figures
+
+    files, cameras = named_corrections(named)
+    models = {name: at_strength(correction_from(file), strength_named(strength)) for name, file in files.items()}
+    with progress_line() as progress:
+        summary = export_config(models, folder, cameras=cameras, overwrite=overwrite, progress=progress, **how)
+    write_figures(json_file, summary, overwrite=overwrite)
+    for one in summary.corrections:
+        say(f"{one.name}: colour space {one.camera!r}, view {one.view!r} of display {one.display!r}: off the render, "
+            f"of full scale, {_off(one.shown)}")
+        if one.looked is not None:
+            say(f"{one.name}: look {one.look!r} ahead of the view 'uncorrected': {_off(one.looked)}")
+        else:
+            say(f"{one.name}: what was declared of this camera's footage can't be had back from light, so there is no "
+                f"look, and the view {one.view!r} is right for this camera's own pictures only")
+        say(f"{one.name}: view {one.uncorrected!r} is off the picture with nothing corrected by {_off(one.before)}")
+    for said, paths in _by_caution(list(summary.exports)).items():
+        caution(said, "" if len(paths) == len(summary.exports) > 1 else f"{', '.join(paths)}: ")
+    say(f"wrote {summary.config} and {len(summary.files)} files in {Path(summary.config).parent / 'luts'}")
+
+
+def _off(one: ConfigOff) -> str:
+    frames = ("" if one.frames_worst is None else
+              f"; over every pixel of the frames mean {one.frames_mean:.2e}, worst {one.frames_worst:.2e}")
+    return (f"mean {one.mean:.2e}, worst {one.in_gamut_worst:.2e} inside the display's gamut ({one.stepwise_worst:.2e} "
+            f"where a program does every step by itself), {one.worst:.2e} anywhere in the cube{frames}")
 
 
 def _form(summary: ExportSummary) -> str:

@@ -97,6 +97,13 @@ def deviation(apply: Apply, operations: Sequence[Operation]) -> Deviation:
     return Deviation(float(errors.mean()), worst, worst_code, {name: float(value) for name, value in measured.items()})
 
 
+def sampled_in_gamut(apply: Apply, operations: Sequence[Operation]) -> float:
+    """The worst over sampled colours that the render puts inside the display's gamut, and no search beside them."""
+    codes = np.concatenate([natural_codes(), random_codes()])
+    wanted = _rendered(operations, codes)
+    return float(_errors(apply(codes), wanted)[_inside(wanted)].max(initial=0))
+
+
 def over_frames(ways: Sequence[Apply], operations: Sequence[Operation],
                 frames: Iterable[tuple[int, np.ndarray]]) -> OverFrames:
     """Of whichever of ``ways`` is worse, over ``frames``: numbers and code values (h, w, 3)."""
