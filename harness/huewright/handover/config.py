@@ -27,7 +27,7 @@ from huewright_kernels.ops import Operation
 
 from huewright.colorimetry.clf import CLF_FORMAT, clf_transforms
 from huewright.colorimetry.deviation import Apply
-from huewright.colorimetry.display import BT709_FROM_XYZ, Display, display_named, primaries_matrix
+from huewright.colorimetry.display import CHROMATICITIES, Display, display_named, primaries_matrix
 from huewright.colorimetry.inverse import inverse_operations
 from huewright.errors import InputError
 from huewright.models.correction import Correction
@@ -115,7 +115,8 @@ def make_config(chosen: Sequence[Chosen], folder: Path, *, size: int = 65) -> No
         config.setRole(role, space)
     config.setActiveDisplays(", ".join(displays))
     config.validate()
-    (folder / CONFIG).write_text(config.serialize(), encoding="utf-8", newline="\n")
+    text = ocio.Config.CreateFromStream(config.serialize()).serialize()     # with the digits that reading it keeps
+    (folder / CONFIG).write_text(text, encoding="utf-8", newline="\n")
 
 
 def open_config(folder: Path) -> ocio.Config:
@@ -261,8 +262,6 @@ def _shown(display: Display) -> list[ocio.Transform]:
     """From XYZ to the display's signal: the inverse of what the display does."""
     if display.name in _HDR:
         return [ocio.BuiltinTransform(_HDR[display.name])]
-    matrix = BT709_FROM_XYZ if display.primaries == "ITU-R BT.709" else (
-        np.array(primaries_matrix("ITU-R BT.709", display.primaries)) @ BT709_FROM_XYZ)
     if display.light == "srgb":
         curve: ocio.Transform = ocio.ExponentWithLinearTransform(
             gamma=[2.4, 2.4, 2.4, 1.0], offset=[0.055, 0.055, 0.055, 0.0], negativeStyle=ocio.NEGATIVE_MIRROR,
@@ -270,7 +269,16 @@ def _shown(display: Display) -> list[ocio.Transform]:
     else:
         curve = ocio.ExponentTransform(value=[2.4, 2.4, 2.4, 1.0], negativeStyle=ocio.NEGATIVE_MIRROR,
                                        direction=ocio.TRANSFORM_DIR_INVERSE)
-    return [_matrix(matrix), curve]
+    return [_matrix(np.linalg.inv(_xyz_matrix(display.primaries))), curve]
+
+
+def _xyz_matrix(primaries: str) -> np.ndarray:
+    """Linear RGB to CIE XYZ with Y = 1 for white, from the chromaticities: SMPTE RP 177-1993, 3.3."""
+    xy = np.array(CHROMATICITIES[primaries]).reshape(4, 2)
+    columns = np.vstack([xy.T, 1 - xy.sum(axis=1)])
+    light = np.linalg.solve(columns[:, :3], columns[:, 3] / xy[3, 1])
+    result: np.ndarray = columns[:, :3] * light
+    return result
 
 
 def _to_reference(primaries: str) -> list[ocio.Transform]:
