@@ -25,6 +25,7 @@ if TYPE_CHECKING:
         at_strength,
         between,
         export,
+        export_config,
         operations_at,
         prove,
         render,
@@ -40,14 +41,14 @@ if TYPE_CHECKING:
     from huewright.models.settings import Strength
     from huewright.models.survey import Survey
 
-_HOMES = {**dict.fromkeys(("at_strength", "between", "export", "operations_at", "prove", "render", "save", "scene",
-                           "scopes", "solve", "survey"), "api"),
+_HOMES = {**dict.fromkeys(("at_strength", "between", "export", "export_config", "operations_at", "prove",
+                           "render", "save", "scene", "scopes", "solve", "survey"), "api"),
           "Card": "models.card", "Correction": "models.correction", "Proof": "models.proof",
           "Strength": "models.settings", "Survey": "models.survey"}
 
 __all__ = ["Card", "Correction", "InputError", "NoAnswerError", "Progress", "Proof", "Strength", "Survey",
-           "__version__", "at_strength", "between", "export", "operations_at", "prove", "render", "save", "scene",
-           "scopes", "solve", "survey"]
+           "__version__", "at_strength", "between", "export", "export_config", "operations_at", "prove",
+           "render", "save", "scene", "scopes", "solve", "survey"]
 
 
 def __getattr__(name: str) -> Any:

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from huewright_kernels.ops import Operation
 
     from huewright.steps.export import ExportSummary, Over
+    from huewright.steps.export_config import ConfigSummary
     from huewright.steps.render import RenderSummary
     from huewright.steps.scene.job import SceneResult
     from huewright.steps.scopes import ScopesSummary
@@ -242,6 +243,25 @@ def export(correction: Correction | Path | str, *out: Path | str, size: int = 65
                       frames=None if frames is None else take_from(frames), overwrite=overwrite, progress=progress)
 
 
+def export_config(corrections: Mapping[str, Correction | Path | str], folder: Path | str, *,
+                  cameras: Mapping[str, str] | None = None, size: int = 65, error: float | None = None,
+                  over: Over = "cube", overwrite: bool = False, progress: Progress = silent) -> ConfigSummary:
+    """``corrections``, by the names that they are chosen by, as one OpenColorIO configuration in ``folder``: what
+    `huewright export --config` does. ``cameras`` names the colour spaces of those that are not to be called as their
+    corrections; several corrections of one camera name the same.
+
+    >>> import huewright as hw
+    >>> correction = hw.solve(hw.survey("take/a.####.png", "card.toml", encoding="display"))
+    >>> row, = hw.export_config({"noon": correction}, "ocio", cameras={"noon": "camera A"}, size=17).corrections
+    >>> row.view, row.look, row.shown.mean < 0.01
+    ('noon corrected', 'noon', True)
+    """
+    from huewright.steps.export_config import export_config as made
+
+    return made({name: correction_from(one) for name, one in corrections.items()}, folder, cameras=cameras, size=size,
+                error=error, over=over, overwrite=overwrite, progress=progress)
+
+
 def scene(path: Path | str, *, dry_run: bool = False, only_export: bool = False, device: str = "cpu",
           overwrite: bool = False, progress: Progress = silent) -> SceneResult:
     """The scene in the file at ``path`` brought up to date, doing only what has changed since last time: what
@@ -289,4 +309,5 @@ def scopes(frame: Take | Path | str, out: Path | str, *, correction: Correction 
                        overwrite=overwrite, progress=progress)
 
 
-__all__ = ["at_strength", "export", "operations_at", "prove", "render", "save", "scene", "scopes", "solve", "survey"]
+__all__ = ["at_strength", "export", "export_config", "operations_at", "prove", "render", "save", "scene", "scopes",
+           "solve", "survey"]

@@ -265,3 +265,51 @@ def test_primaries_that_no_reader_would_take_are_named(tmp_path: Path, display: 
     found = oiio.ImageInput.open(str(tmp_path / "b.exr")).spec().getattribute("chromaticities")
     wide = (0.708, 0.292, 0.170, 0.797, 0.131, 0.046, 0.3127, 0.3290)
     assert found is None if display == "bt709" else found == pytest.approx(wide)
+
+
+def with_preview(path: Path, preview: np.ndarray) -> None:
+    """Puts a preview picture (h, w, 4) uint8 into the header of an uncompressed EXR of scan lines, as OpenEXR's file
+    layout has it: an attribute, and every line's offset later by its length."""
+    data = path.read_bytes()
+    attribute = b"preview\0preview\0" + struct.pack("<iII", 8 + preview.size, preview.shape[1], preview.shape[0])
+    attribute += preview.tobytes()
+    at = 8                                           # magic and version; then name, type, size and value of each
+    height = 0
+    while data[at]:
+        name_end = data.index(b"\0", at)
+        type_end = data.index(b"\0", name_end + 1)
+        size, = struct.unpack_from("<i", data, type_end + 1)
+        if data[at:name_end] == b"dataWindow":
+            _, low, _, high = struct.unpack_from("<4i", data, type_end + 5)
+            height = high - low + 1
+        at = type_end + 5 + size
+    offsets = struct.unpack_from(f"<{height}Q", data, at + 1)
+    moved = struct.pack(f"<{height}Q", *(offset + len(attribute) for offset in offsets))
+    path.write_bytes(data[:at] + attribute + b"\0" + moved + data[at + 1 + len(moved):])
+
+
+def test_a_preview_of_the_cameras_colours_is_not_carried(tmp_path: Path) -> None:
+    light = colours()
+    path = written(tmp_path / "a.exr", (light, spec_of(light, "half", compression="none")))
+    with_preview(path, np.full((4, 6, 4), 200, np.uint8))
+    source = oiio.ImageInput.open(str(path))
+    assert source is not None, oiio.geterror()
+    recorded = source.read_image(oiio.FLOAT)
+    assert np.abs(recorded - light).max() < HALF_STEP and b"preview\0preview\0" in path.read_bytes()
+    result, _, _ = rendered(path, "b.exr")
+    close(result, recorded, HALF_STEP)
+    assert b"preview" not in (tmp_path / "b.exr").read_bytes()
+
+
+def test_what_is_written_beside_the_picture_stays_from_exr_to_exr(tmp_path: Path) -> None:
+    light = colours()
+    spec = spec_of(light, "half", ImageDescription="third take, wind", PixelAspectRatio=2.0, reelName="A007")
+    spec.attribute("smpte:KeyCode", oiio.TypeKeyCode, (1, 2, 3, 4, 5, 4, 64))
+    spec.attribute("smpte:TimeCode", oiio.TypeTimeCode, (0x10203004, 0))
+    spec.attribute("FramesPerSecond", oiio.TypeRational, (24000, 1001))
+    path = written(tmp_path / "a.exr", (light, spec))
+    _, found, _ = rendered(path, "b.exr")
+    before = oiio.ImageInput.open(str(path)).spec()
+    for name in ("ImageDescription", "PixelAspectRatio", "reelName", "smpte:KeyCode", "smpte:TimeCode",
+                 "FramesPerSecond"):
+        assert before.getattribute(name) is not None and found.getattribute(name) == before.getattribute(name), name
