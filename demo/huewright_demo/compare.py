@@ -10,7 +10,8 @@ import numpy as np
 from huewright.colorimetry.display import display_luma, hue_deg, hue_difference_deg, to_ycbcr
 from huewright.colorimetry.luts import apply_with_opencolorio
 from huewright.colorimetry.targets import delta_e
-from huewright.frames import parse_sequence, read_frame
+from huewright.frames import open_take, parse_sequence, read_frame
+from huewright.frames.take import Take
 from huewright.models.card import Card
 from huewright.models.correction import Correction
 from huewright.models.demo import (
@@ -105,10 +106,15 @@ def _measured(card: Card, truth: dict[str, Any], chosen: tuple[int, ...], patter
     finder or the masks. ``operations`` are applied to the pixels first (in float64), or the file is a display picture.
     """
     corners = {row["frame"]: np.array(row["corners"], np.float32) for row in truth["frames"]}
-    sequence = parse_sequence(pattern)
+    return measured(card, corners, chosen, open_take(pattern), operations)
+
+
+def measured(card: Card, corners: dict[int, np.ndarray], chosen: tuple[int, ...], take: Take,
+             operations: tuple[Operation, ...] | None) -> dict[str, np.ndarray]:
+    """The same of frames ``chosen`` of ``take``, whose ``corners`` (4, 2) float32 px the generator knows by number."""
     sums: dict[str, list[np.ndarray]] = {patch.name: [] for patch in card.patches}
     for number in chosen:
-        rgb = read_frame(sequence.path(number)).rgb_float()
+        rgb = take.frame(number).rgb_float()
         to_px = cv2.getPerspectiveTransform(np.array(card.corners, np.float32), corners[number])
         for patch in card.patches:
             polygon = np.array(patch.polygon)

@@ -33,6 +33,8 @@ SHOT_SHARE = 4  # the second shot has one frame for this many of the card take
 # A reflection counts where it moves the patch's true display signal by this much in any of R', G', B'.
 REFLECTION_IRE = 0.5
 FORMAT = "huewright-demo-truth-1"
+Put = Callable[[Path, int, np.ndarray], None]
+"""Takes (the sequence that a frame is of, its place from 0, its log codes (h, w, 3) float32)."""
 
 
 @dataclass(frozen=True)
@@ -60,8 +62,9 @@ class Shoot:
 
 def make_shoot(out_dir: Path | str, *, seed: int = 1, frames: int = 48, size: tuple[int, int] = (1920, 1080),
                cameras: Sequence[str] = ("A", "B"), progress: Progress = silent, overwrite: bool = False,
-               threads: int = 2) -> Shoot:
+               threads: int = 2, put: Put | None = None) -> Shoot:
     """Generates the shoot into ``out_dir``. ``frames`` is the card take's length (12 or more), ``size`` the picture's.
+    ``put`` is given every frame, by several threads and in any order, instead of its being written.
 
     Raises :class:`InputError` if the folder holds a shoot already and ``overwrite`` is false, or for sizes that
     leave no readable card.
@@ -92,7 +95,7 @@ def make_shoot(out_dir: Path | str, *, seed: int = 1, frames: int = 48, size: tu
             files[name] = CameraFiles(name, str(take), str(shot), 10 if camera.suffix == ".dpx" else 16)
             for pattern, count in ((take, frames), (shot, shots)):
                 _clear(pattern, count)
-            studio = _Studio(camera, card, width, height, seed, frames, pool)
+            studio = _Studio(camera, card, width, height, seed, frames, pool, put)
             for job in (studio.take_jobs(take), studio.shot_jobs(shot, shots)):
                 for _ in pool.map(lambda work: work(overwrite), job):
                     done += 1
@@ -132,7 +135,8 @@ class _Studio:
     """One camera on the set: its pictures of the scenery, the card in its eyes, its noise."""
 
     def __init__(self, camera: Camera, card: Card, width: int, height: int, seed: int, frames: int,
-                 pool: ThreadPoolExecutor) -> None:
+                 pool: ThreadPoolExecutor, put: Put | None) -> None:
+        self.put = put
         self.camera, self.card, self.width, self.height, self.frames = camera, card, width, height, frames
         self.seed = seed + 1000 * sorted(CAMERAS).index(camera.name)
         self.pack = camera.pack(LIGHT)
@@ -172,7 +176,10 @@ class _Studio:
     def _write(self, raw: np.ndarray, pattern: Path, index: int, what: int, overwrite: bool) -> None:
         top, left = np.random.default_rng((self.seed, what, index)).integers(0, 192, 2)
         expose(raw, self.noise, int(top), int(left), self.pack)
-        write_frame(_numbered(pattern, index), _coded(raw, self.camera), overwrite=overwrite)
+        if self.put is not None:
+            self.put(pattern, index, raw)
+        else:
+            write_frame(_numbered(pattern, index), _coded(raw, self.camera), overwrite=overwrite)
 
     def truth(self) -> dict[str, Any]:
         linear = {p.name: self.camera.linear_of_raw(self.raw[p.name], LIGHT) for p in self.card.patches}

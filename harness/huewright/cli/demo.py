@@ -20,12 +20,15 @@ def register(app: typer.Typer) -> None:
     def demo(
         out: Annotated[Path, typer.Option("--out", help="The folder to write everything into.")]
         = Path("huewright-demo"),
+        movies: Annotated[bool, typer.Option("--movies", help="Make movies of the shoot (camera A 10 bits, 4:2:2; "
+                          "camera B 8 bits, 4:2:0) and one scene file, and bring the cameras together by it.")] = False,
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
         """Generate an invented two-camera shoot, do the whole job on it, and compare with its known truth.
 
-        Exits with 1 where a camera's proof says no; everything is written all the same.
+        Exits with 1 where a camera's proof says no, or where the cameras of --movies stay apart; everything is written
+        all the same.
         """
         from huewright.cli.show import cautions, progress_line, say
         from huewright.errors import NoAnswerError
@@ -34,6 +37,9 @@ def register(app: typer.Typer) -> None:
         from huewright.words import verdict_words
 
         refuse_outputs(json_file, overwrite=overwrite)
+        if movies:
+            _movies(out, json_file, overwrite)
+            return
         with progress_line() as progress:
             result = run_demo(out, overwrite=overwrite, progress=progress)
         summary = result.summary
@@ -76,3 +82,29 @@ def changes_table(camera: CameraSummary) -> Table:
                                       ("the worst of them", "worst_check_delta_e", 2))]
     return table("Off on rendered and re-read frames",
                  ["", "targets\nbefore", "\nafter", "known truth\nbefore", "\nafter"], rows)
+
+
+def _movies(out: Path, json_file: Path | None, overwrite: bool) -> None:
+    from huewright.cli.scene import conclude
+    from huewright.cli.show import number, progress_line, say, table
+    from huewright.errors import NoAnswerError
+    from huewright.steps.demo_movies import WITHIN, run_movies_demo
+    from huewright.steps.outputs import write_figures
+
+    with progress_line(one=True) as progress:
+        result = run_movies_demo(out, overwrite=overwrite, progress=progress)
+    summary = result.summary
+    write_figures(json_file, summary, overwrite=overwrite)
+    for name, movie in summary.movies.items():
+        say(f"Camera {name}: {movie.kind}, {movie.came_mbit_s:.0f} Mbit/s ({movie.asked_mbit_s:.0f} asked)")
+    rows = [("cameras against each other, as read", summary.between),
+            ("the same at the known corners", summary.between_known),
+            *((f"camera {name} against the known truth", apart) for name, apart in summary.truth.items())]
+    say(table("Check patches, CIEDE2000", ["", "mean\nbefore", "\nafter", "worst\nbefore", "\nafter"],
+              [[what, *(number(value, 2) for value in (each.mean_before, each.mean_after, each.worst_before,
+                                                       each.worst_after))] for what, each in rows]))
+    conclude(result.scene, False)
+    say(summary.note, f"{summary.seconds['total']:.0f} s; the scene file is {result.scene_file}")
+    if max(summary.between.mean_after, summary.between_known.mean_after) > WITHIN:
+        raise NoAnswerError(f"the cameras stay more than {WITHIN:g} CIEDE2000 apart in the mean of check patches; see "
+                            f"{result.scene.page}")

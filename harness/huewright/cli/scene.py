@@ -60,7 +60,7 @@ def register(app: typer.Typer) -> None:
         _say_steps(result, dry_run)
         say(*(apart_words(apart) for apart in result.apart))
         _say_cautions(result)
-        _conclude(result, dry_run)
+        conclude(result, dry_run)
 
 
 def _say_steps(result: SceneResult, dry_run: bool) -> None:
@@ -98,7 +98,8 @@ def _say_cautions(result: SceneResult) -> None:
         caution(f"and {len(sorted_ones) - SHOWN} more in {result.page}")
 
 
-def _conclude(result: SceneResult, dry_run: bool) -> None:
+def conclude(result: SceneResult, dry_run: bool) -> None:
+    """Says what failed and where everything is, and ends with 2 or 1 where something failed."""
     import sys
 
     from huewright.cli.show import say

@@ -138,6 +138,45 @@ class DemoSummary:
     seconds: dict[Name, Positive]
 
 
+@dataclass(frozen=True)
+class MovieRecorded:
+    """A movie of the card: its kind in words, the bit rate that its camera was given, and the one that came out."""
+
+    kind: Name
+    asked_mbit_s: Positive
+    came_mbit_s: Positive
+
+
+@dataclass(frozen=True)
+class ChecksApart:
+    """CIEDE2000 of the card's check patches, mean and worst, before any correction and after."""
+
+    mean_before: Positive
+    worst_before: Positive
+    mean_after: Positive
+    worst_after: Positive
+
+
+@dataclass(frozen=True)
+class MoviesSummary:
+    """Two cameras' movies brought together by one scene file.
+
+    between        the cameras against each other, as the scene's readings say
+    between_known  the same, measured at the generator's own corners in the chosen frames
+    truth          each camera against the generator's known colours, measured likewise
+    """
+
+    note: str
+    seed: Count
+    frames: Count
+    size: tuple[Count, Count]
+    movies: dict[Name, MovieRecorded]
+    between: ChecksApart
+    between_known: ChecksApart
+    truth: dict[Name, ChecksApart]
+    seconds: dict[Name, Positive]
+
+
 def summary_to_dict(summary: DemoSummary) -> dict[str, Any]:
     return {"format": FORMAT, **to_record(summary)}
 
