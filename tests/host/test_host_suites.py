@@ -13,7 +13,7 @@ from huewright.errors import InputError
 from huewright.host import abi, property_sets, standard
 from huewright.host.given import parameter_value
 from huewright.host.host import Conditions, Host
-from huewright.host.objects import Journal, Parameter, PropertySet
+from huewright.host.objects import Effect, Journal, Parameter, ParameterSet, PropertySet
 from huewright.host.pictures import GuardedMemory, allocate, sample_picture, wrap
 from huewright.host.suites import formatted
 from huewright.probe.bench import moved, outside_changed
@@ -22,7 +22,8 @@ from huewright.probe.bench import moved, outside_changed
 def suite(host: Host, name: str, version: int = 1):
     address = host.structure.fetchSuite(host.structure.host, name.encode(), version)
     structure = {standard.SUITE_PROPERTY: abi.PropertySuite, standard.SUITE_THREAD: abi.MultiThreadSuite,
-                 standard.SUITE_MEMORY: abi.MemorySuite, standard.SUITE_MESSAGE: abi.MessageSuite}[name]
+                 standard.SUITE_MEMORY: abi.MemorySuite, standard.SUITE_MESSAGE: abi.MessageSuite,
+                 standard.SUITE_PARAMETER: abi.ParameterSuite}[name]
     return structure.from_address(address) if address else None
 
 
@@ -168,6 +169,35 @@ def test_parameters_over_time() -> None:
     held = parameter("OfxParamTypeChoice")
     held.keys = {0.0: (0,), 10.0: (2,)}
     assert [held.at(t)[0] for t in (0.0, 9.9, 10.0)] == [0, 0, 2]
+
+
+def test_bytes_are_copied_in_and_out() -> None:
+    """Parameters, kOfxParamTypeBytes and OfxBytes (ofxParam.h, 1.5): zeros in it are no end, NULL is nothing."""
+    host = Host()
+    effect = Effect(PropertySet("an effect", property_sets.EFFECT_DESCRIPTOR, {}, host.journal), False)
+    effects = host.register(ParameterSet(effect))
+    parameters, properties = suite(host, standard.SUITE_PARAMETER), suite(host, standard.SUITE_PROPERTY)
+    described, own = ctypes.c_void_p(), bytearray(b"a\0b\0")
+    given = abi.Bytes(ctypes.addressof((ctypes.c_char * 4).from_buffer(own)), 4)
+    assert parameters.paramDefine(effects, b"OfxParamTypeBytes", b"data", described) == standard.OK
+    assert effect.parameters["data"].default() == (b"",)
+    assert properties.propSetPointer(described, b"OfxParamPropDefault", 0, ctypes.addressof(given)) == standard.OK
+    own[0] = 0                                         # the host has its own copy from then on
+    assert effect.parameters["data"].default() == (b"a\0b\0",)
+
+    handle, got = host.register(effect.parameters["data"]), abi.Bytes()
+    effect.parameters["data"].values = effect.parameters["data"].default()
+    assert parameters.paramGetValueAtTime(handle, 0.0, ctypes.addressof(got), 0, 0, 0) == standard.OK
+    assert ctypes.string_at(got.data, got.length) == b"a\0b\0"
+    assert parameters.paramSetValue(handle, ctypes.addressof(given), *(0,) * 3, *(0.0,) * 8) == standard.OK
+    assert effect.parameters["data"].values == (b"\0\0b\0",) and errors(host) == []
+    assert parameters.paramSetValue(handle, *(0,) * 4, *(0.0,) * 8) == standard.OK
+    assert errors(host) == ["bytes parameter 'data' was set without an OfxBytes (NULL)"]
+    assert host.journal.findings[-1].section == "Suites, ParameterSuite version 1, paramSetValue"
+    slope = ctypes.c_double()
+    assert parameters.paramGetDerivative(handle, 0.0, ctypes.addressof(slope), 0, 0, 0) == standard.ERR_UNSUPPORTED
+    with pytest.raises(InputError, match="holds bytes of the plug-in's own"):
+        parameter_value(effect.parameters["data"], "12")
 
 
 def test_values_from_text() -> None:

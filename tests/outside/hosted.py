@@ -26,8 +26,11 @@ sys.path[:0] = [str(HERE)]
 from examples import compiler  # noqa: E402
 from huewright.colorimetry.luts import read_lut  # noqa: E402
 from huewright.host import standard  # noqa: E402
+from huewright.models.card import load_card  # noqa: E402
+from huewright.models.patches import save_patches  # noqa: E402
 from huewright.plugin.effect import Effect  # noqa: E402
-from huewright.plugin.effects import effect, isolation_quads  # noqa: E402
+from huewright.plugin.effects import effect  # noqa: E402
+from huewright.plugin.isolation import isolation_polygons  # noqa: E402
 from huewright_kernels import compile_chain, isolate, run  # noqa: E402
 from huewright_kernels.ops import HueSectors, LogDecode, Matrix, ToneCurve, Transfer  # noqa: E402
 
@@ -149,15 +152,13 @@ def expected(wish: Wish, source: np.ndarray) -> np.ndarray:
 
 def _masked(about: Effect, settings: dict[str, Any], wish: Wish, source: np.ndarray) -> np.ndarray:
     complete = about.settings(settings)
-    quads = np.zeros(8 * complete["columns"] * complete["rows"])
-    x, y = wish.origin
-    count = isolation_quads(about.values(complete).tolist(), (wish.scale, wish.scale, x, y + HEIGHT), quads)
+    polygons = isolation_polygons(complete, HEIGHT, (wish.scale, wish.scale), wish.origin)
     nothing = compile_chain(())
     single = source.shape[2] == 1
     whole = np.concatenate([source, np.zeros_like(source), np.zeros_like(source)], -1) if single else source
     as_float = run(nothing, whole, np.empty(whole.shape, np.float32))
     fill = (0.0, 0.0, 0.0) if single else complete["fill"]
-    made = isolate(as_float, quads.reshape(-1, 4, 2)[:count], complete["feather"] * wish.scale, fill)
+    made = isolate(as_float, polygons, complete["feather"] * wish.scale, fill)
     return run(nothing, made, np.empty_like(whole))[..., :source.shape[2]]
 
 
@@ -171,7 +172,8 @@ def files(folder: Path) -> dict[str, Path]:
     """The correction and the tables that some wishes name."""
     from huewright.files import write_json
 
-    paths = {name: folder / name for name in ("chain.json", "cube.cube", "curve.cube")}
+    paths = {name: folder / name for name in ("chain.json", "cube.cube", "curve.cube", "patches.json")}
+    save_patches(load_card(HERE.parents[1] / "demo" / "huewright_demo" / "card.toml"), paths["patches.json"])
     write_json(paths["chain.json"], {
         "format": "huewright-correction-1", "method": "invented", "warnings": [],
         "operations": [o.to_dict() for o in FILE_CHAIN], "neutral_operations": [], "patches": []}, overwrite=True)
@@ -198,7 +200,8 @@ def settings(paths: dict[str, Path]) -> list[tuple[str, dict[str, Any]]]:
         ("Lut", {"lutFile": os.fspath(paths["cube.cube"]), "interpolation": "tetrahedral"}),
         ("Lut", {"lutFile": os.fspath(paths["cube.cube"]), "interpolation": "trilinear"}),
         ("Lut", {"lutFile": os.fspath(paths["curve.cube"])}),
-        ("PatchIsolation", quad), ("PatchIsolation", quad | {"feather": 3.5})]
+        ("PatchIsolation", quad), ("PatchIsolation", quad | {"feather": 3.5}),
+        ("PatchIsolation", quad | {"patchesFile": os.fspath(paths["patches.json"])})]
 
 
 def wishes(paths: dict[str, Path]) -> Iterator[Wish]:
@@ -210,7 +213,7 @@ def wishes(paths: dict[str, Path]) -> Iterator[Wish]:
     for (name, chosen), depth, (components, premultiplied), layout, threads in itertools.product(
             settings(paths), standard.DEPTHS, formats, layouts, (1, 4)):
         yield Wish(name, chosen, depth, components, premultiplied, threads=threads, **layout)
-    chosen = dict(settings(paths))
+    chosen = dict(reversed(settings(paths)))  # of each effect the first
     animated = chosen["HueSectors"] | {"redRotation": {0.0: 0.0, 10.0: 20.0}, "greenGain": {2.0: 1.0, 4.0: 2.0}}
     moving = chosen["PatchIsolation"] | {"topLeft": {0.0: (40.0, 40.0), 8.0: (60.0, 44.0)}}
     for name, keyed in (("HueSectors", animated), ("PatchIsolation", moving)):

@@ -36,8 +36,8 @@ def test_lies_as_the_standard_packages_it(bundle: Path, binary: Path) -> None:
 
 
 GENERATED = ("constants.h", "sentences.h", "kernels.h", "steps.h")
-HEADERS = ("system.h", "ofx_abi.h", "memory.h", "text.h", "card.h", "program.h", "json.h", "readers.h", "settings.h",
-           "isolation.h", "render.h", "describe.h")
+HEADERS = ("system.h", "ofx_abi.h", "memory.h", "text.h", "card.h", "program.h", "json.h", "fields.h", "readers.h",
+           "settings.h", "isolation.h", "render.h", "describe.h")
 """From the lowest up."""
 
 

@@ -3,14 +3,26 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
+from huewright.errors import InputError
 from huewright.host import standard
-from huewright.plugin.effects import EFFECTS, HUES, LUMA, bar_hue_deg, effect, isolation_polygons
-from huewright.steps.ofx import describe_effects, list_plugins
+from huewright.models.card import load_card
+from huewright.models.patches import save_patches
+from huewright.models.reasons import NoCardInTake
+from huewright.models.survey import FrameGrade, Survey, save_survey
+from huewright.plugin.effects import EFFECTS, HUES, LUMA, bar_hue_deg, effect
+from huewright.plugin.isolation import isolation_polygons
+from huewright.provenance.digests import card_layout_sha256
+from huewright.solver.simulate import FOOTAGE
+from huewright.steps.ofx import describe_effects, list_plugins, write_patches
 from huewright_kernels.ops import HueSectors, LogDecode, Matrix, ToneCurve, Transfer
+
+CARD = Path(__file__).parents[2] / "demo" / "huewright_demo" / "card.toml"
 
 
 def test_bar_hues_are_those_of_the_recommendation() -> None:
@@ -73,6 +85,68 @@ def test_isolation_cells_follow_the_perspective() -> None:
     along = shared[1] - shared[0]
     assert abs(np.cross(np.append(along, 0), np.append(meeting - shared[0], 0))[2]) < 1e-9
     assert np.allclose(left[0], corners["topLeft"]) and np.allclose(right[2], corners["bottomRight"])
+
+
+def test_isolation_of_a_card_is_the_projective_map_of_its_polygons(tmp_path: Path) -> None:
+    """OpenCV's getPerspectiveTransform and perspectiveTransform (opencv.org) place the corners of every patch; the
+    honeycomb's chips have six."""
+    card = load_card(CARD)
+    save_patches(card, tmp_path / "patches.json")
+    corners = {"topLeft": (31.5, 300.0), "topRight": (420.0, 322.0), "bottomRight": (395.0, 40.0),
+               "bottomLeft": (12.0, 18.0)}
+    settings = effect("PatchIsolation").settings({**corners, "patchesFile": str(tmp_path / "patches.json")})
+    seen = np.array([(x, 360.0 - y) for x, y in corners.values()], np.float32)
+    matrix = cv2.getPerspectiveTransform(np.array(card.corners, np.float32), seen)
+    for patch, polygon in zip(card.patches, isolation_polygons(settings, 360.0), strict=True):
+        expected = cv2.perspectiveTransform(np.array([patch.polygon], np.float64), matrix)[0]
+        assert len(polygon) == len(patch.polygon)
+        shift = int(np.argmin(np.hypot(*(expected - polygon[0]).T)))   # the order may begin elsewhere
+        turned = np.roll(expected, -shift, axis=0)
+        assert min(np.abs(polygon - turned).max(), np.abs(polygon[1:] - turned[:0:-1]).max()) < 1e-3
+
+
+def test_an_inset_leaves_the_inner_part_of_each_patch(tmp_path: Path) -> None:
+    save_patches(load_card(CARD), tmp_path / "patches.json")
+    given = {"patchesFile": str(tmp_path / "patches.json"), "topLeft": (0.0, 200.0), "topRight": (280.0, 200.0),
+             "bottomRight": (280.0, 0.0), "bottomLeft": (0.0, 0.0)}
+    whole, inner = (isolation_polygons(effect("PatchIsolation").settings(given | {"inset": inset}), 200.0)
+                    for inset in (0.0, 0.4))
+    for a, b in zip(whole, inner, strict=True):
+        assert np.allclose(b - b.mean(axis=0), 0.6 * (a - a.mean(axis=0)))
+        assert np.allclose(a.mean(axis=0), b.mean(axis=0))
+
+
+def test_a_patches_file_takes_what_the_plug_in_takes(tmp_path: Path) -> None:
+    card = load_card(CARD)
+    many = replace(card, patches=tuple(replace(card.patches[0], name=f"p{k}") for k in range(257)))
+    with pytest.raises(InputError, match="holds 1 to 256 patches, and here are 257"):
+        save_patches(many, tmp_path / "x.json")
+    round_one = tuple((50 + 20 * np.cos(a), 50 + 20 * np.sin(a)) for a in np.linspace(0, 2 * np.pi, 40, endpoint=False))
+    with pytest.raises(InputError, match="patch 'white' has 40 corners, and a patches file takes 32"):
+        save_patches(replace(card, patches=(replace(card.patches[0], polygon=round_one),)), tmp_path / "x.json")
+    summary = write_patches(CARD, tmp_path / "chips.json", roles=["chip"])
+    assert summary.patches == tuple(patch.name for patch in card.of_role("chip")) and summary.corners == ()
+    with pytest.raises(InputError, match="no patch has the role 'colour'; there are bar, chip, check"):
+        write_patches(CARD, tmp_path / "y.json", roles=["colour"])
+
+
+def test_a_survey_tells_the_corners(tmp_path: Path) -> None:
+    seen = ((10.0, 20.0), (50.25, 22.0), (49.0, 60.0), (11.0, 58.5))
+    grades = (FrameGrade(1, "no card"), FrameGrade(2, "usable", corners=seen[::-1]),
+              FrameGrade(3, "chosen", corners=seen))
+    survey = Survey("take", str(CARD), "0" * 64, FOOTAGE, 64, 72, grades, None, False,
+                    NoCardInTake(3, "demo"), card_layout_sha256=card_layout_sha256(load_card(CARD)))
+    save_survey(survey, tmp_path / "survey.json")
+    summary = write_patches(CARD, tmp_path / "a.json", survey_file=tmp_path / "survey.json")
+    assert summary.frame == 3 and summary.settings == {
+        "topLeft": (10.0, 52.0), "topRight": (50.25, 50.0), "bottomRight": (49.0, 12.0), "bottomLeft": (11.0, 13.5)}
+    save_survey(replace(survey, card_layout_sha256="1" * 64), tmp_path / "other.json")
+    with pytest.raises(InputError, match="made with a card whose patches lie elsewhere"):
+        write_patches(CARD, tmp_path / "b.json", survey_file=tmp_path / "other.json")
+    save_survey(replace(survey, grades=grades[:1]), tmp_path / "none.json")
+    with pytest.raises(InputError, match="found the card in no frame"):
+        write_patches(CARD, tmp_path / "b.json", survey_file=tmp_path / "none.json")
+    assert not (tmp_path / "b.json").exists()
 
 
 @pytest.mark.parametrize("given", [

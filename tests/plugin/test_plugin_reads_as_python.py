@@ -18,17 +18,21 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from huewright import strict_json
 from huewright.colorimetry.luts import read_lut
 from huewright.errors import InputError
 from huewright.files import json_text
+from huewright.models.card import load_card
 from huewright.models.chain import FORMAT, LISTS, read_chains
+from huewright.models.patches import patches_to_dict, read_patches
 from huewright.plugin import build as building
 from huewright_kernels import compile_chain
 from huewright_kernels.ops import REGISTRY, Operation
 
-FILES = 2000
+FILES, PATCHES_FILES = 2000, 600
+CARD = Path(__file__).parents[2] / "demo" / "huewright_demo" / "card.toml"
 SHELL = ("settings.c", "isolation.c", "render.c", "describe.c", "entry.c")
 """What needs a host; the readers and all below them don't."""
 SANITIZERS = ("-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
@@ -94,6 +98,11 @@ def unpacked(data: bytes) -> list[Verdict]:
     return verdicts
 
 
+def packed_patches(polygons: list[np.ndarray]) -> Verdict:
+    counts = b"".join(struct.pack("<qqq", len(polygon), 0, 0) for polygon in polygons)
+    return counts, np.concatenate(polygons).tobytes()
+
+
 def packed(operations: tuple[Operation, ...]) -> Verdict:
     program = compile_chain(operations)
     return program.instructions.tobytes(), program.data.tobytes()
@@ -102,6 +111,8 @@ def packed(operations: tuple[Operation, ...]) -> Verdict:
 def in_python(path: Path, option: int, data: bytes) -> Verdict:
     path.write_bytes(data)
     try:
+        if path.suffix == ".patches":
+            return packed_patches(read_patches(path.name))
         return packed(read_chains(path.name)[option])
     except InputError as error:
         return str(error)
@@ -273,6 +284,59 @@ def test_corrections_are_read_alike(reader: Path, tmp_path: Path, monkeypatch: p
     assert not differing, f"{len(differing)} of {len(cases)} differ: {differing[:5]}"
     kinds = Counter("taken" if not isinstance(e, str) else "JSON" if ", line " in e else "operation" for e in expected)
     assert min(kinds[kind] for kind in ("taken", "JSON", "operation")) > FILES // 10, kinds
+
+
+def damaged_patches(seed: int) -> list[tuple[int, bytes]]:
+    """Patches files of the demo's card: whole ones, ones with damaged text, and ones whose text is in order and whose
+    content isn't."""
+    any = random.Random(seed)
+    card = load_card(CARD)
+    cases = []
+    for _ in range(PATCHES_FILES):
+        record = {**patches_to_dict(card), "size": any.choice(([280.0, 200.0], [500, 300]))}
+        patches = record["patches"]
+        one, axis, choice = any.choice(patches), any.choice("xy"), any.randrange(24)
+        if choice == 0:
+            one[axis] = one[axis][:any.randrange(5)]
+        elif choice == 1:
+            one[axis] = one[axis] * any.choice((2, 9))
+        elif choice == 2:
+            any.shuffle(one[axis])
+        elif choice == 3:
+            one[any.choice((axis, "name"))] = any.choice((None, 5, "a", [], ["1", 2, 3], [True, 1, 2], {}))
+        elif choice == 4:
+            one[any.choice(("z", "role", "é" * 50, ""))] = 1
+        elif choice == 5:
+            del one[any.choice(("x", "y", "name"))]
+        elif choice == 6:
+            patches[any.randrange(len(patches))] = any.choice((None, [], "white", {}))
+        elif choice == 7:
+            record[any.choice(("size", "patches", "format", "more"))] = any.choice((
+                None, [], [1, 2], [0, 1], [1e7, 1e7], [1, 2, 3], "x", {}, patches * 30))
+        elif choice == 8:
+            del record[any.choice(("size", "patches", "format"))]
+        elif choice == 9:
+            one[axis][any.randrange(len(one[axis]))] = any.choice((-1.0, -0.0, 281.0, 1e6, 2e6, 1e-300, 12))
+        elif choice == 10:
+            one["x"], one["y"] = one["x"][::-1], one["y"][::-1]
+        data = json_text(record).encode()
+        for _ in range(any.choice((1, 2)) if choice > 16 else 0):
+            data = any.choice(TEXT_DAMAGE)(any, data) or b" "
+        cases.append((0, data))
+    return cases
+
+
+def test_patches_are_read_alike(reader: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    cases = damaged_patches(seed=4)
+    native = natively(reader, "patches", cases)
+    expected = [in_python(tmp_path / "case.patches", *case) for case in cases]
+    differing = [(e if isinstance(e, str) else "taken", g if isinstance(g, str) else "taken")
+                 for e, g in zip(expected, native(), strict=True) if e != g]
+    assert not differing, f"{len(differing)} of {len(cases)} differ: {differing[:5]}"
+    kinds = Counter("taken" if not isinstance(e, str) else re.sub(r"case.*?\(|\d+|'.*'", "", e).split(":")[-1]
+                    for e in expected)
+    assert kinds["taken"] > PATCHES_FILES // 5 and len(kinds) > 12, kinds
 
 
 def cube_text(any: random.Random) -> str:

@@ -15,6 +15,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,8 +24,11 @@ from huewright.errors import InputError
 from huewright.files import write_json
 from huewright.host.pictures import wrap
 from huewright.host.rendering import Renderer
+from huewright.models.card import load_card
+from huewright.models.patches import save_patches
 from huewright.plugin import build as building
-from huewright.plugin.effects import effect, isolation_polygons
+from huewright.plugin.effects import effect
+from huewright.plugin.isolation import isolation_polygons
 from huewright_kernels import compile_chain, isolate, run
 from huewright_kernels.ops import (
     HueSectors,
@@ -40,6 +44,8 @@ from huewright_kernels.ops import (
 from huewright_kernels.ops.transfer import CURVES, DIRECTIONS
 
 pytestmark = pytest.mark.slow
+
+CARD = Path(__file__).parents[2] / "demo" / "huewright_demo" / "card.toml"
 
 HEIGHT, WIDTH = 61, 301
 GENERATOR = np.random.default_rng(7)
@@ -240,6 +246,42 @@ def test_patch_isolation(binary: Path, feather: float) -> None:
 
 
 @pytest.mark.parametrize("feather", [0.0, 3.5])
+def test_isolation_of_a_card(binary: Path, tmp_path: Path, feather: float) -> None:
+    """The demo's card, its honeycomb of chips among it."""
+    file = tmp_path / "patches.json"
+    save_patches(load_card(CARD), file)
+    settings = {"topLeft": (20.3, 57.2), "topRight": (270.0, 60.1), "bottomRight": (290.1, 2.0),
+                "bottomLeft": (8.0, 4.5), "patchesFile": str(file), "inset": 0.25, "fill": (0.1, 0.2, 0.3),
+                "feather": feather}
+    complete = effect("PatchIsolation").settings(settings)
+    expected = isolate(PIXELS, isolation_polygons(complete, HEIGHT), feather, complete["fill"])
+    assert through(binary, "PatchIsolation", settings, PIXELS).tobytes() == expected.tobytes()
+    white = np.ones_like(PIXELS)
+    alone = through(binary, "PatchIsolation", settings | {"fill": (0, 0, 0), "feather": 0}, white)
+    polygons = isolation_polygons(complete, HEIGHT)
+    shoelace = [0.5 * np.sum(p[:, 0] * np.roll(p[:, 1], -1) - np.roll(p[:, 0], -1) * p[:, 1]) for p in polygons]
+    # They don't overlap, and lie in the picture.
+    assert alone[..., 0].sum(dtype=float) == pytest.approx(sum(shoelace), rel=1e-5)
+
+
+def test_the_effect_says_what_is_in_the_file(binary: Path, tmp_path: Path) -> None:
+    path = tmp_path / "correction.json"
+    rows = [{"name": name, "role": role, "used": used} for name, role, used in (
+        ("white", "bar", True), ("red", "chip", True), ("blue", "chip", False), ("olive", "check", False))]
+    write_json(path, {"format": "huewright-correction-1", "method": "sectors", "patches": rows,
+                      "operations": [], "neutral_operations": []})
+    renderer = Renderer(binary, "org.huewright.Correction", {}, (WIDTH, HEIGHT), PIXELS.dtype)
+    parameters = renderer.instance.effect.parameters
+    for given, words in ((path, "Solved with sectors; bars: white; chips: red; chips left out: blue; only checked: "
+                                "olive"),
+                         ("", ""), (tmp_path / "nowhere.json", "")):
+        renderer.instance.set({"correctionFile": str(given)})
+        renderer.instance.changed(["correctionFile"])
+        assert parameters["fileHolds"].values == (words.encode(),)
+    renderer.close()
+
+
+@pytest.mark.parametrize("feather", [0.0, 3.5])
 def test_a_picture_without_end_is_masked_like_any_other(binary: Path, feather: float) -> None:
     """The standard's infinite region of definition: INT_MIN and INT_MAX, as an image of a constant has it."""
     settings = {"topLeft": (40.3, 50.2), "topRight": (250.0, 55.7), "bottomRight": (260.1, 4.0),
@@ -255,15 +297,16 @@ def test_a_picture_without_end_is_masked_like_any_other(binary: Path, feather: f
     assert np.abs(made - expected).max() < 1e-6
 
 
-def test_a_choice_that_cannot_be_read_has_its_default_and_is_told_once(binary: Path) -> None:
+@pytest.mark.parametrize("held", [7, -1, "what no int holds, so that the host's function fails"])
+def test_a_choice_that_cannot_be_read_has_its_default_and_is_told_once(binary: Path, held: Any) -> None:
     settings = {"redRotation": 7.5, "luma": "BT.2020"}
     renderer = Renderer(binary, "org.huewright.HueSectors", settings, (WIDTH, HEIGHT), PIXELS.dtype)
-    renderer.instance.effect.parameters["luma"].values = (7,)
+    renderer.instance.effect.parameters["luma"].values = (held,)
     expected = directly(effect("HueSectors").operations({**settings, "luma": "BT.709"}), PIXELS)
     for moment in (0.0, 1.0):
         assert renderer.render(PIXELS, moment).tobytes() == expected.tobytes()
     messages = [words for _, words in renderer.host.journal.messages]
-    assert messages == ["the host does not tell which Luma coefficients is chosen; BT.709 is taken"]
+    assert messages == ['the host does not tell what is chosen for "Colour standard"; BT.709 is taken']
     renderer.close()
 
 

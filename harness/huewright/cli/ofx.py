@@ -107,6 +107,31 @@ def register(app: typer.Typer) -> None:
             caution(message)
         say(f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {summary.out}")
 
+    @group.command(epilog="Example: huewright ofx patches card.toml patches.json --survey survey.json")
+    def patches(
+        card: Annotated[Path, typer.Argument(help="The card file.", show_default=False)],
+        file: Annotated[Path, typer.Argument(help="The patches file to write.", show_default=False)],
+        roles: Annotated[str | None, typer.Option("--roles", metavar="NAMES", help="Only these patches, with commas "
+                         "between: bar, chip, check. Without it: all.")] = None,
+        survey: Annotated[Path | None, typer.Option("--survey", help="A survey of the take: the card's corners "
+                          "in its best frame are told as the effect's parameters take them.")] = None,
+        json_file: options.JsonFile = None,
+        overwrite: options.Overwrite = False,
+    ) -> None:
+        """Write where the card's patches lie, for the plug-in's patch isolation."""
+        from huewright.cli.show import say
+        from huewright.steps.ofx import write_patches
+        from huewright.steps.outputs import refuse_outputs, write_figures
+
+        refuse_outputs(json_file, overwrite=overwrite)
+        names = None if roles is None else [name.strip() for name in roles.split(",") if name.strip()]
+        summary = write_patches(card, file, roles=names, survey_file=survey, overwrite=overwrite)
+        write_figures(json_file, summary, overwrite=overwrite)
+        say(f"wrote {summary.file}: {len(summary.patches)} patches ({', '.join(summary.patches)})")
+        if summary.corners:
+            say(f"the card in frame {summary.frame}: " + " ".join(
+                f"--set {name}={x:g},{y:g}" for name, (x, y) in summary.settings.items()))
+
     @group.command(epilog="Example: huewright ofx describe")
     def describe() -> None:
         """Print what the effects are: identifiers, parameters, clips, depths (Markdown)."""

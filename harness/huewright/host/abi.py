@@ -32,6 +32,12 @@ class RectD(Structure):
     _fields_ = [("x1", c_double), ("y1", c_double), ("x2", c_double), ("y2", c_double)]
 
 
+class Bytes(Structure):
+    """OfxBytes: the value of a parameter of type bytes."""
+
+    _fields_ = [("data", c_void_p), ("length", c_size_t)]
+
+
 class OfxHost(Structure):
     """``host`` is the host's property set; ``fetchSuite(host, name, version)`` gives a suite or NULL."""
 

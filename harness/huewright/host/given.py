@@ -42,6 +42,11 @@ def parameter_value(parameter: Parameter, value: Any) -> tuple[Any, ...]:
     """A Python value (number, text, sequence, option's label) as the parameter's tuple; :class:`InputError`."""
     assert parameter.held is not None
     kind, count = parameter.held
+    if parameter.type == standard.BYTES:
+        if not isinstance(value, bytes):
+            raise InputError(f"parameter {parameter.name!r} holds bytes of the plug-in's own, which can't be set "
+                             "from here")
+        return (value,)
     if kind == "string":
         return (str(value).encode(),)
     if parameter.type == "OfxParamTypeChoice" and isinstance(value, str):

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
-from huewright.host import property_sets, standard
+from huewright.host import abi, property_sets, standard
 from huewright.host.pictures import Picture
 from huewright.host.property_sets import Property
 
@@ -132,6 +132,8 @@ class PropertySet:
             self.journal.add("error", f"set {name} on {self.what} to {value.decode(errors='replace')!r}: "
                                       "the standard's list has no such value")
             return standard.ERR_VALUE
+        if self.owner is not None and self.owner.type == standard.BYTES and name == "OfxParamPropDefault":
+            value = self.owner.struct_of(bytes_at(value))
         values = self.values.setdefault(name, [])
         while len(values) <= index:
             values.append(_ZERO[type_name])
@@ -171,6 +173,7 @@ class Parameter:
     keys: dict[float, tuple[Any, ...]] = field(default_factory=dict)
     curves: dict[int, list[tuple[float, float]]] = field(default_factory=dict)  # a parametric one's, by dimension
     _strings: dict[bytes, ctypes.Array[ctypes.c_char]] = field(default_factory=dict)
+    _structs: dict[bytes, abi.Bytes] = field(default_factory=dict)
 
     @property
     def held(self) -> tuple[str, int] | None:
@@ -180,6 +183,8 @@ class Parameter:
         assert self.held is not None
         kind, count = self.held
         given = self.properties.values.get("OfxParamPropDefault", [])
+        if self.type == standard.BYTES:
+            return (bytes_at(given[0] if given else None),)
         return tuple(given[i] if i < len(given) else _ZERO[kind] for i in range(count))
 
     def at(self, time: float) -> tuple[Any, ...]:
@@ -199,8 +204,21 @@ class Parameter:
 
     def address_of(self, value: bytes) -> int:
         """Strings handed out stay valid as long as the parameter does."""
-        held = self._strings.setdefault(value, ctypes.create_string_buffer(value))
+        held = self._strings.setdefault(value, ctypes.create_string_buffer(value, len(value) + 1))
         return ctypes.addressof(held)
+
+    def struct_of(self, value: bytes) -> int:
+        """The address of an OfxBytes with a copy of ``value``; it stays as long as the parameter does."""
+        held = self._structs.setdefault(value, abi.Bytes(self.address_of(value) if value else None, len(value)))
+        return ctypes.addressof(held)
+
+
+def bytes_at(address: int | None) -> bytes:
+    """What the OfxBytes at ``address`` holds; NULL holds nothing."""
+    if not address:
+        return b""
+    held = abi.Bytes.from_address(address)
+    return ctypes.string_at(held.data, held.length) if held.data and held.length else b""
 
 
 # time, region wanted (canonical coordinates) or None -> the picture, or a status other than kOfxStatOK

@@ -318,6 +318,15 @@ class Instance:
             if name != "Output" and not clip.properties.get("OfxImageClipPropOptional", 0, 0):
                 self.connect(name, as_components(source, clip.properties.get("OfxImageEffectPropComponents")))
 
+    def feed_frames(self, sources: dict[float, Picture]) -> None:
+        """The picture of each time to every input that must be connected; at other times there is none."""
+        for name, clip in self.effect.clips.items():
+            if name != "Output" and not clip.properties.get("OfxImageClipPropOptional", 0, 0):
+                wanted = clip.properties.get("OfxImageEffectPropComponents")
+                own = {time: as_components(source, wanted) for time, source in sources.items()}
+                self.connect(name, next(iter(own.values())))      # for the region
+                self.connect(name, lambda time, _region, own=own: own.get(time, FAILED))
+
     # --- overlays --------------------------------------------------------------------------------------------
     def overlay(self) -> Overlay | None:
         """The plug-in's overlay that draws with the draw suite, created; None if it has none."""

@@ -112,13 +112,14 @@ MANDATED_PARAMETERS = {TRANSITION: "Transition", RETIMER: "SourceTime"}
 # In the order in which a plug-in that offers several is tried.
 CONTEXTS_TRIED = (FILTER, GENERAL, GENERATOR, TRANSITION, RETIMER, PAINT)
 
+BYTES = "OfxParamTypeBytes"
 # parameter type -> (value type, how many); None: holds no value
 PARAMETERS: dict[str, tuple[str, int] | None] = {
     "OfxParamTypeInteger": ("int", 1), "OfxParamTypeInteger2D": ("int", 2), "OfxParamTypeInteger3D": ("int", 3),
     "OfxParamTypeDouble": ("double", 1), "OfxParamTypeDouble2D": ("double", 2), "OfxParamTypeDouble3D": ("double", 3),
     "OfxParamTypeRGB": ("double", 3), "OfxParamTypeRGBA": ("double", 4), "OfxParamTypeBoolean": ("int", 1),
     "OfxParamTypeChoice": ("int", 1), "OfxParamTypeStrChoice": ("string", 1), "OfxParamTypeString": ("string", 1),
-    "OfxParamTypeCustom": ("string", 1), "OfxParamTypeBytes": ("pointer", 1), "OfxParamTypeGroup": None,
+    "OfxParamTypeCustom": ("string", 1), BYTES: ("pointer", 1), "OfxParamTypeGroup": None,
     "OfxParamTypePage": None, "OfxParamTypePushButton": None, "OfxParamTypeParametric": None,
 }
 # String parameters that hold a path.

@@ -24,8 +24,8 @@ log = logging.getLogger(__name__)
 
 NAME = "huewright.ofx"
 SOURCES = Path(__file__).parent / "native"
-UNITS = ("system.c", "memory.c", "text.c", "card.c", "card_text.c", "program.c", "json.c", "correction.c", "cube.c",
-         "settings.c", "isolation.c", "render.c", "describe.c", "entry.c", "tables.c")
+UNITS = ("system.c", "memory.c", "text.c", "card.c", "card_text.c", "program.c", "json.c", "fields.c", "correction.c",
+         "cube.c", "patches.c", "settings.c", "isolation.c", "render.c", "describe.c", "entry.c", "tables.c")
 """From the lowest up: each knows only those before it (its header includes only theirs)."""
 
 

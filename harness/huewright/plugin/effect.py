@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,7 +11,7 @@ import numpy as np
 from huewright_kernels.ops import Operation
 from huewright_kernels.ops.fields import places
 
-VERSION = (1, 0)
+VERSION = (1, 1)
 GROUPING = "Huewright"
 DEPTHS = ("OfxBitDepthFloat", "OfxBitDepthHalf", "OfxBitDepthShort", "OfxBitDepthByte")
 COMPONENTS = ("OfxImageComponentRGBA", "OfxImageComponentRGB", "OfxImageComponentAlpha")
@@ -27,6 +27,8 @@ class Parameter:
     subtype            the standard's double type or string mode, without prefix
     animates           whether it may change over time
     opened             a group that is shown open
+    step               what a nudge of the control changes it by; 0: one of the last shown digit
+    axes               what each of several numbers is called
     """
 
     name: str
@@ -44,6 +46,8 @@ class Parameter:
     options: tuple[str, ...] = ()
     animates: bool = True
     opened: bool = False
+    step: float = 0.0
+    axes: tuple[str, ...] = ()
 
     @property
     def values(self) -> int:
@@ -54,6 +58,11 @@ class Parameter:
 NUMBERS = 3
 """Every parameter has so many places among an effect's values, used or not."""
 Choose = Callable[[Any, Any, Any], int]
+
+
+def place(parameters: Sequence[Parameter], name: str) -> int:
+    """Where a parameter's numbers begin among an effect's values."""
+    return NUMBERS * next(k for k, parameter in enumerate(parameters) if parameter.name == name)
 
 
 @dataclass(frozen=True)
@@ -96,6 +105,7 @@ class Effect:
     reader   what the plug-in reads that file with
     option   the parameter that says how the file is taken
     source   the choice between the file (0) and the parameters behind ``option``; empty: there is the file only
+    holds    the parameter that says, for people, what is in the file; empty: there is none
     build    what complete settings with a file stand for; the file's parameter then holds the operations read from it
     """
 
@@ -109,6 +119,7 @@ class Effect:
     reader: str = ""
     option: str = ""
     source: str = ""
+    holds: str = ""
     build: Callable[[dict[str, Any]], tuple[Operation, ...]] | None = None
 
     @property
@@ -118,7 +129,7 @@ class Effect:
 
     def settings(self, given: Settings | None = None) -> dict[str, Any]:
         """``given`` over the defaults. Raises ``ValueError`` for unknown names and values out of range."""
-        complete = {p.name: p.default for p in self.parameters if p.type != "Group"}
+        complete = {p.name: p.default for p in self.parameters if p.type != "Group" and p.subtype != "Label"}
         known = {p.name: p for p in self.parameters}
         for name, value in (given or {}).items():
             if name not in complete:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from huewright.plugin.effect import Parameter
+from huewright.plugin.effect import Effect, Parameter
 from huewright.plugin.effects import EFFECTS
 
 
@@ -16,12 +16,23 @@ def documentation() -> str:
              "NVIDIA GPUs too, with the same bits; not on macOS.", ""]
     for item in EFFECTS:
         lines += [f"## {item.label} (`{item.identifier}`)", "", f"{item.description} {item.colours}", "",
-                  "| parameter | type | default | range | meaning |", "|---|---|---|---|---|"]
+                  "| parameter | shown as | type | default | range | meaning |", "|---|---|---|---|---|---|"]
         for p in item.parameters:
             if p.type != "Group":
-                lines.append(f"| `{p.name}` | {p.type}{_subtype(p)} | {_default(p)} | {_range(p)} | {p.hint} |")
+                lines.append(f"| `{p.name}` | {_shown(p, item)} | {p.type}{_subtype(p)} | {_default(p)} | "
+                             f"{_range(p)} | {p.hint} |")
         lines.append("")
     return "\n".join(lines)
+
+
+def _shown(p: Parameter, item: Effect) -> str:
+    """Its label, behind those of the groups that it lies in."""
+    groups = {group.name: group for group in item.parameters if group.type == "Group"}
+    labels, group = [p.label], p.group
+    while group:
+        labels.insert(0, groups[group].label)
+        group = groups[group].group
+    return " / ".join(labels)
 
 
 def _subtype(p: Parameter) -> str:

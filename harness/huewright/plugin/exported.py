@@ -11,11 +11,13 @@ from huewright_kernels.lanes import formula
 from huewright_kernels.native import Exported
 
 from huewright import strict_json
-from huewright.plugin import cube, effects
+from huewright.models import patches
+from huewright.plugin import cube, effects, isolation
 from huewright.plugin.effect import Step
 from huewright.plugin.effects import EFFECTS
 
-SOURCES = tuple(Path(module.__file__ or "") for module in (strict_json, cube, effects)) + (Path(__file__),)
+SOURCES = (*(Path(module.__file__ or "") for module in (strict_json, patches, cube, effects, isolation)),
+           Path(__file__))
 """Where the functions stand: what is emitted changes with them."""
 _LEVELS = ("baseline",)
 # Their types are the compiler's, not Python's.
@@ -27,7 +29,7 @@ pointer_u8: Any = lanes.pointer_u8
 def exported() -> dict[str, Exported]:
     """Name -> function, numba signature, levels: see :func:`huewright_kernels.native.emit`."""
     found: dict[str, Exported] = {
-        "isolation_quads": (_quads(), "int64(int64, int64, int64)", _LEVELS),
+        **{name: (function, signature, _LEVELS) for name, (function, signature) in _patches().items()},
         **{name: (function, signature, _LEVELS) for name, (function, signature) in _json().items()}}
     for chain, steps in chains().items():
         for k, step in enumerate(steps):
@@ -48,12 +50,21 @@ def _step(step: Step) -> Callable[..., Any]:
     return chosen
 
 
-def _quads() -> Callable[..., Any]:
-    quads = formula(effects.isolation_quads)
+def _patches() -> dict[str, tuple[Callable[..., Any], str]]:
+    grid, placed, fault = formula(isolation.grid), formula(isolation.placed), formula(patches.fault)
 
-    def placed(values_at: Any, frame_at: Any, quads_at: Any) -> Any:
-        return quads(pointer_f64(values_at), pointer_f64(frame_at), pointer_f64(quads_at))
-    return placed
+    def in_a_grid(values_at: Any, points_at: Any, counts_at: Any) -> Any:
+        return grid(pointer_f64(values_at), pointer_f64(points_at), pointer_i64(counts_at))
+
+    def in_the_picture(values_at: Any, frame_at: Any, points_at: Any, counts_at: Any, count: Any) -> Any:
+        return placed(pointer_f64(values_at), pointer_f64(frame_at), pointer_f64(points_at), pointer_i64(counts_at),
+                      count)
+
+    def fault_of(x_at: Any, y_at: Any, counts_at: Any, size_at: Any) -> Any:
+        return fault(pointer_f64(x_at), pointer_f64(y_at), pointer_i64(counts_at), pointer_f64(size_at))
+    return {"isolation_grid": (in_a_grid, "int64(int64, int64, int64)"),
+            "isolation_placed": (in_the_picture, "int64(int64, int64, int64, int64, int64)"),
+            "patch_fault": (fault_of, "int64(int64, int64, int64, int64)")}
 
 
 def _json() -> dict[str, tuple[Callable[..., Any], str]]:

@@ -18,11 +18,11 @@ from huewright_kernels.ops.fields import LARGEST, MOST_SIGNAL, Field, places
 from huewright_kernels.planes import SCRATCH_FLOATS
 
 from huewright import files, strict_json
-from huewright.models import chain
-from huewright.plugin import cube
+from huewright.models import chain, patches
+from huewright.plugin import cube, isolation
 from huewright.plugin.effect import GROUPING, VERSION, Effect, Step
 from huewright.plugin.effect import Parameter as EffectParameter
-from huewright.plugin.effects import EFFECTS, NO_QUAD
+from huewright.plugin.effects import EFFECTS
 from huewright.plugin.exported import chains
 
 SENTENCES = {
@@ -31,7 +31,10 @@ SENTENCES = {
     "NOT_JSON": strict_json.NOT_JSON,
     "NO_CORRECTION": chain.NO_CORRECTION, "DAMAGED": chain.DAMAGED, "ABSENT": chain.ABSENT, "NO_LIST": chain.NO_LIST,
     "AT": chain.AT, "NO_RECORD": chain.NO_RECORD, "NO_OPERATION": fields.NO_OPERATION,
-    "NO_PARAMETER": fields.NO_PARAMETER, "WRONG": fields.WRONG, "REFUSED": fields.REFUSED, "NO_QUAD": NO_QUAD}
+    "NO_PARAMETER": fields.NO_PARAMETER, "WRONG": fields.WRONG, "REFUSED": fields.REFUSED,
+    "NO_QUAD": isolation.NO_QUAD, "NO_PATCHES_FILE": patches.NO_PATCHES_FILE, "PATCHES_DAMAGED": patches.DAMAGED,
+    "PATCHES_NO_LIST": patches.NO_LIST, "PATCHES_AT": patches.AT, "PATCHES_NO_RECORD": patches.NO_RECORD,
+    "PATCHES_NO_NAME": patches.NO_NAME, "PATCHES_UNKNOWN": patches.UNKNOWN, "PATCHES_TAKES": patches.TAKES}
 """What Python and the plug-in say in the same words, as formats that both fill in."""
 _KINDS = {"number": "FIELD_NUMBER", "row": "FIELD_ROW", "rows": "FIELD_ROWS", "list": "FIELD_LIST",
           "word": "FIELD_WORD", "table": "FIELD_TABLE"}
@@ -46,19 +49,23 @@ def files_of_tables() -> dict[str, str]:
 def constants() -> str:
     """Counts, sizes and indices that the C sources name."""
     operations = [kind() for kind in REGISTRY.values()]
-    isolation = next(effect for effect in EFFECTS if effect.steps is None)
+    of_card, of_patch = fields.fields_of(patches.CardFields), fields.fields_of(patches.PatchFields)
     numbers = {
-        "OPERATION_COUNT": len(REGISTRY), "MOST_NUMBERS": max(len(o.numbers()[0]) for o in operations),
+        "OPERATION_COUNT": len(REGISTRY), "MOST_NUMBERS": max(*(len(o.numbers()[0]) for o in operations),
+                                                                       sum(field.slots for field in of_patch)),
         "MOST_FIELDS": max(len(o.numbers()[1]) for o in operations), "QUOTED": fields.QUOTED,
         "EFFECT_COUNT": len(EFFECTS), "MOST_PARAMETERS": max(len(effect.parameters) for effect in EFFECTS),
-        "MOST_PATCHES": math.prod(int(p.maximum) for p in isolation.parameters if p.type == "Integer"),
+        "MOST_PATCHES": isolation.MOST_PLACED, "MOST_POINTS": isolation.MOST_POINTS,
+        "MOST_PATCHES_IN_FILE": patches.MOST_PATCHES,
+        "MOST_POINTS_IN_FILE": patches.MOST_PATCHES * patches.MOST_CORNERS,
+        "CARD_FIELDS": len(of_card), "PATCH_FIELDS": len(of_patch),
         "SCRATCH_FLOATS": SCRATCH_FLOATS, "JOB_FIELDS": len(JOB_FIELDS), "STREAMED_BYTES": STREAMED_BYTES,
         "JSON_SCRATCH": strict_json.SCRATCH, "MOST_BYTES": files.MOST_BYTES,
         "CUBE_VALUES": len(cube.VALUES), "CUBE_STEPS": len(cube.STEPS),
         "CARD_THREADS": walking.THREADS, "CARD_PIXELS": walking.PIXELS, "CARD_ROWS": walking.MOST_ROWS,
         "VERSION_MAJOR": VERSION[0], "VERSION_MINOR": VERSION[1],
         **{f"KIND_{effect.name}": k for k, effect in enumerate(EFFECTS)},
-        **{f"PatchIsolation_{p.name}": k for k, p in enumerate(isolation.parameters)}}
+        **{f"PatchIsolation_{p.name}": k for k, p in enumerate(isolation.PARAMETERS)}}
     return "\n".join([_HEAD, "#ifndef HUEWRIGHT_CONSTANTS_H", "#define HUEWRIGHT_CONSTANTS_H",
                       *(f"#define {name} {value}" for name, value in numbers.items()),
                       f"#define LARGEST_NUMBER {_c(LARGEST)}", f"#define MOST_SIGNAL {_c(MOST_SIGNAL)}",
@@ -77,14 +84,16 @@ def card_text(kernel: str) -> str:
 
 def sentences() -> str:
     """The sentences, what JSON is refused for, and the names that they are filled in with."""
-    give = strict_json.NOT_JSON.rpartition("%s")
-    shared = SENTENCES | {"NOT_JSON": give[0] + chain.REMEDY}
-    return "\n".join([_HEAD, *(f"#define SENTENCE_{name} {_c(text)}" for name, text in shared.items()),
+    return "\n".join([_HEAD, *(f"#define SENTENCE_{name} {_c(text)}" for name, text in SENTENCES.items()),
                       f"#define KNOWN_OPERATIONS {_c(', '.join(REGISTRY))}",
                       f"#define CORRECTION_FORMAT {_c(chain.FORMAT)}",
                       f"#define CORRECTION_WHAT {_c(chain.WHAT)}", '#define CUBE_WHAT "LUT file"',
+                      f"#define CORRECTION_REMEDY {_c(chain.REMEDY)}", f"#define PATCHES_FORMAT {_c(patches.FORMAT)}",
+                      f"#define PATCHES_WHAT {_c(patches.WHAT)}", f"#define PATCHES_REMEDY {_c(patches.REMEDY)}",
                       "static const char *const json_faults[] __attribute__((unused)) = {"
-                      + ", ".join(map(_c, strict_json.FAULTS)) + "};", ""])
+                      + ", ".join(map(_c, strict_json.FAULTS)) + "};",
+                      "static const char *const patch_faults[] __attribute__((unused)) = {"
+                      + ", ".join(map(_c, patches.FAULTS)) + "};", ""])
 
 
 def steps() -> str:
@@ -100,6 +109,10 @@ def tables() -> str:
     for name, chain_steps in chains().items():
         if name != "cube":
             lines += _chain(name, chain_steps)
+    for name, kind in (("card", patches.CardFields), ("patch", patches.PatchFields)):
+        rows = [_field(f"{name}_{item.name}", item, start, item.default, lines)
+                for item, start in zip(fields.fields_of(kind), fields.places(kind), strict=True)]
+        lines += [f"const Field {name}_fields[] = {{", *rows, "};", ""]
     rows = [line for effect in EFFECTS for line in _effect(effect, lines)]
     return "\n".join([*lines, "const Effect effects_table[EFFECT_COUNT] = {", *rows, "};", ""])
 
@@ -150,7 +163,8 @@ def _effect(effect: Effect, lines: list[str]) -> list[str]:
     rows = [_parameter(effect.name, parameter, lines) for parameter in effect.parameters]
     lines += [f"static const Parameter parameters_{effect.name}[] = {{", *rows, "};", ""]
     names = [parameter.name for parameter in effect.parameters]
-    places_of = [names.index(name) if name else -1 for name in (effect.file, effect.option, effect.source)]
+    places_of = [names.index(name) if name else -1 for name in
+                 (effect.file, effect.option, effect.source, effect.holds)]
     chain_steps = f"{effect.name}_steps, {len(effect.steps)}" if effect.steps else "NULL, 0"
     reader = f"add_{effect.reader}_file" if effect.reader else "NULL"
     return [f"    {{{_c(effect.identifier)}, {_c(effect.label)}, {_c(f'{effect.description} {effect.colours}')}, "
@@ -168,7 +182,12 @@ def _parameter(effect: str, p: EffectParameter, lines: list[str]) -> str:
     default = _c([0.0 if isinstance(v, str) or v is None else float(v) for v in numbers])
     ranges = ", ".join(_c(float(v)) for v in (low, high, p.shown_minimum, p.shown_maximum))
     texts = ", ".join(_c(text) for text in (p.name, f"OfxParamType{p.type}", p.label, p.hint, p.group, p.subtype))
-    return (f"    {{{texts}, {options}, {p.values}, {int(p.animates)}, {p.digits}, {int(p.opened)}, {default}, "
+    axes, step = "NULL", p.step or 10.0**-p.digits
+    if p.axes:
+        axes = f"axes_{effect}_{p.name}"
+        lines.append(f"static const char *const {axes}[] = {{{', '.join(map(_c, p.axes))}}};")
+    return (f"    {{{texts}, {options}, {axes}, {p.values}, {int(p.animates)}, {p.digits}, {int(p.opened)}, "
+            f"{_c(step)}, {default}, "
             f"{ranges}}},")
 
 

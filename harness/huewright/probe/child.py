@@ -185,13 +185,20 @@ def summary(path: str) -> Callable[[Progress], Any]:
                 for context in row["contexts"]:
                     if plugin.describe_in_context(context) == standard.OK and not row["parameters"]:
                         row["parameters"] = [{"name": p.name, "type": p.type,
-                                              "default": [v.decode() if isinstance(v, bytes) else v
+                                              "default": [_shown(v, p.type)
                                                           for v in p.default()],
                                               "hint": p.properties.get("OfxParamPropHint", 0, "")}
                                              for p in plugin.contexts[context].parameters.values() if p.held]
             plugins.append(row)
         return plugins
     return ask
+
+
+def _shown(value: Any, kind: str) -> Any:
+    """A value as text or number; bytes of the plug-in's own in hexadecimal."""
+    if kind == standard.BYTES:
+        return value.hex()
+    return value.decode() if isinstance(value, bytes) else value
 
 
 def one_check(request: dict[str, Any], identifier: str, context: str, name: str

@@ -73,6 +73,59 @@ def build_bundle(directory: Path | str, *, targets: Iterable[str] | None = None,
     return BundleSummary(bundle, made, tuple(effect.identifier for effect in EFFECTS), time.perf_counter() - started)
 
 
+@dataclass(frozen=True)
+class PatchesSummary:
+    """A patches file that was written. ``frame`` and ``corners`` are where a survey found the card: pixels from the
+    left and from the bottom of the picture, as the effect's parameters take them; None and empty without a survey."""
+
+    file: Path
+    patches: tuple[str, ...]
+    frame: int | None = None
+    corners: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def settings(self) -> dict[str, tuple[float, float]]:
+        """The corners by the names of the effect's parameters."""
+        return dict(zip(("topLeft", "topRight", "bottomRight", "bottomLeft"), self.corners, strict=False))
+
+
+def write_patches(card_file: Path | str, file: Path | str, *, roles: Iterable[str] | None = None,
+                  survey_file: Path | str | None = None, overwrite: bool = False) -> PatchesSummary:
+    """Writes where the card's patches lie for the patch isolation effect: those of ``roles`` (None: all).
+
+    Raises :class:`InputError` for an unknown role, a card that such a file can't hold, a survey of another card or
+    without a card in any frame.
+    """
+    from huewright.models.card import ROLES, load_card
+    from huewright.models.patches import patches_to_dict, save_patches
+    from huewright.models.survey import load_survey
+    from huewright.provenance.digests import card_layout_sha256
+
+    wanted = tuple(ROLES if roles is None else roles)
+    for role in wanted:
+        if role not in ROLES:
+            raise InputError(f"no patch has the role {role!r}; there are {', '.join(ROLES)}")
+    card = load_card(card_file)
+    frame: int | None = None
+    corners: tuple[tuple[float, float], ...] = ()
+    if survey_file is not None:
+        survey = load_survey(survey_file)
+        if survey.card_layout_sha256 and survey.card_layout_sha256 != card_layout_sha256(card):
+            raise InputError(f"{survey_file} was made with a card whose patches lie elsewhere; give the card that it "
+                             "was "
+                             "made with")
+        seen = [grade for grade in survey.grades if len(grade.corners) == 4]
+        if not seen:
+            raise InputError(f"{survey_file} found the card in no frame, so there are no corners to tell; leave out "
+                             "--survey and set the corners by hand")
+        best = next((grade for grade in seen if grade.verdict == "chosen"), seen[0])
+        frame = best.frame
+        corners = tuple((round(x, 2), round(survey.height - y, 2)) for x, y in best.corners)
+    save_patches(card, file, wanted.__contains__, overwrite=overwrite)
+    names = tuple(row["name"] for row in patches_to_dict(card, wanted.__contains__)["patches"])
+    return PatchesSummary(Path(file), names, frame, corners)
+
+
 def describe_effects() -> str:
     """The page on this project's effects, as Markdown."""
     from huewright.plugin.effects_page import documentation

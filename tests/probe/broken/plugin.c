@@ -1,8 +1,15 @@
 /* Compiled by the tests once for each fault, with -DBREAK_...; without any it is honest. */
+#ifdef BREAK_THREAD_SAFETY
+#define THREAD_SAFETY "OfxImageEffectRenderInstanceSafe"
+#endif
 #include "minimal.h"
 
+#ifdef BREAK_ONE_INSTANCE_AT_ONCE
+static volatile double shared_time; /* of all renders, which are at the same time only while one frame is rendered */
+#endif
+
 #ifdef BREAK_THREAD_SAFETY
-/* Shared by all renders, though the plug-in says that it is fully safe. */
+/* Shared by all renders, though the plug-in says that instances may be rendered at once. */
 static Picture shared_source, shared_output;
 static OfxRectI shared_window;
 #endif
@@ -58,8 +65,14 @@ static OfxStatus render(OfxEffect effect, OfxProperties in)
 #ifdef BREAK_HANG
     for (;;) sleep(1);
 #endif
+#ifdef BREAK_ONE_INSTANCE_AT_ONCE
+    shared_time = time;
+#endif
     status = fetch(effect, "Output", time, &output);
     if (status != OFX_OK) return OFX_FAILED;
+#ifdef BREAK_ONE_INSTANCE_AT_ONCE
+    time = shared_time;
+#endif
     status = fetch(effect, "Source", time, &source);
     if (status != OFX_OK) {
 #ifdef BREAK_NO_SOURCE

@@ -7,9 +7,9 @@ import math
 import struct
 from typing import Any
 
-from huewright.host import property_sets, standard
+from huewright.host import abi, property_sets, standard
 from huewright.host.handles import Handles
-from huewright.host.objects import Parameter, ParameterSet, PropertySet
+from huewright.host.objects import Parameter, ParameterSet, PropertySet, bytes_at
 from huewright.host.standard import ERR_BAD_HANDLE, ERR_BAD_INDEX, ERR_EXISTS, ERR_UNKNOWN, ERR_UNSUPPORTED, FAILED, OK
 from huewright.host.suites.common import NATIVE, Functions, put, text_of
 
@@ -29,8 +29,6 @@ def parameter_suite(host: Handles) -> Functions:
         if wanted not in standard.PARAMETERS:
             host.journal.add("error", f"parameter {key!r} is of type {wanted!r}, which the standard does not have")
             return ERR_UNKNOWN
-        if wanted == "OfxParamTypeBytes":
-            return ERR_UNSUPPORTED
         if key in effect.parameters:
             host.journal.add("error", f"parameter {key!r} was defined twice")
             return ERR_EXISTS
@@ -41,7 +39,7 @@ def parameter_suite(host: Handles) -> Functions:
         if held is not None:
             values |= {"OfxParamPropAnimates": int(held[0] == "double" or "Integer" in wanted),
                        "OfxParamPropPersistant": 1, "OfxParamPropEvaluateOnChange": 1, "OfxParamPropCanUndo": 1}
-            values["OfxParamPropDefault"] = [{"int": 0, "double": 0.0}.get(held[0], "")] * held[1]
+            values["OfxParamPropDefault"] = [{"int": 0, "double": 0.0, "pointer": 0}.get(held[0], "")] * held[1]
         if wanted in standard.RANGED and held is not None:
             low, high = (-2**31, 2**31 - 1) if held[0] == "int" else (-1.7976931348623157e308, 1.7976931348623157e308)
             for side, bound in (("Min", low), ("Max", high), ("DisplayMin", low), ("DisplayMax", high)):
@@ -87,6 +85,9 @@ def parameter_suite(host: Handles) -> Functions:
             if not address:
                 host.journal.add("error", f"the value of {parameter.name!r} was asked for with a null pointer")
                 return FAILED
+            if parameter.type == standard.BYTES:
+                ctypes.memmove(address, parameter.struct_of(value), ctypes.sizeof(abi.Bytes))
+                continue
             if kind == "string":
                 value = parameter.address_of(value)
             NATIVE[kind].from_address(address).value = value
@@ -108,6 +109,8 @@ def parameter_suite(host: Handles) -> Functions:
         parameter = valued(handle, "paramGetDerivative")
         if parameter is None:
             return ERR_BAD_HANDLE
+        if parameter.held is None or parameter.held[0] not in ("int", "double"):
+            return ERR_UNSUPPORTED
         step = 1e-3
         slope = tuple((b - a) / (2 * step) for a, b in zip(parameter.at(time - step), parameter.at(time + step),
                                                            strict=True))
@@ -117,6 +120,8 @@ def parameter_suite(host: Handles) -> Functions:
         parameter = valued(handle, "paramGetIntegral")
         if parameter is None:
             return ERR_BAD_HANDLE
+        if parameter.held is None or parameter.held[0] not in ("int", "double"):
+            return ERR_UNSUPPORTED
         edges = sorted({start, end, *(t for t in parameter.keys if min(start, end) < t < max(start, end))})
         sums = [0.0] * len(parameter.values)
         for a, b in zip(edges, edges[1:], strict=False):  # straight between keys: the trapezium rule is exact
@@ -127,6 +132,10 @@ def parameter_suite(host: Handles) -> Functions:
     def accept(parameter: Parameter, integers: tuple[int, ...], doubles: tuple[float, ...]) -> tuple[Any, ...]:
         assert parameter.held is not None
         kind, count = parameter.held
+        if parameter.type == standard.BYTES:
+            if not integers[0]:
+                host.journal.add("error", f"bytes parameter {parameter.name!r} was set without an OfxBytes (NULL)")
+            return (bytes_at(integers[0]),)
         if kind == "double":
             return doubles[:count]
         if kind == "string":

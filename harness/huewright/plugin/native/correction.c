@@ -1,17 +1,15 @@
 /* Correction files: JSON records of operations, read by the operations' generated tables. */
-#include <float.h>
-#include <math.h>
 #include <string.h>
 
-#include "json.h"
+#include "fields.h"
 #include "readers.h"
 #include "sentences.h"
 
 typedef struct {
-    const char *path, *text;
+    FileText text;
+    const char *path;
     const char *list; /* the key that is read, and the operation's number in it */
     int number;
-    float *table; /* the last one read, to be given back */
     Trouble *trouble;
 } Reader;
 
@@ -21,94 +19,6 @@ static int refuse(Reader *r, const char *problem)
     Trouble words;
     fail(&words, OFX_FAILED, SENTENCE_AT, r->list, r->number, problem);
     return fail(r->trouble, OFX_FAILED, SENTENCE_DAMAGED, r->path, words.text);
-}
-
-static int in_range(const Field *f, double number)
-{
-    return number >= f->low && number <= f->high;
-}
-
-/* The numbers of a list, at most `most`; how many, or -1 if anything in it is no number that the field takes. */
-static int numbers_of(const Reader *r, const Field *f, int64_t place, int most, double *to)
-{
-    int count = 0;
-    if (r->text[place] != '[') return -1;
-    for (Items i = json_items(r->text, place); json_next(&i);) {
-        double number;
-        if (count == most || !json_number(r->text, i.value, &number, NULL) || !in_range(f, number)) return -1;
-        to[count++] = number;
-    }
-    return count;
-}
-
-/* Nested lists, `n` long but for the innermost of three, from *at on, which moves behind them. NULL: another shape. */
-static float *flatten(const char *text, int64_t *at, int axes, int64_t n, float *to)
-{
-    const int64_t count = axes == 0 ? 3 : n;
-    if (text[*at] != '[') return NULL;
-    for (int64_t k = 0; k < count; k++) {
-        double number;
-        *at = json_blank(text, *at + 1);
-        if (axes == 0) {
-            if (!json_number(text, *at, &number, at) || !(fabsf((float)number) <= LARGEST_NUMBER)) return NULL;
-            *to++ = (float)number;
-        } else if (!(to = flatten(text, at, axes - 1, n, to))) {
-            return NULL;
-        }
-        *at = json_blank(text, *at);
-        if (text[*at] != (k < count - 1 ? ',' : ']')) return NULL;
-    }
-    *at += 1;
-    return to;
-}
-
-static int take_table(Reader *r, const Field *f, int64_t place, Given *given, int64_t *n)
-{
-    size_t points = 1;
-    if (r->text[place] != '[') return 0;
-    *n = json_count(r->text, place);
-    if (*n < f->least || *n > f->most) return 0;
-    for (int k = 1; k < f->axes; k++) points *= (size_t)*n;
-    r->table = take(3 * points * sizeof(float));
-    if (!r->table) return no_memory(r->trouble);
-    given->table = r->table;
-    return flatten(r->text, &place, f->axes - 1, *n, r->table) != NULL;
-}
-
-/* Whether the field takes what stands at `place`; its numbers, and how many. */
-static int take_field(Reader *r, const Field *f, int64_t place, Given *given, int64_t *count)
-{
-    double *to = given->numbers + f->place;
-    const char *text = r->text;
-    if (f->optional && text[place] == 'n') {
-        *count = 0;
-        return 1;
-    }
-    switch (f->kind) {
-    case FIELD_NUMBER:
-        *count = 1;
-        return json_number(text, place, to, NULL) && in_range(f, *to);
-    case FIELD_ROW:
-    case FIELD_LIST:
-        return (*count = numbers_of(r, f, place, f->most, to)) >= f->least;
-    case FIELD_ROWS:
-        *count = 0;
-        if (text[place] != '[') return 0;
-        for (Items i = json_items(text, place); json_next(&i); *count += f->columns)
-            if (*count == f->most || numbers_of(r, f, i.value, f->columns, to + *count) != f->columns) return 0;
-        return *count == f->most;
-    case FIELD_WORD:
-        *count = 1;
-        for (int k = 0; text[place] == '"' && f->choices[k]; k++)
-            if (json_is_text(text, place + 1, f->choices[k])) {
-                *to = k;
-                return 1;
-            }
-        return 0;
-    case FIELD_TABLE:
-        return take_table(r, f, place, given, count);
-    }
-    return 0;
 }
 
 static const Operation *operation_named(const char *text, int64_t name)
@@ -123,7 +33,7 @@ static int read_operation(Reader *r, Program *program, int64_t place)
 {
     Trouble words;
     char shown[QUOTED + 1] = "";
-    const char *text = r->text;
+    const char *text = r->text.text;
     if (text[place] != '{') return refuse(r, SENTENCE_NO_RECORD);
     const int64_t name = json_member(text, place, "operation");
     const Operation *operation = operation_named(text, name);
@@ -148,7 +58,7 @@ static int read_operation(Reader *r, Program *program, int64_t place)
     }
     for (int k = 0; k < operation->count; k++) {
         const Field *f = &operation->fields[k];
-        if (!places[k] || take_field(r, f, places[k], &given, &given.counts[k])) continue;
+        if (!places[k] || take_field(&r->text, f, places[k], &given, &given.counts[k])) continue;
         if (r->trouble->status != OFX_OK) return 0;
         fail(&words, OFX_FAILED, SENTENCE_WRONG, operation->name, f->name, f->wants);
         return refuse(r, words.text);
@@ -161,27 +71,27 @@ static int read_operation(Reader *r, Program *program, int64_t place)
 
 static int read_list(Reader *r, Program *program, int64_t whole, const char *key)
 {
-    const int64_t list = json_member(r->text, whole, key);
+    const int64_t list = json_member(r->text.text, whole, key);
     Trouble words;
     int good = 1;
-    if (!list || r->text[list] != '[') {
+    if (!list || r->text.text[list] != '[') {
         fail(&words, OFX_FAILED, list ? SENTENCE_NO_LIST : SENTENCE_ABSENT, key);
         return fail(r->trouble, OFX_FAILED, SENTENCE_DAMAGED, r->path, words.text);
     }
     r->list = key, r->number = 0;
-    for (Items i = json_items(r->text, list); good && json_next(&i); r->number++) {
+    for (Items i = json_items(r->text.text, list); good && json_next(&i); r->number++) {
         good = read_operation(r, program, i.value);
-        give(r->table);
-        r->table = NULL;
+        give(r->text.table);
+        r->text.table = NULL;
     }
     return good;
 }
 
 static int read_whole_chain(Reader *r, Program *program, int neutral)
 {
-    const int64_t whole = json_first(r->text);
-    const int64_t format = r->text[whole] == '{' ? json_member(r->text, whole, "format") : 0;
-    if (!format || r->text[format] != '"' || !json_is_text(r->text, format + 1, CORRECTION_FORMAT))
+    const int64_t whole = json_first(r->text.text);
+    const int64_t format = r->text.text[whole] == '{' ? json_member(r->text.text, whole, "format") : 0;
+    if (!format || r->text.text[format] != '"' || !json_is_text(r->text.text, format + 1, CORRECTION_FORMAT))
         return fail(r->trouble, OFX_FAILED, SENTENCE_NO_CORRECTION, r->path);
     /* Both lists must be in order, as for the program; the one that isn't wanted goes where it is forgotten. */
     Program *other = program_new(r->trouble);
@@ -195,8 +105,54 @@ int add_correction_file(Program *program, const char *path, int neutral, Trouble
 {
     size_t size = 0;
     char *text = read_whole(path, CORRECTION_WHAT, &size, trouble);
-    Reader r = {.path = path, .text = text, .trouble = trouble};
-    int good = text && json_scan(text, size, path, CORRECTION_WHAT, trouble) && read_whole_chain(&r, program, neutral);
+    Reader r = {.path = path, .text = {text, NULL, trouble}, .trouble = trouble};
+    int good = text && json_scan(text, size, path, CORRECTION_WHAT, CORRECTION_REMEDY, trouble)
+               && read_whole_chain(&r, program, neutral);
     give(text);
     return good;
+}
+
+/* --- what a file holds, for people --- */
+static size_t put_names(const char *text, int64_t list, const char *role, int used, const char *ahead, char *to,
+                        size_t room)
+{
+    char shown[QUOTED + 1];
+    size_t at = 0;
+    for (Items i = json_items(text, list); json_next(&i);) {
+        if (text[i.value] != '{') continue;
+        const int64_t name = json_member(text, i.value, "name"), is = json_member(text, i.value, "role");
+        const int64_t was_used = json_member(text, i.value, "used");
+        if (!name || text[name] != '"' || !is || text[is] != '"' || !json_is_text(text, is + 1, role)) continue;
+        if (used != (was_used && text[was_used] == 't')) continue;
+        json_shown(text, name + 1, shown);
+        if (at + strlen(ahead) + strlen(shown) + 3 >= room) break;
+        put_words(to + at, room - at, "%s%s", at ? ", " : ahead, shown);
+        at += strlen(to + at);
+    }
+    return at;
+}
+
+void correction_words(const char *path, char *to, size_t room)
+{
+    static const struct { const char *role; int used; const char *ahead; } parts[] = {
+        {"bar", 1, "; bars: "}, {"chip", 1, "; chips: "}, {"bar", 0, "; bars left out: "},
+        {"chip", 0, "; chips left out: "}, {"check", 0, "; only checked: "}};
+    char shown[QUOTED + 1];
+    Trouble unused = {0};
+    size_t size = 0, at = 0;
+    char *text = read_whole(path, CORRECTION_WHAT, &size, &unused);
+    *to = 0;
+    if (text && json_scan(text, size, path, CORRECTION_WHAT, CORRECTION_REMEDY, &unused)) {
+        const int64_t whole = json_first(text), is_record = text[whole] == '{';
+        const int64_t method = is_record ? json_member(text, whole, "method") : 0;
+        const int64_t list = is_record ? json_member(text, whole, "patches") : 0;
+        if (method && text[method] == '"') {
+            json_shown(text, method + 1, shown);
+            put_words(to, room, "Solved with %s", shown);
+            at = strlen(to);
+            for (size_t k = 0; list && text[list] == '[' && k < sizeof parts / sizeof *parts; k++)
+                at += put_names(text, list, parts[k].role, parts[k].used, parts[k].ahead, to + at, room - at);
+        }
+    }
+    give(text);
 }

@@ -66,18 +66,17 @@ static void describe_numbers(const Parameter *q, OfxProperties p)
 {
     const int whole = strcmp(q->type, "OfxParamTypeInteger") == 0;
     const int spatial = strcmp(q->subtype, "XYAbsolute") == 0;
-    double low[3], high[3], shown_low[3], shown_high[3], step = 1;
-    for (int k = 0; k < q->digits; k++) step *= 10;
-    step = 1 / step;
+    double low[3], high[3], shown_low[3], shown_high[3];
     for (int k = 0; k < q->values; k++)
         low[k] = q->minimum, high[k] = q->maximum, shown_low[k] = q->shown_minimum, shown_high[k] = q->shown_maximum;
     set_numbers(p, "OfxParamPropMin", low, q->values, whole);
     set_numbers(p, "OfxParamPropMax", high, q->values, whole);
     set_numbers(p, "OfxParamPropDisplayMin", shown_low, q->values, whole);
     set_numbers(p, "OfxParamPropDisplayMax", shown_high, q->values, whole);
+    for (int k = 0; q->axes && k < q->values; k++) props->propSetString(p, "OfxParamPropDimensionLabel", k, q->axes[k]);
     if (whole) return;
     props->propSetInt(p, "OfxParamPropDigits", 0, q->digits);
-    props->propSetDouble(p, "OfxParamPropIncrement", 0, step);
+    props->propSetDouble(p, "OfxParamPropIncrement", 0, q->step);
     if (*q->subtype) {
         char type[64];
         put_words(type, sizeof type, "OfxParamDoubleType%s", q->subtype);
@@ -94,15 +93,18 @@ static OfxStatus define_parameter(OfxParamSet set, const Parameter *q)
     set_text(p, "OfxParamPropScriptName", q->name);
     if (*q->group) set_text(p, "OfxParamPropParent", q->group);
     if (q->values == 0) {
+        if (*q->hint) set_text(p, "OfxParamPropHint", q->hint);
         props->propSetInt(p, "OfxParamPropGroupOpen", 0, q->open);
         return OFX_OK;
     }
     set_text(p, "OfxParamPropHint", q->hint);
     props->propSetInt(p, "OfxParamPropAnimates", 0, q->animates);
     if (strcmp(q->type, "OfxParamTypeString") == 0) {
+        const int file = strcmp(q->subtype, "FilePath") == 0;
         set_text(p, "OfxParamPropDefault", "");
-        set_text(p, "OfxParamPropStringMode", "OfxParamStringIsFilePath");
-        props->propSetInt(p, "OfxParamPropStringFilePathExists", 0, 1);
+        set_text(p, "OfxParamPropStringMode", file ? "OfxParamStringIsFilePath" : "OfxParamStringIsLabel");
+        if (file) props->propSetInt(p, "OfxParamPropStringFilePathExists", 0, 1);
+        if (!file) props->propSetInt(p, "OfxParamPropEvaluateOnChange", 0, 0); /* it changes no picture */
     } else if (q->options) {
         for (int k = 0; q->options[k]; k++) props->propSetString(p, "OfxParamPropChoiceOption", k, q->options[k]);
         set_numbers(p, "OfxParamPropDefault", q->initial, 1, 1);

@@ -88,6 +88,13 @@ static OfxStatus destroy(OfxEffect handle)
     return OFX_OK;
 }
 
+static void say_what_is_in_the_file(Instance *instance, const char *path)
+{
+    char words[2000] = "";
+    if (*path) correction_words(path, words, sizeof words);
+    params->paramSetValue(instance->parameters[instance->effect->holds], words);
+}
+
 static OfxStatus changed(OfxEffect handle, OfxProperties in)
 {
     Instance *instance = instance_of(handle);
@@ -99,6 +106,8 @@ static OfxStatus changed(OfxEffect handle, OfxProperties in)
         return OFX_REPLY_DEFAULT;
     props->propGetDouble(in, "OfxPropTime", 0, &time);
     Program *program = program_at(instance, time, &settings, &trouble); /* what is wrong shows at once */
+    if (instance->effect->holds >= 0 && text_is(in, "OfxPropName", instance->effect->parameters[instance->effect->file].name))
+        say_what_is_in_the_file(instance, program ? settings.path : "");
     if (program)
         all_well(instance);
     else

@@ -9,6 +9,8 @@
 
 enum { WIDEST_PICTURE = 1 << 24 };
 
+static int64_t number_at(const void *place) { return (int64_t)(uintptr_t)place; }
+
 /* What of an axis from `first` to `last` counts, from an origin: all; of an axis without end, what is in the picture. */
 static int64_t axis(int64_t first, int64_t last, int64_t first_there, int64_t last_there, int64_t *low, int64_t *high)
 {
@@ -24,37 +26,45 @@ static int64_t limited(double value, int64_t low, int64_t high)
 }
 
 /* The pixels that a patch may touch: columns and rows, low and high. */
-static void extent(const Isolation *isolation, const double *p, int64_t low[2], int64_t high[2])
+static void extent(const Isolation *isolation, const double *p, int64_t n, int64_t low[2], int64_t high[2])
 {
     const double margin = 0.5 * isolation->feather;
     for (int axis = 0; axis < 2; axis++) {
         double first = p[axis], last = p[axis];
-        for (int k = 1; k < 4; k++) first = fmin(first, p[2 * k + axis]), last = fmax(last, p[2 * k + axis]);
+        for (int64_t k = 1; k < n; k++) first = fmin(first, p[2 * k + axis]), last = fmax(last, p[2 * k + axis]);
         low[axis] = limited(floor(first - margin), isolation->low[axis], isolation->high[axis]);
         high[axis] = limited(ceil(last + margin), isolation->low[axis], isolation->high[axis]);
     }
 }
 
-int isolation_prepare(Isolation *isolation, const double *values, const Picture *source, const double scale[2],
-                      Trouble *trouble)
+int isolation_prepare(Isolation *isolation, const Patches *patches, const double *values, const Picture *source,
+                      const double scale[2], Trouble *trouble)
 {
     const OfxRectI rod = source->rod, there = source->bounds;
     void *unused = NULL;
-    int64_t count = 0;
+    int64_t count = 0, good = 0;
     isolation->left = axis(rod.x1, rod.x2, there.x1, there.x2, &isolation->low[0], &isolation->high[0]);
     isolation->top = -axis(-(int64_t)rod.y2, -(int64_t)rod.y1, -(int64_t)there.y2, -(int64_t)there.y1,
                            &isolation->low[1], &isolation->high[1]);
     const double frame[4] = {scale[0] / source->aspect, scale[1], (double)isolation->left, (double)isolation->top};
-    huewright_isolation_quads_baseline(&count, &unused, (int64_t)(uintptr_t)values, (int64_t)(uintptr_t)frame,
-                                       (int64_t)(uintptr_t)isolation->corners);
-    if (count <= 0)
-        return fail(trouble, OFX_FAILED, "%s", SENTENCE_NO_QUAD);
+    if (patches) {
+        count = patches->count;
+        memcpy(isolation->counts, patches->counts, (size_t)count * sizeof *patches->counts);
+        memcpy(isolation->points, patches->points, 2 * (size_t)patches->all * sizeof *patches->points);
+    } else {
+        huewright_isolation_grid_baseline(&count, &unused, number_at(values), number_at(isolation->points),
+                                          number_at(isolation->counts));
+    }
+    huewright_isolation_placed_baseline(&good, &unused, number_at(values), number_at(frame),
+                                        number_at(isolation->points), number_at(isolation->counts), count);
+    if (!good) return fail(trouble, OFX_FAILED, "%s", SENTENCE_NO_QUAD);
     isolation->count = (int)count, isolation->widest = 0;
     isolation->feather = values[3 * PatchIsolation_feather] * scale[0];
     for (int c = 0; c < 3; c++) isolation->fill[c] = (float)values[3 * PatchIsolation_fill + c];
-    for (int patch = 0; patch < isolation->count; patch++) {
+    const double *p = isolation->points;
+    for (int patch = 0; patch < isolation->count; p += 2 * isolation->counts[patch++]) {
         int64_t low[2], high[2];
-        extent(isolation, isolation->corners[patch], low, high);
+        extent(isolation, p, isolation->counts[patch], low, high);
         if (high[0] - low[0] > isolation->widest) isolation->widest = (int)(high[0] - low[0]);
     }
     return 1;
@@ -66,13 +76,14 @@ static void mask_row(const Isolation *isolation, int y, int x, int columns, floa
     const int64_t down = isolation->top - 1 - y, shift = isolation->left - x;
     void *unused[2] = {NULL, NULL};
     memset(mask, 0, (size_t)columns * sizeof *mask);
-    for (int patch = 0; patch < isolation->count; patch++) {
-        const double *p = isolation->corners[patch];
+    const double *p = isolation->points;
+    for (int patch = 0; patch < isolation->count; p += 2 * isolation->counts[patch++]) {
+        const int64_t n = isolation->counts[patch];
         int64_t low[2], high[2];
-        extent(isolation, p, low, high);
+        extent(isolation, p, n, low, high);
         if (high[0] <= low[0] || down < low[1] || down >= high[1]) continue;
-        huewright_mask_row_baseline(&unused[0], &unused[1], (int64_t)(uintptr_t)p, 4, isolation->feather, down, low[0],
-                                    (int64_t)(uintptr_t)row, (int64_t)(uintptr_t)cover, high[0] - low[0]);
+        huewright_mask_row_baseline(&unused[0], &unused[1], number_at(p), n, isolation->feather, down, low[0],
+                                    number_at(row), number_at(cover), high[0] - low[0]);
         for (int64_t at = low[0]; at < high[0]; at++) {
             const int64_t i = at + shift;
             if (i < 0 || i >= columns) continue;

@@ -10,12 +10,13 @@ typedef struct {
     int64_t low[2], high[2];  /* and the columns and rows (down) from there that count */
     double feather;
     float fill[3];
-    double corners[MOST_PATCHES][8]; /* x, y of four corners; rows down */
+    int64_t counts[MOST_PATCHES];    /* points of each patch, */
+    double points[2 * MOST_POINTS]; /* and x, y of each; rows down */
 } Isolation;
 
-/* From the effect's values, three numbers a parameter. */
-int isolation_prepare(Isolation *isolation, const double *values, const Picture *source, const double scale[2],
-                      Trouble *trouble);
+/* From the effect's values, three numbers a parameter, and the card's patches (NULL: a plain grid). */
+int isolation_prepare(Isolation *isolation, const Patches *patches, const double *values, const Picture *source,
+                      const double scale[2], Trouble *trouble);
 int isolate_band(const Isolation *isolation, const Program *nothing, const Picture *source, const Picture *target,
                  OfxRectI band, float *scratch, Trouble *trouble);
 

@@ -9,7 +9,8 @@
 
 static int64_t number_at(const void *place) { return (int64_t)(uintptr_t)place; }
 
-int json_scan(const char *text, size_t n, const char *path, const char *what, Trouble *trouble)
+int json_scan(const char *text, size_t n, const char *path, const char *what, const char *remedy,
+              Trouble *trouble)
 {
     void *unused[2] = {NULL, NULL};
     int64_t out[2] = {0, 0}, *scratch = take(JSON_SCRATCH * sizeof *scratch);
@@ -19,7 +20,8 @@ int json_scan(const char *text, size_t n, const char *path, const char *what, Tr
     give(scratch);
     if (!out[0]) return 1;
     for (int64_t k = 0; k < out[1]; k++) line += text[k] == '\n';
-    return fail(trouble, OFX_FAILED, SENTENCE_NOT_JSON, path, line, what, json_faults[out[0] - 1]);
+    return fail(trouble, OFX_FAILED, SENTENCE_NOT_JSON, path, line, what, json_faults[out[0] - 1],
+                remedy);
 }
 
 int64_t json_blank(const char *text, int64_t at)

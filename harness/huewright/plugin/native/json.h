@@ -7,7 +7,8 @@
 #include "text.h"
 
 /* Whether `text` (n bytes, then a zero) is in order; if not, `trouble` says so of the file at `path`. */
-int json_scan(const char *text, size_t n, const char *path, const char *what, Trouble *trouble);
+int json_scan(const char *text, size_t n, const char *path, const char *what, const char *remedy,
+              Trouble *trouble);
 
 /* From here on the text was scanned. A place is where a value begins; 0 is no place of a value within another. */
 typedef struct {

@@ -52,6 +52,7 @@ void program_release(Program *program)
     card_forget(program->on_cards);
     give(program->instructions);
     give(program->block);
+    give(program->patches);
     give(program);
 }
 

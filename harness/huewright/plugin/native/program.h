@@ -60,6 +60,13 @@ typedef struct {
 } Step;
 
 /* --- programs --- */
+/* Patches of a card, in shares of its width and height. */
+typedef struct {
+    int count, all; /* patches, and points of them all */
+    int64_t counts[MOST_PATCHES_IN_FILE];
+    double points[2 * MOST_POINTS_IN_FILE];
+} Patches;
+
 typedef struct {
     int64_t *instructions; /* three each: code, offset in floats, size */
     float **parts;         /* until finished: each operation's parameters */
@@ -69,6 +76,7 @@ typedef struct {
     size_t length;
     void *block;
     CardCopy *on_cards;
+    Patches *patches;      /* NULL: no file says */
     atomic_int users;
 } Program;
 

@@ -184,14 +184,14 @@ static int render_on_card(Instance *instance, OfxProperties in, Program *program
     return started && ended;
 }
 
-static int prepare_isolation(Instance *instance, const Settings *s, const Picture *source, const double scale[2],
-                             Isolation **isolation, Trouble *trouble)
+static int prepare_isolation(Instance *instance, const Program *program, const Settings *s, const Picture *source,
+                             const double scale[2], Isolation **isolation, Trouble *trouble)
 {
     *isolation = NULL;
     if (instance->effect != &effects_table[KIND_PatchIsolation]) return 1;
     *isolation = take(sizeof **isolation);
     if (!*isolation) return no_memory(trouble);
-    return isolation_prepare(*isolation, s->values[0].numbers, source, scale, trouble);
+    return isolation_prepare(*isolation, program->patches, s->values[0].numbers, source, scale, trouble);
 }
 
 OfxStatus render(OfxEffect effect, OfxProperties in)
@@ -219,7 +219,7 @@ OfxStatus render(OfxEffect effect, OfxProperties in)
         } else if (on_card) {
             render_on_card(instance, in, program, &work.source, &work.target, overlap(window, work.target.bounds),
                            &trouble);
-        } else if (prepare_isolation(instance, &settings, &work.source, scale, &isolation, &trouble)) {
+        } else if (prepare_isolation(instance, program, &settings, &work.source, scale, &isolation, &trouble)) {
             work.program = program, work.isolation = isolation;
             window = overlap(window, work.target.bounds);
             work.window = overlap(window, work.source.bounds);

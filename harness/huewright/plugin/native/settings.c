@@ -64,7 +64,7 @@ static void take_default(Instance *instance, const Parameter *p, double *to)
     char text[300];
     *to = p->initial[0];
     if (atomic_exchange(&instance->warned, 1)) return;
-    put_words(text, sizeof text, "the host does not tell which %s is chosen; %s is taken", p->label,
+    put_words(text, sizeof text, "the host does not tell what is chosen for \"%s\"; %s is taken", p->label,
              p->options[(int)p->initial[0]]);
     say(instance, "OfxMessageWarning", text);
 }
@@ -116,8 +116,8 @@ static int read_settings(Instance *instance, double time, Settings *settings, Tr
     const Effect *effect = instance->effect;
     memset(settings, 0, sizeof *settings);
     for (int k = 0; k < effect->count; k++) {
-        if (effect->read_file && k > effect->option && from_file(effect, settings)) break; /* the rest says nothing */
-        if (effect->parameters[k].values && !read_value(instance, time, k, settings, trouble)) return 0;
+        if (effect->option >= 0 && k > effect->option && from_file(effect, settings)) break; /* the rest says nothing */
+        if (k != effect->holds && effect->parameters[k].values && !read_value(instance, time, k, settings, trouble)) return 0;
     }
     if (*settings->path) {
         const FileFacts facts = file_facts(settings->path);
@@ -131,7 +131,8 @@ static int make(const Effect *effect, Program *program, const Settings *s, Troub
 {
     if (!from_file(effect, s))
         return add_steps(program, effect->steps, effect->step_count, s->values[0].numbers, NULL, trouble);
-    return !*s->path || effect->read_file(program, s->path, s->values[effect->option].numbers[0] != 0, trouble);
+    const int option = effect->option >= 0 && s->values[effect->option].numbers[0] != 0;
+    return !*s->path || effect->read_file(program, s->path, option, trouble);
 }
 
 /* --- programs --- */

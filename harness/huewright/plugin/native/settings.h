@@ -16,8 +16,9 @@ extern int message_version;
 typedef struct {
     const char *name, *type, *label, *hint, *group, *subtype;
     const char *const *options;
+    const char *const *axes; /* what each of several numbers is called, or NULL */
     int values, animates, digits, open;
-    double initial[3];
+    double step, initial[3];
     double minimum, maximum, shown_minimum, shown_maximum;
 } Parameter;
 
@@ -32,6 +33,7 @@ typedef struct {
     FileReader *read_file; /* NULL: it takes no file; else the places of the file's parameter, */
     int file, option;      /* of the one that goes with it, */
     int source;            /* and of the choice: 0 from the file, 1 from the parameters behind `option`; -1: none */
+    int holds;             /* the text that says what is in the file; -1: none */
     int mask;              /* what it does depends on the place in the picture */
 } Effect;
 

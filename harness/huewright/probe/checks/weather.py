@@ -6,12 +6,13 @@ import ctypes
 import gc
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from huewright.host import standard
 from huewright.host.handles import Conditions
+from huewright.host.pictures import Picture
 from huewright.host.session import Instance, Window
 from huewright.host.standard import ERR_MEMORY, FAILED, OK
 from huewright.probe.bench import Bench, SkipCheck, moved, outside_changed, same_bytes
@@ -19,6 +20,7 @@ from huewright.probe.checks.registry import CHECKS, FILLS, SECTIONS, check, tile
 
 ROUNDS = 8
 DAWDLE_S = 2e-4
+TIMES = (0.0, 2.0, 5.0, 9.0)
 
 
 @check("Suites, MultiThreadSuite version 1, multiThread")
@@ -70,30 +72,69 @@ def thread_safety(bench: Bench) -> None:
             if not _together(bench, jobs) or any(not same_bytes(a, b) for a, b in zip(alone, outputs, strict=True)):
                 bench.error(f"declares {declared}, but instances rendered at once give other bytes")
                 break
-        for _ in range(ROUNDS if declared == standard.FULLY_SAFE else 0):
-            output = bench.output(instances[1], bounds, fill=FILLS[0])
-            instances[1].feed(sources[1])
-            instances[1].connect("Output", output)
-            jobs = [(instances[1], tile) for tile in tiles_of(bounds, 26, 18)]
-            if not _together(bench, jobs) or not same_bytes(alone[1], output):
-                bench.error(f"declares {declared}, but tiles of one instance rendered at once give other bytes")
-                break
     finally:
         bench.host.conditions.dawdle_s = 0.0
         sys.setswitchinterval(before)
     bench.close(plugin, *instances)
 
 
-def _together(bench: Bench, jobs: list[tuple[Instance, Window]]) -> bool:
-    """Renders all ``jobs`` at once; whether each succeeded."""
-    for instance in dict.fromkeys(instance for instance, _ in jobs):
+@check("Thread management, kOfxImageEffectRenderFullySafe: any number of renders at once on one instance")
+def one_instance_at_once(bench: Bench) -> None:
+    """Gives tiles and frames of one instance rendered at once the same bytes, where it declares that to be safe"""
+    plugin = bench.open()
+    assert plugin.descriptor is not None
+    declared = plugin.descriptor.properties.get("OfxImageEffectPluginRenderThreadSafety")
+    if declared != standard.FULLY_SAFE:
+        raise SkipCheck("the plug-in declares that an instance renders one frame at a time")
+    depth, components = bench.best(plugin)
+    described = list(plugin.contexts[bench.context].parameters.values())
+    first, last = (moved(described, share) for share in (0.05, 0.3))
+    animates = {p.name for p in described if p.properties.get("OfxParamPropAnimates")}
+    keyed = {name: {TIMES[0]: value, TIMES[-1]: last[name]} if name in animates else value
+             for name, value in first.items()}
+    instance = bench.instance(plugin, depth, components, settings=keyed | bench.settings)
+    sources = {time: bench.source(depth, components, seed=k) for k, time in enumerate(TIMES)}
+    bounds = sources[TIMES[0]].bounds
+    if all(instance.identity(bounds, time)[0] == OK for time in TIMES):
+        raise SkipCheck("the plug-in passes its source through, so that no host renders it")
+
+    def outputs() -> dict[float, Picture]:
+        made = {time: bench.output(instance, bounds, fill=FILLS[0]) for time in TIMES}
+        instance.feed_frames(sources)
+        instance.connect("Output", lambda time, _region: made.get(time, FAILED))
+        return made
+
+    alone = outputs()
+    for time in TIMES:
+        _together(bench, [(instance, bounds, time)])
+    tiles = [(instance, tile, TIMES[1]) for tile in tiles_of(bounds, 26, 18)]
+    frames = [(instance, bounds, time) for time in TIMES]
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(1e-5)
+    bench.host.conditions.dawdle_s = DAWDLE_S
+    try:
+        for what, jobs in (("tiles", tiles), ("frames", frames)) * ROUNDS:
+            made = outputs()
+            done = _together(bench, jobs)
+            if not done or any(not same_bytes(alone[time], made[time]) for _, _, time in jobs):
+                bench.error(f"declares {declared}, but {what} of one instance rendered at once give other bytes")
+                break
+    finally:
+        bench.host.conditions.dawdle_s = 0.0
+        sys.setswitchinterval(before)
+    bench.close(plugin, instance)
+
+
+def _together(bench: Bench, jobs: Sequence[tuple[Instance, Window] | tuple[Instance, Window, float]]) -> bool:
+    """Renders all ``jobs`` at once, each an instance, a window and a time (0); whether each succeeded."""
+    for instance in dict.fromkeys(job[0] for job in jobs):
         instance.begin()
     barrier = threading.Barrier(len(jobs))
     statuses: list[int] = []
 
-    def work(instance: Instance, window: Window) -> None:
+    def work(instance: Instance, window: Window, time: float = 0.0) -> None:
         barrier.wait()
-        statuses.append(instance.render(window))
+        statuses.append(instance.render(window, time))
 
     # One entry to the journal's "action" for all of them: render calls set and reset it concurrently otherwise.
     with bench.host.journal.during(standard.RENDER):
@@ -103,7 +144,7 @@ def _together(bench: Bench, jobs: list[tuple[Instance, Window]]) -> bool:
         for thread in running:
             thread.join()
     jobs[0][0].note_open_images()
-    for instance in dict.fromkeys(instance for instance, _ in jobs):
+    for instance in dict.fromkeys(job[0] for job in jobs):
         instance.end()
     return all(status == OK for status in statuses)
 
