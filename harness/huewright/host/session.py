@@ -325,7 +325,7 @@ class Instance:
                 wanted = clip.properties.get("OfxImageEffectPropComponents")
                 own = {time: as_components(source, wanted) for time, source in sources.items()}
                 self.connect(name, next(iter(own.values())))      # for the region
-                self.connect(name, lambda time, _region, own=own: own.get(time, FAILED))
+                self.connect(name, _at_times(own))
 
     # --- overlays --------------------------------------------------------------------------------------------
     def overlay(self) -> Overlay | None:
@@ -434,3 +434,7 @@ class Instance:
             self.host.journal.add("error", "paramEditBegin was called without paramEditEnd")
         self.host.forget(self.effect)
         return status
+
+
+def _at_times(pictures: dict[float, Picture]) -> Callable[[float, Any], Picture | int]:
+    return lambda time, _region: pictures.get(time, FAILED)
