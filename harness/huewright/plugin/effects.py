@@ -114,9 +114,9 @@ def _correction_parameters() -> tuple[Parameter, ...]:
                   animates=False),
         Parameter("before", "Boolean", "Show before",
                   "With a file: the picture for the display, nothing corrected.", 0),
-        Parameter(log, "Group", "Camera log to linear light", "The numbers of the camera's log curve, from its maker."),
+        Parameter(log, "Group", "Camera log to linear light", "The numbers of the camera's own curve, from its maker."),
         Parameter("decodeLog", "Boolean", "Footage is log",
-                  "Turns the camera's log code values into linear light, by the numbers below (those of the CLF Log "
+                  "Turns the code values of the camera's curve into linear light, by the numbers below (of the CLF Log "
                   "node, SMPTE ST 2136-1).", 0, log),
         Parameter("logBase", "Double", "Log base", "2 or 10 for most curves.",
                   2.0, log, 1.0001, 1e6, 2.0, 10.0, digits=6, step=0.1),
