@@ -150,7 +150,7 @@ def _picture(path: Path, side: str) -> dict[str, Any]:
 
 def _pair(apart: CamerasApart) -> dict[str, Any]:
     rows = []
-    for label, role in (("all patches", None), ("bars", "bar"), ("chips", "chip"), ("check patches", "check")):
+    for label, role in (("all", None), ("bars", "bar"), ("chips", "chip"), ("checks", "check")):
         figures = apart.figures(role)
         if figures is not None:
             rows.append({"label": label, "figures": [f"{value:.2f}" for value in figures]})
