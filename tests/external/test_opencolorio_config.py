@@ -5,6 +5,7 @@ The cameras and frames are the demo's: invented."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from huewright.cli import main
 from huewright.colorimetry.declare import declare_footage
 from huewright.colorimetry.deviation import natural_codes, random_codes
 from huewright.colorimetry.display import display_named
-from huewright.errors import InputError
+from huewright.errors import InputError, NoAnswerError
 from huewright.frames.opening import open_take
 from huewright.models.card import load_card
 from huewright.models.correction import Correction, save_correction
@@ -261,6 +262,9 @@ def test_what_can_t_be_is_refused_and_nothing_written(tmp_path: Path) -> None:
              "of one camera")):
         with pytest.raises(InputError, match=words):
             export_config(corrections, tmp_path / "out", cameras=cameras, size=9)
+    assert not (tmp_path / "out").exists()
+    with pytest.raises(NoAnswerError, match=f"^{tmp_path / 'out' / 'luts' / 'a-corrected.clf'}: no form keeps"):
+        export_config({"a": replace(made, operations=made.neutral_operations)}, tmp_path / "out", error=1e-7)
     assert not (tmp_path / "out").exists()
     (tmp_path / "out" / "luts").mkdir(parents=True)
     (tmp_path / "out" / "luts" / "a-corrected.clf").write_text("mine")

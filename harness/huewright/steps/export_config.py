@@ -14,7 +14,7 @@ from typing import Any
 from huewright_kernels.ops import Operation
 
 from huewright.colorimetry.deviation import Apply, deviation, over_frames, sampled_in_gamut
-from huewright.errors import InputError
+from huewright.errors import InputError, NoAnswerError
 from huewright.files import refuse_existing, whole_file, workspace
 from huewright.frames.take import Take
 from huewright.handover.config import (
@@ -113,8 +113,11 @@ def export_config(corrections: Mapping[str, Correction], folder: Path | str, *,
         (draft / LUTS).mkdir()
         exports = []
         for one in chosen:
-            made, = export_all(one.correction, [draft / LUTS / one.file], size=size, error=error, over=over,
-                               frames=frames, progress=progress)
+            try:
+                made, = export_all(one.correction, [draft / LUTS / one.file], size=size, error=error, over=over,
+                                   frames=frames, progress=progress)
+            except NoAnswerError as failed:     # which names the file, that will never lie where it was tried
+                raise NoAnswerError(str(failed).replace(str(draft), str(folder))) from None
             exports.append(replace(made, path=str(folder / LUTS / one.file)))
         make_config(chosen, draft, size=size)
         measured = _measured(chosen, draft, frames, progress)
@@ -163,8 +166,9 @@ def _named(corrections: Mapping[str, Correction], cameras: Mapping[str, str]) ->
         if not _NAME.fullmatch(name):
             raise InputError(f"{name!r} can't be a name in an OpenColorIO configuration: use letters, digits, spaces, "
                              "'.', '_' and '-', say a=correction.json")
-    spaces = [*own_names([one.correction.display for one in chosen]), *{one.camera for one in chosen},
-              *(one.view for one in chosen), *(f"{one.name} uncorrected" for one in chosen)]
+    spaces = [*sorted(own_names([one.correction.display for one in chosen])),
+              *dict.fromkeys(one.camera for one in chosen), *(one.view for one in chosen),
+              *(f"{one.name} uncorrected" for one in chosen)]
     # OpenColorIO doesn't tell capitals apart, and files have a dash for a space.
     taken = Counter(name.casefold().replace(" ", "-") for name in spaces)
     twice = next((name for name in spaces if taken[name.casefold().replace(" ", "-")] > 1), None)
