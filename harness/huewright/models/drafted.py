@@ -37,8 +37,8 @@ class NoCardOfCamera(Coded, frozen=True):
 
 
 class NothingNamesCamera(Coded, frozen=True):
-    """The files of ``camera`` name none, and ``apart`` are folders or first letters that were not taken for cameras,
-    since not all of them have a take of the card."""
+    """The files of ``camera`` name no single one, and ``apart`` are folders or first letters that were not taken for
+    cameras, since not all of them have a take of the card."""
 
     camera: str
     apart: tuple[str, ...] = ()

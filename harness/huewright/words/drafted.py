@@ -36,7 +36,7 @@ def _(one: drafted.NoCardOfCamera) -> str:
 @sentence.register
 def _(one: drafted.NothingNamesCamera) -> str:
     apart = f" ({', '.join(one.apart)} were not taken for cameras, for not all hold a card)" if one.apart else ""
-    return f"Is camera {one.camera} one camera? Nothing in its files names it{apart}."
+    return f"Is camera {one.camera} one camera? Its files hold no serial number, label or reel that says so{apart}."
 
 
 @sentence.register

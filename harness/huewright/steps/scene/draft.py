@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -159,10 +160,11 @@ def _clips(groups: Sequence[Group], names: Sequence[str]) -> tuple[list[Row], li
     takes: list[Row] = []
     shots: list[Row] = []
     taken: set[str] = set()
+    count = Counter(clip.name.casefold() for group in groups for clip in group.clips)
     for group, camera in zip(groups, names, strict=True):
         for clip in group.clips:
             row: SceneTake | SceneShot
-            name = _own_name(clip, taken)
+            name = _own_name(clip, count[clip.name.casefold()] == 1, taken)
             row = SceneTake(camera, clip.text, name) if clip.card else SceneShot(camera, clip.text, name)
             frames, rate = clip.take, clip.take.rate
             asked: list[Question] = []
@@ -178,10 +180,11 @@ def _clips(groups: Sequence[Group], names: Sequence[str]) -> tuple[list[Row], li
     return takes, shots
 
 
-def _own_name(clip: Found, taken: set[str]) -> str:
-    """What the clip is called, with its folder where another one is called so; fit for files' names."""
+def _own_name(clip: Found, single: bool, taken: set[str]) -> str:
+    """What the clip is called, with its folder unless no other one is called so; fit for files' names."""
     plain, parents = clip.name, [part for part in clip.place.parent.parts if part != "."]
-    wanted = [plain] + ["-".join([*parents[-depth:], plain]) for depth in range(1, len(parents) + 1)]
+    wanted = ["-".join([*parents[-depth:], plain]) for depth in range(1, len(parents) + 1)]
+    wanted = [plain] if single or not wanted else wanted
     wanted = [re.sub(r'[\\/:*?"<>|\n\r\t]', "-", name)[-90:].strip(". ") or "clip" for name in wanted]
     name = next((name for name in wanted if name.casefold() not in taken), "")
     count = 1
