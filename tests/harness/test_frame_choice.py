@@ -66,7 +66,7 @@ def test_standard_errors_are_those_that_occur(take):
 def test_the_gain_that_is_claimed_is_the_gain_there_is(take):
     chosen, _ = choose([judged for judged, _ in take], COUNT, LIGHT)
     assert len(chosen) == COUNT
-    merged = merge(chosen, LIGHT)
+    merged = merge(chosen, LIGHT, CARD)
     truth = np.mean([patches for _, patches in take], axis=0)
     after = off_truth(np.array([patch.mean for patch in merged.reading.patches]), truth)
     alone = np.mean([rms(off_truth(judged.raw.code, patches)) for judged, patches in take])

@@ -19,11 +19,11 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 
 from traced.scene import BANDS, CARD_SIZE, EYE, FRAMES, Pose, Room, project, room
 
-VERSION = 2                       # of what is traced: raise it when scene.py or this file changes that
+VERSION = 3                       # of what is traced: raise it when scene.py or this file changes that
 LIT, ACROSS = (14, 10), (28, 20)  # places over the card at which its light, and its mirror light, are kept
 PICTURE = (240, 135)              # the room behind
 MIRROR = (80, 45)                 # the picture's size for mirror light
-SAMPLES_LIGHT, SAMPLES_MIRROR, SAMPLES_ROOM = 128, 48, 16
+SAMPLES_LIGHT, SAMPLES_MIRROR, SAMPLES_ROOM = 4096, 1024, 16
 BESIDE, SAMPLES_BESIDE = (3, 3), 512   # places on each thing beside the card
 
 
@@ -71,7 +71,7 @@ def light_of(seed: int, *, trace: bool = True) -> Light:
 def trace_light(scene: Room) -> Light:
     import mitsuba as mi
 
-    mi.set_variant("scalar_spectral")
+    mi.set_variant(os.environ.get("HUEWRIGHT_TRACED_VARIANT", "scalar_spectral"))
     diffuse, mirror, behind, beside = [], [], [], []
     for number in range(len(scene.lamps)):
         empty = _room(mi, scene, number)

@@ -12,6 +12,7 @@ import numpy as np
 from huewright.finding.grade import GLARE_SHIFT, Judged, matrix, score_of, triple
 from huewright.finding.joint import joint_levels, shared_scales
 from huewright.finding.light import LinearLight
+from huewright.models.card import Card
 from huewright.models.reading import PatchReading, Reading
 from huewright.models.reasons import DiffersFromOthers, FrameReason
 
@@ -75,6 +76,19 @@ def relative_gains(linear: np.ndarray, flagged: np.ndarray) -> np.ndarray:
         use = bright >= np.quantile(bright, 0.5)
         gain = np.nanmedian(logs[:, use] - typical[None, use], axis=1)
     result: np.ndarray = np.exp(np.nan_to_num(gain))
+    return result
+
+
+def coloured_gains(linear: np.ndarray, flagged: np.ndarray, grey: np.ndarray) -> np.ndarray:
+    """:func:`relative_gains`, but the light's colour is told by the ``grey`` (p,) patches alone: a coloured one answers
+    to a light of another colour in its own way, and more than a grey by as much as a camera's matrix mixes."""
+    gain = np.log(relative_gains(linear, flagged))
+    told = (~flagged[:, grey]).sum(axis=1) >= 2
+    if told.any():
+        colour = np.log(relative_gains(linear[:, grey], flagged[:, grey]))
+        level = gain.mean(axis=1, keepdims=True)
+        gain = np.where(told[:, None], level + colour - colour.mean(axis=1, keepdims=True), gain)
+    result: np.ndarray = np.exp(gain)
     return result
 
 
@@ -199,27 +213,31 @@ class Merge:
     gain: float
 
 
-def _alike(frames: list[Judged]) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def _alike(frames: list[Judged], grey: np.ndarray) -> tuple[np.ndarray, ...]:
     """Levels, their errors alone, shared and always (see ``RawReading``), all in the frames' usual light, and which
-    count."""
+    count. ``grey`` (p,) tells the colour of the light."""
     use = ~np.array([[patch.excluded for patch in frame.reading.patches] for frame in frames])
     linear = np.array([frame.raw.linear for frame in frames])
-    gain = relative_gains(linear, ~use)
+    gain = coloured_gains(linear, ~use, grey)
     gain /= np.exp(np.log(gain).mean(axis=0))
     over = gain[:, None, :]
-    return (linear / over, np.array([frame.raw.alone for frame in frames]) / over,
-            np.array([frame.raw.shared for frame in frames]) / over[..., None],
+    shared = np.array([frame.raw.shared for frame in frames])
+    # What a patch's colour does in a light of another colour, it does over the card and from frame to frame.
+    tint = np.array([frame.raw.tint for frame in frames]) + np.log(gain[:, :1] / gain[:, 2:])
+    shared[..., 2] = np.array([frame.raw.tinted for frame in frames]) * tint[..., None]
+    return (linear / over, np.array([frame.raw.alone for frame in frames]) / over, shared / over[..., None],
             np.array([frame.raw.always for frame in frames]) / over, use)
 
 
-def merge(frames: list[Judged], light: LinearLight, take: list[Judged] | None = None) -> Merge:
+def merge(frames: list[Judged], light: LinearLight, card: Card, take: list[Judged] | None = None) -> Merge:
     """The frames' readings taken together (see :mod:`huewright.finding.joint`), their overall light set to the typical
     one. ``take`` holds all good frames, which tell how far the patches' mirror light differs."""
     first = frames[0]
     if len(frames) == 1:
         return Merge(first.reading, 1.0)
-    scales = shared_scales(*(values for k, values in enumerate(_alike(take or frames)) if k != 3))
-    level, alone, shared, always, use_all = _alike(frames)
+    grey = np.array([patch.role == "bar" for patch in card.patches])
+    scales = shared_scales(*(values for k, values in enumerate(_alike(take or frames, grey)) if k != 3))
+    level, alone, shared, always, use_all = _alike(frames, grey)
     joint = joint_levels(level, alone, shared * scales, use_all)
     log.info("what frames share of a veil's error: %s times the usual", ", ".join(f"{value:g}" for value in scales))
     glare = np.array([[patch.glare for patch in frame.reading.patches] for frame in frames])

@@ -24,8 +24,8 @@ MOST_SPREAD, TORN = 4.0, 20.0
 FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.006, 0.055, 0.016, 0.34
 # The same of what a take's frames have in common, each frame by its own veil: a patch that mirrors more than the others
 # does so in every frame. Then of its level, and of that by the light's stops over the card, squared; of what its
-# brightest channel has over its own, by how much the light's colour differs there (natural log, at least so much): what
-# a camera's matrix mixes no longer follows a light channel by channel; and of white.
+# brightest channel has over its own, by how much the light's colour differs there (natural log, and always by so much):
+# what a camera's matrix mixes no longer follows a light channel by channel; and of white.
 TAKE_UNEVEN, TAKE_VEIL = 0.08, 0.03
 TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.0017, 0.015, 0.2, 0.006, 0.00018
 # A codec that quantises blocks of pixels shifts a patch's colour as a whole, which no noise averages out: pixels count
@@ -41,8 +41,11 @@ class RawReading:
     observed     what the pixels said
     code         (p, 3) code values in even light; ``measured`` (p, 3) as they are in the picture
     error        (p, 3) standard error of ``code``, of the light and the veil that were taken off included: ``alone``
-                 (p, 3) of this frame, ``shared`` (p, 3, 2) which other frames of the take share in proportion to
-                 theirs, and ``always`` (p, 3) which is the same in every frame; these three in linear light
+                 (p, 3) of this frame, ``shared`` (p, 3, 3) which other frames of the take share in proportion to
+                 theirs (the veil's unevenness, the veil, the light's colour), and ``always`` (p, 3) which is the same
+                 in every frame; these three in linear light
+    tint         (p,) colour of the light at the patch against the frame's (natural log of red over blue), to which the
+                 last of ``shared`` is in proportion; ``tinted`` (p, 3) that for a tint of 1
     field        the fitted light; ``light_stops`` its peak to peak over the patches
     veil         (p,) light added around each patch by a reflection, as a shift in code values (largest channel);
                  ``veil_error`` (p,) its standard error; NaN where the card has no ground to tell
@@ -62,6 +65,8 @@ class RawReading:
     alone: np.ndarray
     shared: np.ndarray
     always: np.ndarray
+    tint: np.ndarray
+    tinted: np.ndarray
     field: Field
     light_stops: float
     veil: np.ndarray
@@ -110,7 +115,8 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
     slope_value = np.median(across, axis=1)
     slope_error = (error * np.sqrt(12)).mean(axis=1)
     across_light = np.linalg.norm(left, axis=2) * (inner_px / seen.unit)[:, None]
-    alone, shared, always = _left_over(seen, linear, rate, channels, across_light, field, lifted, centres)
+    tint = channels[:, 0] - channels[:, 2]
+    alone, shared, always, tinted = _left_over(seen, linear, rate, channels, across_light, field, lifted, centres)
     total = np.sqrt(alone**2 + (shared**2).sum(axis=2) + always**2) / rate
     hidden = np.zeros(p, bool)
     if inside.sum() >= 4:
@@ -122,14 +128,15 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
         spread = np.median(np.sqrt(np.maximum(np.einsum("pcc->pc", seen.noise), 1e-12)), axis=1)
         hidden = covered_patches(ring, uneven | (spread > MOST_SPREAD * np.median(spread)),
                                  spread > TORN * np.median(spread))
-    return RawReading(seen, corrected, code, total, alone, shared, always, field, float(np.ptp(log_light) / np.log(2)),
-                      veil, veil_error, slope_value, slope_error, error.mean(axis=1), even, hidden, lifted, added,
+    return RawReading(seen, corrected, code, total, alone, shared, always, tint, tinted, field,
+                      float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error, error.mean(axis=1), even, hidden, lifted, added,
                       added_error)
 
 
 def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_light: np.ndarray, across: np.ndarray,
-               field: Field, lifted: Veil, centres: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Standard errors as in :class:`RawReading`, of linear light: this frame's alone, shared with others, always there.
+               field: Field, lifted: Veil, centres: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Standard errors as in :class:`RawReading`, of linear light: this frame's alone, shared with others, always there;
+    and ``tinted``.
 
     linear, rate  (p, 3) light as seen, and its slope by code value
     log_light     (p, 3) natural log of the fitted light, by channel
@@ -148,11 +155,12 @@ def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_ligh
     usual = (FRAME_LEVEL * level) ** 2 + (FRAME_UNEVEN * uneven) ** 2 + (FRAME_VEIL * added) ** 2
     alone = np.sqrt(noise**2 + np.maximum(fit, usual) + (FRAME_SLOPE * sloped) ** 2 + codec**2)
     stops = np.ptp(log_light.mean(axis=1)) / np.log(2)
-    coloured = np.maximum(np.ptp(log_light, axis=1), LEAST_COLOUR)[:, None]
     other = (level / white).max(axis=1, keepdims=True) - level / white
+    tinted = TAKE_COLOUR * other * white
     always = np.sqrt(((TAKE_LEVEL**2 + (TAKE_LIGHT * stops**2) ** 2) * level**2)
-                     + ((TAKE_COLOUR * coloured * other) ** 2 + TAKE_FLOOR**2) * white**2 + 0.5 * codec**2)
-    return alone, np.stack([TAKE_UNEVEN * uneven, TAKE_VEIL * added], axis=2), always
+                     + (LEAST_COLOUR * tinted) ** 2 + (TAKE_FLOOR * white) ** 2 + 0.5 * codec**2)
+    tint = (log_light[:, 0] - log_light[:, 2])[:, None]
+    return alone, np.stack([TAKE_UNEVEN * uneven, TAKE_VEIL * added, tinted * tint], axis=2), always, tinted
 
 
 def _white(card: Card, linear: np.ndarray, usable: np.ndarray) -> np.ndarray:

@@ -44,7 +44,7 @@ def concluded(card: Card, card_path: Path | str | None, footage: Footage, light:
             frame = replace(again, motion_px=frame.motion_px)
         frames.append(frame)
     chosen, remarks = choose(frames, max_frames, light, by_hand.taken_in)
-    merged = merge(chosen, light, [frame for frame in frames if not frame.reasons]) if chosen else None
+    merged = merge(chosen, light, card, [frame for frame in frames if not frame.reasons]) if chosen else None
     advice = (usable_advice(chosen, merged.reading, merged.gain) if merged is not None
               else unusable_advice(frames, len(frames) + len(empty), card, light))
     picked = {_number(frame) for frame in chosen}
