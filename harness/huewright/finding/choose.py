@@ -236,7 +236,9 @@ def merge(frames: list[Judged], light: LinearLight, card: Card, take: list[Judge
     if len(frames) == 1:
         return Merge(first.reading, 1.0)
     grey = np.array([patch.role == "bar" for patch in card.patches])
-    scales = shared_scales(*(values for k, values in enumerate(_alike(take or frames, grey)) if k != 3))
+    every, alone_every, shared_every, _, use_every = _alike(take or frames, grey)
+    # How a patch answers to a light of another colour is the paints' and the camera's: no take's own.
+    scales = np.append(shared_scales(every, alone_every, shared_every[..., :2], use_every), 1.0)
     level, alone, shared, always, use_all = _alike(frames, grey)
     joint = joint_levels(level, alone, shared * scales, use_all)
     log.info("what frames share of a veil's error: %s times the usual", ", ".join(f"{value:g}" for value in scales))

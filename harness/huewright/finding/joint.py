@@ -20,7 +20,7 @@ OVER, UNDER = 2.0, 3.0     # standard deviations from which a reading loses weig
 STEPS = 4
 # How many times the usual share of a veil the patches of this card may differ by: tried in these steps, each step of
 # two as likely as one standard deviation away; heavy tails for what isn't normal.
-SCALES, FREEDOM = (0.5, 1.0, 2.0, 4.0), 6.0
+SCALES, FREEDOM = (0.125, 0.25, 0.5, 1.0, 2.0, 4.0), 6.0
 LEAST_TO_TELL = 5
 
 

@@ -39,7 +39,8 @@ class LinearLight:
             operations = (*operations, Transfer(curve="bt709", direction="decode"))
         self._operations = operations
         top = 65504.0 if footage.encoding == "linear" else 1.5
-        grid = np.linspace(-0.2, 1.5, 8193) if top == 1.5 else np.array([-1.0, top])
+        # Floats hold codes far below 0: a saturated colour outside the camera's primaries, in a log curve's linear part.
+        grid = np.linspace(-1.0, 1.5, 12289) if top == 1.5 else np.array([-1.0, top])
         values = apply_chain(operations, np.repeat(grid[:, None], 3, axis=1)) if operations else np.repeat(
             grid[:, None], 3, axis=1)
         self._grid = grid
@@ -58,7 +59,7 @@ class LinearLight:
         return apply_chain(self._operations, code) if self._operations else np.array(code, dtype=np.float64)
 
     def to_code(self, linear: np.ndarray) -> np.ndarray:
-        """The inverse, by interpolation in a table of 8193 entries."""
+        """The inverse, by interpolation in a table of 12289 entries."""
         return np.stack([np.interp(linear[..., c], self._curves[c], self._grid) for c in range(3)], axis=-1)
 
     def slope(self, code: np.ndarray) -> np.ndarray:

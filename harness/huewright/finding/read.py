@@ -18,20 +18,20 @@ from huewright.models.card import Card
 # A patch as many times as noisy as the others is not one colour.
 MOST_SPREAD, TORN = 4.0, 20.0
 # What is left on a patch once light and veil are taken off, as standard deviations: the likeliest figures (a Student
-# t's of six degrees of freedom) for 31 path-traced tuning takes with known diffuse light. Of the patch's own level; of
+# t's of six degrees of freedom) for 55 path-traced tuning takes with known diffuse light. Of the patch's own level; of
 # the veil's unevenness (its standard deviation over the patches, by channel); of the veil on the patch; of what slopes
 # the patch beyond the fit.
-FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.006, 0.055, 0.016, 0.34
+FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.003, 0.023, 0.0083, 0.13
 # The same of what a take's frames have in common, each frame by its own veil: a patch that mirrors more than the others
 # does so in every frame. Then of its level, and of that by the light's stops over the card, squared; of what its
 # brightest channel has over its own, by how much the light's colour differs there (natural log, and always by so much):
 # what a camera's matrix mixes no longer follows a light channel by channel; and of white.
 TAKE_UNEVEN, TAKE_VEIL = 0.08, 0.03
-TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.0017, 0.015, 0.2, 0.006, 0.00018
+TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.0005, 0.0035, 0.08, 0.0075, 0.00005
 # A codec that quantises blocks of pixels shifts a patch's colour as a whole, which no noise averages out: pixels count
 # for one by the dozen there. From so many pixels to a sample on, growing to so many, it is off by this much (standard
 # deviation, code values): half a code of 8 bits, as JPEG's own step for chroma's means at quality 70 to 80.
-CODEC_FROM, CODEC_FULLY, CODEC_SHIFT = 3.0, 10.0, 0.002
+CODEC_FROM, CODEC_FULLY, CODEC_SHIFT = 3.0, 10.0, 0.0015
 
 
 @dataclass(frozen=True)
