@@ -12,6 +12,7 @@ import numpy as np
 from huewright.finding.grade import GLARE_SHIFT, Judged, matrix, score_of, triple
 from huewright.finding.joint import joint_levels, shared_scales
 from huewright.finding.light import LinearLight
+from huewright.finding.read import correlations
 from huewright.models.card import Card
 from huewright.models.reading import PatchReading, Reading
 from huewright.models.reasons import DiffersFromOthers, FrameReason
@@ -261,7 +262,8 @@ def merge(frames: list[Judged], light: LinearLight, card: Card, take: list[Judge
         patches.append(PatchReading(
             patch.name, triple(mean), matrix(noise), triple(error), float(sum(member.count for member in readings)),
             triple(np.max([member.clipped for member in readings], axis=0)),
-            float(np.average(glare[use, k], weights=weight)), False, ()))
+            float(np.average(glare[use, k], weights=weight)), False, (),
+            triple(correlations(noise[None], np.mean([frame.raw.common[k] for frame in members], axis=0)[None])[0])))
     light_stops = float(np.mean([frame.light_stops for frame in frames]))
     return Merge(Reading(tuple(patches), first.reading.corners, None, light_stops),
                  max(1.0, float(np.median(gains))) if gains else 1.0)

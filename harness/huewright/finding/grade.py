@@ -8,7 +8,7 @@ import numpy as np
 
 from huewright.finding.find import Found
 from huewright.finding.pose import Pose
-from huewright.finding.read import TAKE_VEIL, RawReading
+from huewright.finding.read import TAKE_VEIL, RawReading, correlations
 from huewright.models import reasons
 from huewright.models.card import Card
 from huewright.models.reading import Matrix3, PatchReading, Reading, Triple, clipping_tells
@@ -96,6 +96,7 @@ def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Po
     clipped = raw.observed.clipped
     patches: list[PatchReading] = []
     excluded: list[str] = []
+    correlation = correlations(raw.observed.noise, raw.common)
     for k, patch in enumerate(card.patches):
         fault = _patch_reason(raw, patch.role, k, float(glare[k]), clipped[k])
         if fault is not None:
@@ -103,7 +104,7 @@ def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Po
         patches.append(PatchReading(
             patch.name, triple(raw.code[k]), matrix(raw.observed.noise[k]), triple(raw.error[k]),
             float(raw.observed.weight[k]), triple(clipped[k]), float(glare[k]),
-            fault is not None, () if fault is None else (fault,)))
+            fault is not None, () if fault is None else (fault,), triple(correlation[k])))
     reading = Reading(tuple(patches), tuple((float(x), float(y)) for x, y in found.corners), frame, raw.light_stops)
     sides = raw.observed.sides[raw.observed.seen > 0.5]
     smallest = float(sides.min()) if len(sides) else 0.0

@@ -28,6 +28,9 @@ FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.003, 0.023, 0.0083, 0.13
 # what a camera's matrix mixes no longer follows a light channel by channel; and of white.
 TAKE_UNEVEN, TAKE_VEIL = 0.08, 0.03
 TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.0005, 0.0035, 0.08, 0.0075, 0.00005
+# How alike the channels' errors of light and veil are (correlation; the same takes): nearly white light, but each
+# channel's is fitted for itself.
+ALIKE = 0.65
 # A codec that quantises blocks of pixels shifts a patch's colour as a whole, which no noise averages out: pixels count
 # for one by the dozen there. From so many pixels to a sample on, growing to so many, it is off by this much (standard
 # deviation, code values): half a code of 8 bits, as JPEG's own step for chroma's means at quality 70 to 80.
@@ -46,6 +49,7 @@ class RawReading:
                  in every frame; these three in linear light
     tint         (p,) colour of the light at the patch against the frame's (natural log of red over blue), to which the
                  last of ``shared`` is in proportion; ``tinted`` (p, 3) that for a tint of 1
+    common       (p, 3) how much of the square of ``error`` comes from light and veil, which all channels have in common
     field        the fitted light; ``light_stops`` its peak to peak over the patches
     veil         (p,) light added around each patch by a reflection, as a shift in code values (largest channel);
                  ``veil_error`` (p,) its standard error; NaN where the card has no ground to tell
@@ -67,6 +71,7 @@ class RawReading:
     always: np.ndarray
     tint: np.ndarray
     tinted: np.ndarray
+    common: np.ndarray
     field: Field
     light_stops: float
     veil: np.ndarray
@@ -116,7 +121,7 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
     slope_error = (error * np.sqrt(12)).mean(axis=1)
     across_light = np.linalg.norm(left, axis=2) * (inner_px / seen.unit)[:, None]
     tint = channels[:, 0] - channels[:, 2]
-    alone, shared, always, tinted = _left_over(seen, linear, rate, channels, across_light, field, lifted, centres)
+    alone, shared, always, tinted, common = _left_over(seen, linear, rate, channels, across_light, field, lifted, centres)
     total = np.sqrt(alone**2 + (shared**2).sum(axis=2) + always**2) / rate
     hidden = np.zeros(p, bool)
     if inside.sum() >= 4:
@@ -128,15 +133,27 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
         spread = np.median(np.sqrt(np.maximum(np.einsum("pcc->pc", seen.noise), 1e-12)), axis=1)
         hidden = covered_patches(ring, uneven | (spread > MOST_SPREAD * np.median(spread)),
                                  spread > TORN * np.median(spread))
-    return RawReading(seen, corrected, code, total, alone, shared, always, tint, tinted, field,
+    return RawReading(seen, corrected, code, total, alone, shared, always, tint, tinted, common, field,
                       float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error, error.mean(axis=1), even, hidden, lifted, added,
                       added_error)
+
+
+def correlations(noise: np.ndarray, common: np.ndarray) -> np.ndarray:
+    """(p, 3) correlation between the errors of red and green, red and blue, green and blue: of ``noise`` (p, 3, 3),
+    and of what the channels have in ``common`` (p, 3)."""
+    deviation = np.sqrt(np.maximum(np.einsum("pcc->pc", noise), 1e-30))
+    result = np.empty((len(noise), 3))
+    for k, (a, b) in enumerate(((0, 1), (0, 2), (1, 2))):
+        pixels = np.clip(noise[:, a, b] / (deviation[:, a] * deviation[:, b]), -1.0, 1.0)
+        own = np.sqrt(np.clip((1 - common[:, a]) * (1 - common[:, b]), 0.0, 1.0))
+        result[:, k] = ALIKE * np.sqrt(np.clip(common[:, a] * common[:, b], 0.0, 1.0)) + pixels * own
+    return np.clip(result, -1.0, 1.0)
 
 
 def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_light: np.ndarray, across: np.ndarray,
                field: Field, lifted: Veil, centres: np.ndarray) -> tuple[np.ndarray, ...]:
     """Standard errors as in :class:`RawReading`, of linear light: this frame's alone, shared with others, always there;
-    and ``tinted``.
+    ``tinted`` and ``common``.
 
     linear, rate  (p, 3) light as seen, and its slope by code value
     log_light     (p, 3) natural log of the fitted light, by channel
@@ -153,14 +170,17 @@ def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_ligh
     sloped = np.sqrt(np.maximum(across**2 - 24 * noise**2, 0.0))
     fit = added_error**2 + (level * field.log_error(centres)[:, None]) ** 2
     usual = (FRAME_LEVEL * level) ** 2 + (FRAME_UNEVEN * uneven) ** 2 + (FRAME_VEIL * added) ** 2
-    alone = np.sqrt(noise**2 + np.maximum(fit, usual) + (FRAME_SLOPE * sloped) ** 2 + codec**2)
+    light = np.maximum(fit, usual) + (FRAME_SLOPE * sloped) ** 2
+    alone = np.sqrt(noise**2 + light + codec**2)
     stops = np.ptp(log_light.mean(axis=1)) / np.log(2)
     other = (level / white).max(axis=1, keepdims=True) - level / white
     tinted = TAKE_COLOUR * other * white
     always = np.sqrt(((TAKE_LEVEL**2 + (TAKE_LIGHT * stops**2) ** 2) * level**2)
                      + (LEAST_COLOUR * tinted) ** 2 + (TAKE_FLOOR * white) ** 2 + 0.5 * codec**2)
     tint = (log_light[:, 0] - log_light[:, 2])[:, None]
-    return alone, np.stack([TAKE_UNEVEN * uneven, TAKE_VEIL * added, tinted * tint], axis=2), always, tinted
+    shared = np.stack([TAKE_UNEVEN * uneven, TAKE_VEIL * added, tinted * tint], axis=2)
+    total = alone**2 + (shared**2).sum(axis=2) + always**2
+    return alone, shared, always, tinted, (light + (shared[..., :2] ** 2).sum(axis=2)) / np.maximum(total, 1e-24)
 
 
 def _white(card: Card, linear: np.ndarray, usable: np.ndarray) -> np.ndarray:

@@ -21,6 +21,7 @@ ROUNDING = 1e-6
 
 Triple = tuple[float, float, float]
 Matrix3 = tuple[Triple, Triple, Triple]
+Correlation = Annotated[float, msgspec.Meta(ge=-1.0, le=1.0)]
 Square = Annotated[float, msgspec.Meta(ge=-MOST_CODE**2, le=MOST_CODE**2)]
 
 
@@ -32,6 +33,8 @@ class PatchReading:
     covariance    3x3 covariance of single pixels (noise), code values squared: symmetric, no negative variance in any
                   direction (``ValueError``)
     standard_error  standard error of ``mean`` per channel, correlation between pixels allowed for
+    correlation   of the errors of ``mean`` between red and green, red and blue, green and blue, -1..1: light and veil
+                  that are misjudged are so in all channels. None: as that of single pixels
     count         effective number of pixels (sum of coverage)
     clipped       fraction of pixels at or beyond the code range, per channel, 0..1
     glare         reflection score, 0 none .. 1 certainly; ``excluded`` if the patch must not be used
@@ -47,6 +50,7 @@ class PatchReading:
     glare: Share = 0.0
     excluded: bool = False
     reasons: tuple[AnyPatchReason, ...] = ()
+    correlation: tuple[Correlation, Correlation, Correlation] | None = None
 
     def __post_init__(self) -> None:
         covariance = np.array(self.covariance, dtype=np.float64)

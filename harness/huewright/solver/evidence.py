@@ -80,6 +80,9 @@ def _sample(found: PatchReading, role: str, target: Target) -> Sample:
     pixel = np.array(found.covariance, dtype=np.float64)
     deviation = np.sqrt(np.clip(np.diag(pixel), 1e-30, None))
     correlation = pixel / np.outer(deviation, deviation)
+    if found.correlation is not None:
+        red_green, red_blue, green_blue = found.correlation
+        correlation = np.array([[1, red_green, red_blue], [red_green, 1, green_blue], [red_blue, green_blue, 1]])
     np.fill_diagonal(correlation, 1.0)
     error = np.array(found.standard_error, dtype=np.float64)
     return Sample(found.name, role, target, np.array(found.mean, dtype=np.float64), pixel,

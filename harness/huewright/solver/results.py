@@ -277,7 +277,7 @@ def _off_target(patches: tuple[PatchResult, ...], settings: SolveSettings) -> li
         for quantity, miss_by, error, limit in quantities:
             if miss_by is not None and abs(miss_by) > limit:
                 missing.append(cautions.Miss(row.name, quantity, significant(abs(miss_by))))
-            elif error is not None and INTERVAL * error > limit:
+            elif error is not None and miss_by is not None and abs(miss_by) + INTERVAL * error > limit:
                 uncertain.append(cautions.Miss(row.name, quantity, significant(INTERVAL * error)))
     limits = limits_of(settings)
     return [*([cautions.OffTarget(tuple(missing), limits)] if missing else []),
