@@ -155,22 +155,20 @@ def _landing(take: Shooting, correction: Correction, settings: SolveSettings, tr
     names = [patch.name for patch in take.card.patches]
     reference = reference_rgb(take.card, settings.display)
     bars, hues, radii, gained = [], [], [], []
-    held: dict[str, list[bool]] = {"bar": [], "hue": [], "radius": []}
+    scores: dict[str, list[float]] = {"bar": [], "hue": [], "radius": []}     # errors in standard errors
     said = []
     for patch in correction.patches:
         k = names.index(patch.name)
         luma_target, cb, cr = patch.target
         if patch.role == "bar" and patch.used and luma_target is not None:
             bars.append(100 * (after[k, 0] - luma_target))
-            held["bar"].append(abs(bars[-1] - (patch.level_error_ire or 0)) <= 1.96 * (
-                patch.level_standard_error_ire or 0))
+            scores["bar"].append((bars[-1] - (patch.level_error_ire or 0)) / (patch.level_standard_error_ire or 1e-9))
         elif patch.role == "chip" and patch.used and cb is not None and cr is not None:
             turn = np.degrees(np.arctan2(after[k, 2], after[k, 1]) - np.arctan2(cr, cb))
             hues.append((turn + 180) % 360 - 180)
             radii.append(np.hypot(*after[k, 1:]) / np.hypot(cb, cr) - 1)
-            held["hue"].append(abs(hues[-1] - (patch.hue_error_deg or 0)) <= 1.96 * (patch.hue_standard_error_deg or 0))
-            held["radius"].append(abs(radii[-1] + 1 - (patch.radius_ratio or 0)) <= 1.96 * (
-                patch.radius_standard_error or 0))
+            scores["hue"].append((hues[-1] - (patch.hue_error_deg or 0)) / (patch.hue_standard_error_deg or 1e-9))
+            scores["radius"].append((radii[-1] + 1 - (patch.radius_ratio or 0)) / (patch.radius_standard_error or 1e-9))
         elif patch.name in reference and patch.role == "check" and not patch.reasons and (
                 patch.delta_e_after is not None):
             wanted = np.array([reference[patch.name]])
@@ -179,7 +177,8 @@ def _landing(take: Shooting, correction: Correction, settings: SolveSettings, tr
             gained.append(sides[0] - sides[1])
             said.append((patch.delta_e_before or 0) - patch.delta_e_after)
     row: dict[str, Any] = {"bars_ire": np.round(bars, 3).tolist(), "hues_deg": np.round(hues, 3).tolist(),
-                           "radii": np.round(radii, 4).tolist(), "held": held}
+                           "radii": np.round(radii, 4).tolist(), "scores": scores,
+                           "held": {kind: [abs(value) <= 1.96 for value in values] for kind, values in scores.items()}}
     if gained:
         row["check_gain"], row["check_gain_said"] = float(np.mean(gained)), float(np.mean(said))
         if correction.diagnostics.check_delta_e_gain_standard_error is not None:
