@@ -17,20 +17,27 @@ from huewright.models.card import Card
 
 # A patch as many times as noisy as the others is not one colour.
 MOST_SPREAD, TORN = 4.0, 20.0
-# What is left on a patch once light and veil are taken off, as standard deviations: the likeliest figures (a Student
-# t's of six degrees of freedom) for 55 path-traced tuning takes with known diffuse light. Of the patch's own level; of
-# the veil's unevenness (its standard deviation over the patches, by channel); of the veil on the patch; of what slopes
-# the patch beyond the fit.
-FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.003, 0.023, 0.0083, 0.13
+# What is left on a patch once light and veil are taken off, as standard deviations: those of the likeliest Student's t
+# of six degrees of freedom for 55 path-traced tuning takes with known diffuse light; the fit's own, and the takes' level
+# and light, two to three times that, until the merged readings' intervals covered 95 %, for frames' errors are alike. Of what
+# the fit says of itself, whose residuals are often smaller than is usual; of the patch's own level; of the veil's
+# unevenness (its standard deviation over the patches, by channel); of the veil on the patch; of what slopes the patch
+# beyond the fit.
+FRAME_FIT, FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.5, 0.0034, 0.042, 0.01, 0.33
 # The same of what a take's frames have in common, each frame by its own veil: a patch that mirrors more than the others
 # does so in every frame. Then of its level, and of that by the light's stops over the card, squared; of what its
 # brightest channel has over its own, by how much the light's colour differs there (natural log, and always by so much):
 # what a camera's matrix mixes no longer follows a light channel by channel; and of white.
-TAKE_UNEVEN, TAKE_VEIL = 0.08, 0.03
-TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.0005, 0.0035, 0.08, 0.0075, 0.00005
-# How alike the channels' errors of light and veil are (correlation; the same takes): nearly white light, but each
-# channel's is fitted for itself.
-ALIKE = 0.65
+TAKE_UNEVEN, TAKE_VEIL = 0.1, 0.037
+TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.002, 0.005, 0.087, 0.0135, 0.00003
+# A codec that quantises blocks of pixels shifts a patch's colour as a whole, which no noise averages out: pixels count
+# for one by the dozen there. From so many pixels to a sample on, growing to so many, it is off by this much (standard
+# deviation, code values; the same takes): one and a half codes of 8 bits; JPEG's own step for chroma's
+# means is half of one to one.
+CODEC_FROM, CODEC_FULLY, CODEC_SHIFT = 3.0, 10.0, 0.006
+# How alike the channels' errors of light and veil are (correlation; 0.5 to 0.75 on the same takes, most where gloss
+# is uneven): nearly white light, but each channel's is fitted for itself.
+ALIKE = 0.75
 # A codec that quantises blocks of pixels shifts a patch's colour as a whole, which no noise averages out: pixels count
 # for one by the dozen there. From so many pixels to a sample on, growing to so many, it is off by this much (standard
 # deviation, code values): half a code of 8 bits, as JPEG's own step for chroma's means at quality 70 to 80.
@@ -170,17 +177,17 @@ def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_ligh
     sloped = np.sqrt(np.maximum(across**2 - 24 * noise**2, 0.0))
     fit = added_error**2 + (level * field.log_error(centres)[:, None]) ** 2
     usual = (FRAME_LEVEL * level) ** 2 + (FRAME_UNEVEN * uneven) ** 2 + (FRAME_VEIL * added) ** 2
-    light = np.maximum(fit, usual) + (FRAME_SLOPE * sloped) ** 2
+    light = np.maximum(FRAME_FIT**2 * fit, usual) + (FRAME_SLOPE * sloped) ** 2
     alone = np.sqrt(noise**2 + light + codec**2)
     stops = np.ptp(log_light.mean(axis=1)) / np.log(2)
     other = (level / white).max(axis=1, keepdims=True) - level / white
     tinted = TAKE_COLOUR * other * white
-    always = np.sqrt(((TAKE_LEVEL**2 + (TAKE_LIGHT * stops**2) ** 2) * level**2)
-                     + (LEAST_COLOUR * tinted) ** 2 + (TAKE_FLOOR * white) ** 2 + 0.5 * codec**2)
+    scaled = (TAKE_LEVEL**2 + (TAKE_LIGHT * stops**2) ** 2) * level**2
+    always = np.sqrt(scaled + (LEAST_COLOUR * tinted) ** 2 + (TAKE_FLOOR * white) ** 2 + 0.5 * codec**2)
     tint = (log_light[:, 0] - log_light[:, 2])[:, None]
     shared = np.stack([TAKE_UNEVEN * uneven, TAKE_VEIL * added, tinted * tint], axis=2)
     total = alone**2 + (shared**2).sum(axis=2) + always**2
-    return alone, shared, always, tinted, (light + (shared[..., :2] ** 2).sum(axis=2)) / np.maximum(total, 1e-24)
+    return alone, shared, always, tinted, (light + scaled + (shared[..., :2] ** 2).sum(axis=2)) / np.maximum(total, 1e-24)
 
 
 def _white(card: Card, linear: np.ndarray, usable: np.ndarray) -> np.ndarray:

@@ -27,6 +27,8 @@ REFERENCE, GROUND_REFERENCE = 0.002, 0.03
 LEVEL_SHARE, LEVEL_FLOOR = 0.005, 0.0002
 SLOPE_SHARE, SLOPE_FLOOR = 0.02, 0.001
 STEPS = 10
+# Residuals are taken to be at least this share of what is usual, however well they fit: few bars fit anything.
+LEAST_SCALE = 0.3
 
 
 @dataclass(frozen=True)
@@ -123,9 +125,9 @@ class _Fit:
         design = np.column_stack([terms[:, 1:], terms[:, 1:3]])
         return np.exp(design @ np.concatenate([theta[:TERMS], theta[5 + 2 * c:7 + 2 * c]])), design
 
-    def rows(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Residuals, their sigmas and their Jacobian, in shares of white."""
-        residuals, sigmas, jacobians = [], [], []
+    def rows(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Residuals, their sigmas and their Jacobian, in shares of white; and which of them are slopes."""
+        residuals, sigmas, jacobians, sloped = [], [], [], []
         seen, count = self.seen, len(self.prior)
         for c in range(3):
             white = self.white[c]
@@ -151,6 +153,7 @@ class _Fit:
                 residuals.append(body + terms @ veil - level / white)
                 sigmas.append(np.sqrt((error / white) ** 2 + (share * level / white) ** 2 + LEVEL_FLOOR**2))
                 jacobians.append(jacobian)
+                sloped.append(np.zeros(len(points), bool))
             points = seen.centres[self.slopes]
             if not len(points):
                 continue
@@ -168,7 +171,8 @@ class _Fit:
                 residuals.append(body * field + gradient @ veil - slope)
                 sigmas.append(np.sqrt(error**2 + (SLOPE_SHARE * level) ** 2 + SLOPE_FLOOR**2))
                 jacobians.append(jacobian)
-        return np.concatenate(residuals), np.concatenate(sigmas), np.concatenate(jacobians)
+                sloped.append(np.ones(len(points), bool))
+        return np.concatenate(residuals), np.concatenate(sigmas), np.concatenate(jacobians), np.concatenate(sloped)
 
     def solve(self) -> tuple[np.ndarray, np.ndarray]:
         theta = self.start.copy()
@@ -176,23 +180,24 @@ class _Fit:
         colour = slice(TERMS, TERMS + 6)
         if not (len(self.bars) or len(self.spots) or len(self.slopes)):
             return theta, np.linalg.inv(normal)
-        floor = 1.0
         for step in range(STEPS):
-            residual, sigma, jacobian = self.rows(theta)
-            off = residual / sigma
-            good = np.isfinite(off)
-            floor = max(1.0, 1.4826 * float(np.median(np.abs(off[good])))) if good.any() else 1.0
-            cut = (8.0 if step < 4 else 5.0) * floor
-            weight = np.where(good, np.maximum(1 - (np.nan_to_num(off) / cut) ** 2, 0.0) ** 2 / sigma**2, 0.0)
+            residual, sigma, jacobian, sloped = self.rows(theta)
+            good = np.isfinite(residual / sigma)
+            # How well levels, and slopes, follow a smooth light is what the frame itself says.
+            for kind in (sloped, ~sloped):
+                sigma[kind] *= _scale(np.abs(residual / sigma)[kind & good], 1.0 if step < 2 else LEAST_SCALE)
+            off = np.nan_to_num(residual / sigma)
+            cut = 8.0 if step < 4 else 5.0
+            weight = np.where(good, np.maximum(1 - (off / cut) ** 2, 0.0) ** 2 / sigma**2, 0.0)
             if step < 2:
-                weight = np.where(good, 1 / sigma**2, 0.0) / np.maximum(np.abs(np.nan_to_num(off)) / floor, 1.0)
+                weight = np.where(good, 1 / sigma**2, 0.0) / np.maximum(np.abs(off), 1.0)
             jacobian, residual = np.nan_to_num(jacobian), np.nan_to_num(residual)
             normal = (jacobian * weight[:, None]).T @ jacobian + np.diag(1 / self.prior**2)
             step_by = np.linalg.solve(normal, jacobian.T @ (weight * residual) + theta / self.prior**2)
             theta = theta - np.clip(step_by, -1.0, 1.0)
             if step == STEPS // 2 and np.mean((theta[colour] / COLOUR_PRIOR) ** 2) > 1.0:
                 self.prior[colour] = MIXED_PRIOR
-        return theta, np.linalg.inv(normal) * floor**2
+        return theta, np.linalg.inv(normal)
 
     def results(self, theta: np.ndarray, covariance: np.ndarray) -> tuple[Field, Veil, np.ndarray]:
         field = Field(theta[:TERMS], self.middle, self.half, covariance[:TERMS, :TERMS])
@@ -213,6 +218,11 @@ class _Fit:
             meant = np.exp(theta[12 + c]) * self.reference[self.bars, c] * self._light(theta, points, c)[0]
             ratios.append(np.log(np.maximum(body, 1e-6) / meant))
         return float(np.abs(np.mean(ratios, axis=0)).max())
+
+
+def _scale(off: np.ndarray, least: float) -> float:
+    """How many times their sigmas the residuals are, robustly, from ``off``, which is them over those."""
+    return max(least, 1.4826 * float(np.median(off))) if len(off) else 1.0
 
 
 def _terms(points: np.ndarray, middle: np.ndarray, half: np.ndarray) -> np.ndarray:
