@@ -39,7 +39,7 @@ class LinearLight:
             operations = (*operations, Transfer(curve="bt709", direction="decode"))
         self._operations = operations
         top = 65504.0 if footage.encoding == "linear" else 1.5
-        # Floats hold codes far below 0: a saturated colour outside the camera's primaries, in a log curve's linear part.
+        # Floats hold codes far below 0: a colour outside the camera's primaries, in a log curve's linear part.
         grid = np.linspace(-1.0, 1.5, 12289) if top == 1.5 else np.array([-1.0, top])
         values = apply_chain(operations, np.repeat(grid[:, None], 3, axis=1)) if operations else np.repeat(
             grid[:, None], 3, axis=1)

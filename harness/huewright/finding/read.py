@@ -18,23 +18,18 @@ from huewright.models.card import Card
 # A patch as many times as noisy as the others is not one colour.
 MOST_SPREAD, TORN = 4.0, 20.0
 # What is left on a patch once light and veil are taken off, as standard deviations: those of the likeliest Student's t
-# of six degrees of freedom for 55 path-traced tuning takes with known diffuse light; the fit's own, and the takes' level
-# and light, two to three times that, until the merged readings' intervals covered 95 %, for frames' errors are alike. Of what
-# the fit says of itself, whose residuals are often smaller than is usual; of the patch's own level; of the veil's
-# unevenness (its standard deviation over the patches, by channel); of the veil on the patch; of what slopes the patch
-# beyond the fit.
+# of six degrees of freedom for 55 path-traced tuning takes with known diffuse light; the fit's own and what takes have
+# in common, one and a half to three times that, until merged intervals covered 95 %, for frames' errors are alike.
+# Of what the fit says of itself, whose residuals are often smaller than is usual; of the patch's own level; of the
+# veil's unevenness (its standard deviation over the patches, by channel); of the veil on the patch; of what slopes the
+# patch beyond the fit.
 FRAME_FIT, FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.5, 0.0034, 0.042, 0.01, 0.33
 # The same of what a take's frames have in common, each frame by its own veil: a patch that mirrors more than the others
 # does so in every frame. Then of its level, and of that by the light's stops over the card, squared; of what its
 # brightest channel has over its own, by how much the light's colour differs there (natural log, and always by so much):
 # what a camera's matrix mixes no longer follows a light channel by channel; and of white.
-TAKE_UNEVEN, TAKE_VEIL = 0.1, 0.037
+TAKE_UNEVEN, TAKE_VEIL = 0.15, 0.06
 TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.002, 0.005, 0.087, 0.0135, 0.00003
-# A codec that quantises blocks of pixels shifts a patch's colour as a whole, which no noise averages out: pixels count
-# for one by the dozen there. From so many pixels to a sample on, growing to so many, it is off by this much (standard
-# deviation, code values; the same takes): one and a half codes of 8 bits; JPEG's own step for chroma's
-# means is half of one to one.
-CODEC_FROM, CODEC_FULLY, CODEC_SHIFT = 3.0, 10.0, 0.006
 # How alike the channels' errors of light and veil are (correlation; 0.5 to 0.75 on the same takes, most where gloss
 # is uneven): nearly white light, but each channel's is fitted for itself.
 ALIKE = 0.75
@@ -128,7 +123,8 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
     slope_error = (error * np.sqrt(12)).mean(axis=1)
     across_light = np.linalg.norm(left, axis=2) * (inner_px / seen.unit)[:, None]
     tint = channels[:, 0] - channels[:, 2]
-    alone, shared, always, tinted, common = _left_over(seen, linear, rate, channels, across_light, field, lifted, centres)
+    alone, shared, always, tinted, common = _left_over(seen, linear, rate, channels, across_light, field,
+                                                                lifted, centres)
     total = np.sqrt(alone**2 + (shared**2).sum(axis=2) + always**2) / rate
     hidden = np.zeros(p, bool)
     if inside.sum() >= 4:
@@ -141,8 +137,8 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
         hidden = covered_patches(ring, uneven | (spread > MOST_SPREAD * np.median(spread)),
                                  spread > TORN * np.median(spread))
     return RawReading(seen, corrected, code, total, alone, shared, always, tint, tinted, common, field,
-                      float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error, error.mean(axis=1), even, hidden, lifted, added,
-                      added_error)
+                      float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error,
+                      error.mean(axis=1), even, hidden, lifted, added, added_error)
 
 
 def correlations(noise: np.ndarray, common: np.ndarray) -> np.ndarray:
@@ -187,7 +183,8 @@ def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_ligh
     tint = (log_light[:, 0] - log_light[:, 2])[:, None]
     shared = np.stack([TAKE_UNEVEN * uneven, TAKE_VEIL * added, tinted * tint], axis=2)
     total = alone**2 + (shared**2).sum(axis=2) + always**2
-    return alone, shared, always, tinted, (light + scaled + (shared[..., :2] ** 2).sum(axis=2)) / np.maximum(total, 1e-24)
+    common = (light + scaled + (shared[..., :2] ** 2).sum(axis=2)) / np.maximum(total, 1e-24)
+    return alone, shared, always, tinted, common
 
 
 def _white(card: Card, linear: np.ndarray, usable: np.ndarray) -> np.ndarray:
