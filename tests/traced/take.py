@@ -110,7 +110,8 @@ def card_of(layout: str) -> Card:
                              wavelengths_nm=tuple(values.wavelengths.tolist()),
                              reflectance=tuple(values.values.tolist())))
     size = (275.0, 185.0)
-    ground = Mark("ground", ((0, 0), (size[0], 0), size, (0, size[1])), (380.0, 730.0), (0.04, 0.04))
+    ground = Mark("ground", ((0, 0), (size[0], 0), size, (0, size[1])), tuple(shape.wavelengths.tolist()),
+                  (0.04,) * len(shape.wavelengths))
     return Card("six by four", size, tuple(patches), illuminant="D50", marks=(ground,))
 
 
