@@ -32,12 +32,13 @@ PE = ("/MACHINE:X64", "/NODEFAULTLIB", "/BREPRO", "/OPT:REF")
 DLL = ("/DLL", "/NOENTRY", "/NOIMPLIB", *(f"/EXPORT:{name}" for name in EXPORTS))
 IMPORTED = {
     "ucrtbase.dll": ("__stdio_common_vsprintf", "_close", "_create_locale", "_errno", "_free_locale", "_read",
-                     "_strtod_l", "_strtof_l", "_wopen", "ceil", "floor", "fmax", "fmin", "free", "getenv", "malloc",
-                     "memchr", "memcmp", "memcpy", "memmove", "memset", "strchr", "strcmp", "strcpy", "strerror_s",
-                     "strlen", "strtol"),
+                     "_strtod_l", "_strtof_l", "_wopen", "calloc", "ceil", "floor", "fmax", "fmin", "free", "getenv",
+                     "malloc", "memchr", "memcmp", "memcpy", "memmove", "memset", "strchr", "strcmp", "strcpy",
+                     "strerror_s", "strlen", "strtol"),
     "kernel32.dll": ("GetFileAttributesExW", "GetProcAddress", "LoadLibraryExA", "MultiByteToWideChar",
                      "SwitchToThread")}
-"""What may be called of Windows; the linker refuses the rest."""
+"""What may be called of Windows, by the sources or by what a compiler makes of them (malloc and memset to 0 become
+calloc); the linker refuses the rest."""
 FAT_ALIGNMENT = 14
 """Binaries within a universal one begin at multiples of 2 to this: a page of Apple's processors."""
 

@@ -1,5 +1,5 @@
 /* Compiled by the tests once for each fault, with -DBREAK_...; without any it is honest. */
-#ifdef BREAK_THREAD_SAFETY
+#if defined BREAK_THREAD_SAFETY || defined BREAK_ANIMATION /* else frames of one instance are rendered at once too */
 #define THREAD_SAFETY "OfxImageEffectRenderInstanceSafe"
 #endif
 #include "minimal.h"
