@@ -24,9 +24,17 @@ if WORKER:
 TOGETHER = ("tests/bundles/",)
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--long", action="store_true", help="also the tests marked long, before a release")
+
+
 @pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """What needs the bundle is slow; workers take slow tests' files first, so that none is left for the end."""
+    if not config.getoption("--long"):
+        left_out = [item for item in items if item.get_closest_marker("long")]
+        items[:] = [item for item in items if not item.get_closest_marker("long")]
+        config.hook.pytest_deselected(items=left_out)
     for item in items:
         if "bundle" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.slow)

@@ -172,6 +172,7 @@ assert run_colours(compile_chain((Matrix(),)), [[0.5, 0.25, 1.0]]).tolist() == [
 """
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_all_else_runs_without_them(tmp_path: Path) -> None:
     """Modules and functions that only POSIX has are taken away, and files that are open can't be moved."""

@@ -36,6 +36,7 @@ def test_what_the_movies_hold_and_say(tmp_path: Path) -> None:
         make_movies(tmp_path / "movies", frames=12, size=(480, 270))
 
 
+@pytest.mark.long
 def test_two_cameras_come_together(tmp_path: Path) -> None:
     """Nearer by a factor of four; how near is the demo's own report at its full size."""
     result = run_movies_demo(tmp_path, frames=12, size=(640, 360))

@@ -312,6 +312,7 @@ class Strict(SolveSettings):
     radius_limit: float = 1e-9
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_a_proof_that_is_not_within_its_limits_exits_with_1_and_writes_all(command, take: Path, tmp_path: Path,
                                                                            monkeypatch: pytest.MonkeyPatch) -> None:

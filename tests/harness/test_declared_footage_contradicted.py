@@ -114,6 +114,7 @@ def test_a_wrong_declaration_is_refused_until_someone_insists(card: Card, record
     demand_declaration(correction.cautions, SolveSettings(trust_encoding=True))
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_pairs_of_known_curves_are_told_apart(card: Card) -> None:
     """A sample of the registry's curves, named at run time: none that passes in silence leaves check patches off."""

@@ -72,6 +72,24 @@ def test_examples_run(example: doctest.DocTest, here: Path) -> None:
     assert not report, "".join(report)
 
 
+SCENE = """format = "huewright-scene-1"
+card = "card.toml"
+[out]
+lut_points = 9
+[[camera]]
+name = "A"
+encoding = "ACEScct"
+[[take]]
+camera = "A"
+path = "take/a.####.exr"
+name = "card"
+[[shot]]
+camera = "A"
+path = "scene/a.####.exr"
+make = "export"
+"""
+
+
 @pytest.mark.slow
 def test_the_readme_s_example_runs(tmp_path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """On the same pictures as log EXR: BT.709 undone, ACEScct (Academy S-2016-001) put on."""
@@ -84,6 +102,7 @@ def test_the_readme_s_example_runs(tmp_path: Path, folder: Path, monkeypatch: py
         for place in ("take", "scene"):
             write_frame(tmp_path / place / f"a.{number:04d}.exr", Frame(light.astype(np.float16)))
     (tmp_path / "card.toml").write_bytes(CARD.read_bytes())
+    (tmp_path / "scene.toml").write_text(SCENE)
     monkeypatch.chdir(tmp_path)
     names: dict[str, Any] = {"picture": read_frame("scene/a.0001.exr").pixels}
     exec(block, names)

@@ -54,6 +54,7 @@ def stopped(shoot: Path, out: Path, number: signal.Signals, *more: str) -> tuple
     return child.returncode, said
 
 
+@pytest.mark.long
 def test_stopped_twice_and_gone_on(shoot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str],
                                    monkeypatch: pytest.MonkeyPatch) -> None:
     out = tmp_path / "job"

@@ -119,6 +119,7 @@ def test_a_full_correction_that_misses_misses_in_part_too(card: Card, reading: R
     assert np.allclose(misses[0], misses[1], atol=1e-6)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_intervals_of_a_part_are_those_of_its_scatter(card: Card) -> None:
     """Over repeated noise: the standard deviation of where chips land at half strength, against what is stated."""

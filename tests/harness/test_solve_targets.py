@@ -67,7 +67,7 @@ def test_what_the_card_lacks_is_said(patch: Patch, words: str) -> None:
 def test_unknown_illuminant_or_observer(change: dict, words: str) -> None:
     with pytest.raises(InputError, match=words):
         targets_for(invented_card(**change, patches=(
-            Patch("leaf", "check", SQUARE, wavelengths_nm=(400.0, 500.0, 600.0, 700.0), reflectance=(0.1,) * 4),)))
+            Patch("leaf", "check", SQUARE, wavelengths_nm=tuple(range(400, 701, 20)), reflectance=(0.1,) * 16),)))
 
 
 def test_levels_declared_for_a_bt709_picture_are_the_same_light_in_hdr() -> None:

@@ -29,7 +29,7 @@ def _(one: drafted.EncodingByTags) -> str:
 
 @sentence.register
 def _(one: drafted.NoCardOfCamera) -> str:
-    return (f"Where is the card of camera {one.camera}? None of its clips shows it in the frames that were looked at, "
+    return (f"Where is the card of camera {one.camera}? No clip of it shows one in the frames that were looked at, "
             "so its shots are comments. If it is another camera of this file, give its shots that one's name.")
 
 
