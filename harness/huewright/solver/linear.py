@@ -6,8 +6,7 @@
                     least squares by colour-science. Rendered from a 3D table over a power of light, whose error
                     against the exact polynomial is measured and stated.
 
-    matrix-sectors  a matrix, and then the sectors on what it leaves: for light whose primaries are the sensor's own.
-                    Its least squares are of the display's signal, which leaves the sectors less to do.
+    matrix-sectors  the matrix, and then the sectors on what it leaves: for light whose primaries are the sensor's own
 
 They need a full colour to aim at. A chip that is asked only for a place on the vectorscope is given the level of its
 reference colour, brought to the bars' levels; where the card has none, the level at which it arrives.
@@ -27,7 +26,7 @@ from huewright.errors import NoAnswerError
 from huewright.models.cautions import Caution, MatrixOfFewChips, PolynomialOfFewPatches, PolynomialTable
 from huewright.models.refusals import TableUnfaithful
 from huewright.reference import apply_chain
-from huewright.solver.chain import Balance, Chain
+from huewright.solver.chain import Balance
 from huewright.solver.evidence import Sample
 from huewright.solver.fit import Fit, Held, with_held
 from huewright.solver.model import Model
@@ -36,7 +35,6 @@ from huewright.solver.sectors import arriving_ycbcr, judge_light, solve_levels, 
 
 LEAST_CHIPS = 3          # fewer leave a matrix undetermined, or without a patch to spare
 LEAST_SPREAD = 2e-3      # a direction of colour in which the patches spread less than this share is not theirs to tell
-LEAST_LIGHT = 0.02       # where the display's curve is steeper than at this light, an error counts no more
 TABLE_SIZE = 65
 TABLE_TOP = 2.0          # linear light, white diffuser = 1: above it the table clamps
 # Largest error of the signal that a table may be rendered with. Measured on the spectral takes of the external tests:
@@ -54,7 +52,7 @@ def solve_matrix_sectors(problem: Problem, start: np.ndarray | None = None) -> S
     model, fit = solve_levels(problem)
     natural = rounded(fit.natural, 7)
     judge_light(problem, model.balance(natural), model.tone(natural))
-    held = _held_matrix(problem, model, fit, of_signal=True)
+    held = _held_matrix(problem, model, fit)
     return replace(solve_sectors(problem, start, held=held), cautions=_matrix_cautions(problem))
 
 
@@ -85,10 +83,9 @@ MIXED = ((0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1))         # the entries o
 PRIMARIES = ("red", "green", "blue")
 
 
-def _held_matrix(problem: Problem, model: Model, fit: Fit, *, of_signal: bool = False) -> Held:
-    """The matrix at the levels of ``fit``, least squares of light or ``of_signal``, by its entries off the diagonal
-    (rows add up to 1), with how they answer to the code values of bars and chips: through the levels that the bars set,
-    and through the pairs themselves."""
+def _held_matrix(problem: Problem, model: Model, fit: Fit) -> Held:
+    """The matrix at the levels of ``fit``, by its entries off the diagonal (rows add up to 1), with how they answer to
+    the code values of bars and chips: through the levels that the bars set, and through the pairs themselves."""
     bars, chips = problem.evidence.bars, problem.evidence.chips
     natural = rounded(fit.natural, 7)
 
@@ -96,8 +93,7 @@ def _held_matrix(problem: Problem, model: Model, fit: Fit, *, of_signal: bool = 
         return linear_pairs(problem, model.balance(levels), model.tone(levels), samples)
 
     def entries(camera: np.ndarray, wanted: np.ndarray) -> np.ndarray:
-        weights = signal_weights(problem.chain, wanted) if of_signal else None
-        return matrix_entries(white_preserving_matrix(camera, wanted, weights))
+        return matrix_entries(white_preserving_matrix(camera, wanted))
 
     camera, wanted = pairs(natural, bars + chips)
     values, slopes = entries(camera, wanted), []
@@ -178,20 +174,12 @@ def white_preserving_matrix(camera: np.ndarray, wanted: np.ndarray, weights: np.
     return matrix
 
 
-def signal_weights(chain: Chain, light: np.ndarray) -> np.ndarray:
-    """How steeply the display's signal follows ``light`` (n, 3), with which an error of light is one of signal."""
-    at, step = np.maximum(light, LEAST_LIGHT), 1e-4
-    result: np.ndarray = (apply_chain(chain.from_colour, at + step) - apply_chain(chain.from_colour, at - step)) / (
-        2 * step)
-    return result
-
-
 def matrix_without(problem: Problem, solution: Solution, index: int) -> tuple[Operation, ...]:
     """The matrix operation that chip ``index`` had no part in; levels held."""
     chips = problem.evidence.chips
     rest = problem.evidence.bars + chips[:index] + chips[index + 1:]
-    camera, wanted = linear_pairs(problem, solution.balance, solution.tone, rest)
-    return (matrix_operation(white_preserving_matrix(camera, wanted, signal_weights(problem.chain, wanted))),)
+    pairs = linear_pairs(problem, solution.balance, solution.tone, rest)
+    return (matrix_operation(white_preserving_matrix(*pairs)),)
 
 
 def linear_pairs(problem: Problem, balance: Balance, tone: ToneCurve | None,

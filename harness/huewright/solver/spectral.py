@@ -31,7 +31,7 @@ from huewright.errors import NoAnswerError
 from huewright.models.card import Card, Patch
 from huewright.models.refusals import NoSpectra, TargetsNotColours
 from huewright.reference import apply_chain
-from huewright.solver.chain import Balance
+from huewright.solver.chain import Balance, Chain
 from huewright.solver.evidence import Sample
 from huewright.solver.fit import Fit, Held, with_held
 from huewright.solver.hues import unfolded
@@ -42,7 +42,6 @@ from huewright.solver.linear import (
     matrix_entries,
     matrix_names,
     matrix_of_entries,
-    signal_weights,
     white_preserving_matrix,
 )
 from huewright.solver.model import Model
@@ -55,6 +54,7 @@ NEAR_DEG = 22.0              # reach of the means over hue
 PULL = 0.02                  # towards no change, against the weight of all chips as 1
 FAR_OFF = 1.5                # CIEDE2000 of the chips at which the library weighs half as much as they do
 ROUNDS = 3
+LEAST_LIGHT = 0.02           # where the display's curve is steeper than at this light, an error counts no more
 DARK = 0.002                 # light below which a sample is left out
 SHOWN = (0.03, 1.0)          # signal within which a sample's own colour is shown well
 OFF_COLOUR = 2.0             # CIEDE2000 of chips' and bars' targets from the card's own colours, in the mean
@@ -123,9 +123,8 @@ class _World:
         self.samples = np.array(samples)
         primaries = self.chain.display.primaries if self.chain.has_look else problem.footage.primaries
         self.to_bt709 = np.array(primaries_matrix(primaries, BT709, problem.settings.adaptation))
-        # Both are found at the reading itself and then held, so that slopes are taken over the same samples.
+        # Found at the reading itself and then held, so that slopes are taken over the same samples.
         self.kept: np.ndarray | None = None
-        self.trust: float | None = None
 
     def answer(self, balance: Balance, tone: ToneCurve | None, bars: Sequence[Sample],
                chips: Sequence[Sample]) -> tuple[np.ndarray, np.ndarray, bool]:
@@ -143,7 +142,7 @@ class _World:
             [apply_chain(encode, seen[self.kept]), shown])))
         seen, meant = both[0] @ np.linalg.inv(self.to_bt709).T, both[1]
         sources, aims = np.concatenate([seen, camera]), np.concatenate([meant, wanted])
-        steep = signal_weights(self.chain, aims)
+        steep = _signal_weights(self.chain, aims)
         after = (*encode, *(() if tone is None else (tone,)))
         aimed = np.concatenate([to_ycbcr(shown, self.problem.luma)[:, 1:],
                                 np.array([(chip.target.cb, chip.target.cr) for chip in chips]).reshape(-1, 2)])
@@ -156,12 +155,11 @@ class _World:
                                 self.problem.luma)
             return (matrix, arriving, *_near_in_hue(arriving[:, 1:], aimed, len(seen), trust, least_slope))
 
-        if self.trust is None:
-            self.trust = 1.0
-            for _ in range(ROUNDS):
-                _, arriving, hues, _ = fitted(self.trust)
-                self.trust = self._trust(arriving[len(seen):], aimed[len(seen):], hues)
-        matrix, _, hues, folded = fitted(self.trust)
+        trust = 1.0              # found again for each reading: it answers to it as much as the rest does
+        for _ in range(ROUNDS):
+            _, arriving, hues, _ = fitted(trust)
+            trust = self._trust(arriving[len(seen):], aimed[len(seen):], hues)
+        matrix, _, hues, folded = fitted(trust)
         return matrix_entries(matrix), hues, folded
 
     def _trust(self, arriving: np.ndarray, aimed: np.ndarray, hues: np.ndarray) -> float:
@@ -193,6 +191,14 @@ def _demand_own_colours(problem: Problem, used: Sequence[Sample]) -> None:
     off = float(np.mean(delta_e(from_ycbcr(aimed, problem.luma), from_ycbcr(own, problem.luma), problem.display.name)))
     if off > OFF_COLOUR:
         raise NoAnswerError(TargetsNotColours(off, OFF_COLOUR))
+
+
+def _signal_weights(chain: Chain, light: np.ndarray) -> np.ndarray:
+    """How steeply the display's signal follows ``light`` (n, 3), with which an error of light is one of signal."""
+    at, step = np.maximum(light, LEAST_LIGHT), 1e-4
+    result: np.ndarray = (apply_chain(chain.from_colour, at + step) - apply_chain(chain.from_colour, at - step)) / (
+        2 * step)
+    return result
 
 
 def _near_in_hue(arriving: np.ndarray, aimed: np.ndarray, count: int, trust: float,
