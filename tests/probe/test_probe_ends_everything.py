@@ -91,7 +91,9 @@ def gone(library: Path) -> None:
 def test_an_ended_probe_leaves_nothing(hostile: Callable[[str], Path], tmp_path: Path, how: signal.Signals) -> None:
     """Killed outright, its folder stays until the next one is made: nobody else was there to remove it."""
     library = hostile("WAITING")
-    command = "from huewright.cli import main; main()"
+    # A shell's job in the background has SIGINT ignored, and so have its children, if they don't say otherwise.
+    command = ("import signal; signal.signal(signal.SIGINT, signal.default_int_handler);"
+               "from huewright.cli import main; main()")
     probe = subprocess.Popen([sys.executable, "-c", command, "ofx", "probe", str(library), "--patience", "60"],
                              env=os.environ | {"TMPDIR": str(tmp_path)}, stderr=subprocess.PIPE,
                              stdout=subprocess.DEVNULL)
@@ -109,6 +111,26 @@ def test_an_ended_probe_leaves_nothing(hostile: Callable[[str], Path], tmp_path:
     else:
         assert probe.returncode == 128 + how and b"Traceback" not in said
     assert left_over(tmp_path) == []
+
+
+def test_the_control_group_of_a_living_process_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    empty = {pid: tmp_path / f"{Group.PREFIX}{pid}" for pid in (os.getppid(), gone.pid)}
+    for path in empty.values():
+        path.mkdir()
+    monkeypatch.setattr(Group, "_places", staticmethod(lambda: [tmp_path]))
+    Group()
+    assert empty[os.getppid()].exists() and not empty[gone.pid].exists()
+
+
+def test_a_control_group_that_vanished_is_done_without(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Group, "_places", staticmethod(list))
+    group = Group()
+    group.path = tmp_path / "vanished"
+    assert group.members() == []
+    group.enter()
+    assert group.path is None
 
 
 def test_what_cannot_be_loaded_is_one_sentence(hostile: Callable[[str], Path], tmp_path: Path) -> None:

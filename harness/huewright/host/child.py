@@ -24,7 +24,7 @@ from typing import Any, NoReturn
 
 from huewright.errors import NoAnswerError
 from huewright.files import workspace
-from huewright.host.watching import MOST_PROCESSES, adopt_orphans, die_with_parent, end_session, watch
+from huewright.host.watching import MOST_PROCESSES, Group, adopt_orphans, die_with_parent, end_session, watch
 
 PARTING_S = 5.0
 """In which the watching half ends all when asked."""
@@ -108,13 +108,16 @@ def serve(work: Callable[[dict[str, Any], Tell], None], most: int = 4 * MOST_PRO
     faulthandler.disable()
     adopt_orphans()
     watcher, started_by = os.getpid(), os.getppid()
+    group = Group()
     worker = os.fork()
     if worker:
         answers.close()
         die_with_parent(signal.SIGTERM)
         if os.getppid() != started_by:          # gone before the kernel was asked
+            group.close()
             os.kill(os.getpid(), signal.SIGTERM)
-        _end_as(watch(worker, most))
+        _end_as(watch(worker, most, group))
+    group.enter()
     adopt_orphans()     # no fork inherits it
     die_with_parent()
     if os.getppid() != watcher:

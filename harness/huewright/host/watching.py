@@ -95,7 +95,8 @@ def end_session(session: int) -> None:
 
 class Group:
     """A control group for one process and all that it starts, made where the system lets us: the kernel then starts no
-    more than :data:`MOST_TASKS` in it. ``path`` is None where it doesn't."""
+    more than :data:`MOST_TASKS` in it. ``path`` is None where it doesn't. The process that is to be in it is forked
+    after it was made, and enters it before all else: so whatever it makes is within."""
 
     PREFIX = "huewright-child-"
 
@@ -104,7 +105,7 @@ class Group:
         for around in self._places():
             path = around / f"{self.PREFIX}{os.getpid()}"
             try:
-                for other in around.glob(f"{self.PREFIX}*"):
+                for other in self._ownerless(around):
                     self._remove(other)         # of a process that was killed; one that holds any stays
                 path.mkdir()
             except OSError:
@@ -132,12 +133,13 @@ class Group:
                     places.append(Path("/sys/fs/cgroup") / own.lstrip("/"))
         return places
 
-    def take(self, pid: int) -> None:
+    def enter(self) -> None:
+        """This process is in it from now on."""
         if self.path is not None:
             try:
-                (self.path / "cgroup.procs").write_text(str(pid))
-            except OSError:
-                self.close()
+                (self.path / "cgroup.procs").write_text(str(os.getpid()))
+            except OSError:             # gone: then without
+                self.path = None
 
     def members(self) -> list[int]:
         """Also of the groups that were made in it."""
@@ -150,7 +152,20 @@ class Group:
     @classmethod
     def _with_inner(cls, path: Path) -> list[Path]:
         """Innermost first."""
-        return [*sorted(path.rglob(f"{cls.PREFIX}*"), key=lambda inner: -len(inner.parts)), path]
+        inner: list[Path] = []
+        with contextlib.suppress(OSError):      # removed by another process meanwhile
+            inner += path.rglob(f"{cls.PREFIX}*")
+        return [*sorted(inner, key=lambda one: -len(one.parts)), path]
+
+    @classmethod
+    def _ownerless(cls, around: Path) -> list[Path]:
+        """Those whose maker, and the makers of those in them, are gone: a living one may have made its group just now,
+        and not have taken anyone into it. One with this process' own number is an earlier one's."""
+        groups = {path: cls._with_inner(path) for path in around.glob(f"{cls.PREFIX}*")}
+        living = {str(pid) for pid, (state, _, _) in processes().items() if state not in "ZX"} if groups else set()
+        living.discard(str(os.getpid()))
+        return [path for path, inner in groups.items()
+                if living.isdisjoint(one.name.removeprefix(cls.PREFIX) for one in inner)]
 
     @classmethod
     def _remove(cls, path: Path) -> bool:
@@ -169,12 +184,10 @@ class Group:
         self.path = None
 
 
-def watch(pid: int, most: int) -> int:
-    """Waits for the child ``pid`` and gives its wait status; then, or where this process is asked to end (SIGTERM, as
-    :func:`die_with_parent` may ask), nothing that it started is left. It and they are ended where they become more
-    than ``most``."""
-    group = Group()
-    group.take(pid)
+def watch(pid: int, most: int, group: Group) -> int:
+    """Waits for the child ``pid``, which entered ``group``, and gives its wait status; then, or where this process is
+    asked to end (SIGTERM, as :func:`die_with_parent` may ask), nothing that it started is left. It and they are ended
+    where they become more than ``most``."""
     asked = False
 
     def ask(*_: object) -> None:

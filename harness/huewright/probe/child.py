@@ -94,8 +94,10 @@ def forked(function: Callable[[Progress], Any], patience_s: float, *, roomy: boo
     """
     progress = Progress()
     reader, writer = os.pipe()
+    group = Group()
     pid = os.fork()
     if pid == 0:
+        group.enter()
         os.close(reader)
         os.setpgid(0, 0)
         die_with_parent()
@@ -110,8 +112,6 @@ def forked(function: Callable[[Progress], Any], patience_s: float, *, roomy: boo
             stream.write(answer)
         os._exit(0)
     os.close(writer)
-    group = Group()
-    group.take(pid)
     chunks: list[bytes] = []
     began = moved = now = time.monotonic()
     step = progress.read()[0]
