@@ -32,7 +32,11 @@ def compiled(source: str, target: Path, *flags: str) -> Path:
 
 @pytest.fixture(scope="session")
 def driver(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The library, under the name by which it is opened."""
+    """The library, under the name by which it is opened. What its kernels are computed by is compiled here, once:
+    children would each begin it anew, and be ended as hung before it is done."""
+    from huewright_kernels.executor import run_core
+
+    run_core.compiled()
     return compiled("driver.c", tmp_path_factory.mktemp("driver") / "libcuda.so.1", "-Wl,-soname,libcuda.so.1")
 
 
