@@ -39,6 +39,7 @@ def test_every_verb_has_a_page_with_a_run_or_says_why_not() -> None:
         assert ("## A run" in path.read_text(encoding="utf-8")) != (path.stem in NOT_SHOWN), path.stem
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_the_runs_shown_are_what_the_program_prints(tmp_path: Path) -> None:
     """``python tests/harness/docs_runs.py`` writes them anew. Figures may differ in their last digit from one

@@ -298,7 +298,9 @@ def nudged(correction: Correction, turn_deg: float = 0.0, gain: float = 1.0) -> 
 @pytest.mark.usefixtures("undrawn")
 @pytest.mark.parametrize(("suffix", "bits", "turn_deg", "gain"), [
     ("exr", 16, 5.0, 1.05), ("exr", 16, 1.0, 1.0), ("exr", 16, 0.0, 1.02), ("dpx", 10, 5.0, 1.05),
-    ("dpx", 10, 1.0, 1.0), ("dpx", 10, 0.0, 1.02), ("png", 8, 5.0, 1.05)])     # 8 bits show no smaller change surely
+    pytest.param("dpx", 10, 1.0, 1.0, marks=pytest.mark.long),
+    pytest.param("dpx", 10, 0.0, 1.02, marks=pytest.mark.long),
+    ("png", 8, 5.0, 1.05)])     # 8 bits show no smaller change surely
 def test_frames_of_an_edited_correction_are_refused_or_told_apart(job: Job, tmp_path: Path, suffix: str, bits: int,
                                                                   turn_deg: float, gain: float) -> None:
     """The limit follows the files' depth: frames of the correction itself pass, also with dither."""
