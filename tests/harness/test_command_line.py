@@ -129,6 +129,7 @@ def test_the_whole_job_step_by_step_and_at_once(command, take: Path, tmp_path: P
     assert np.array_equal(read_frame("all/take/a.0002.png").pixels, read_frame("true/a.0002.png").pixels)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_one_frame_is_one_frame_and_an_edited_correction_is_said_to_be_one(command, take: Path) -> None:
     code, out, err = command("survey", take / "a.0001.png", "--card", CARD, "--encoding", "display")
@@ -289,6 +290,7 @@ def test_help_needs_none_of_the_heavy_libraries() -> None:
     subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_a_legal_range_render_is_proved_as_such(command, take: Path) -> None:
     pattern = f"{take}/a.####.png"

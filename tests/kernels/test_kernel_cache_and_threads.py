@@ -35,6 +35,7 @@ def result(process: subprocess.Popen) -> list[str]:
     return out.split()
 
 
+@pytest.mark.long
 def test_processes_may_start_at_once_and_the_next_one_compiles_nothing(tmp_path):
     cache = tmp_path / "cache"
     together = [start(tmp_path, XDG_CACHE_HOME=str(cache)) for _ in range(4)]

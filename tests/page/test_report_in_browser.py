@@ -281,6 +281,7 @@ HOSTILE = ("<img src=x onerror='window.hit=1'>", "</title></script><script>windo
            "--><script>window.hit=1</script>", "{{ 7*7 }}", "\u202egpj.exe", "&lt;b&gt;")
 
 
+@pytest.mark.long
 def test_names_from_files_are_text_to_a_browser(browser, take, pictures, tmp_path):
     """Title, patches, shots, card and camera by hostile names: shown letter for letter, never run."""
     names, folder = pictures

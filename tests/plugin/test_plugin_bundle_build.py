@@ -88,6 +88,7 @@ def test_the_baseline_code_uses_nothing_newer_than_sse2() -> None:
     assert found == {"baseline": {"xmm"}, "v3": {"xmm", "ymm"}, "v4": {"xmm", "ymm", "zmm"}}
 
 
+@pytest.mark.long
 def test_the_same_sources_give_the_same_bytes(binary: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     again = build_bundle(Path("some/where/else"))
@@ -97,6 +98,7 @@ def test_the_same_sources_give_the_same_bytes(binary: Path, tmp_path: Path, monk
     assert str(tmp_path).encode() not in made.path.read_bytes()
 
 
+@pytest.mark.long
 def test_another_emission_gives_the_same_objects(tmp_path: Path) -> None:
     """In a fresh process with another hash seed; without the core, which would take a quarter of a minute."""
     script = ("import sys, pathlib; from huewright_kernels import native\n"
