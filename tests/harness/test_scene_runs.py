@@ -13,9 +13,11 @@ from pathlib import Path
 
 import cv2
 import huewright as hw
+import OpenImageIO as oiio  # noqa: N813
 import pytest
 from huewright.errors import InputError
-from huewright.models.cautions import Interpolated, LightMayDiffer, TakeAfterShot
+from huewright.frames import read_frame
+from huewright.models.cautions import Interpolated, LightMayDiffer, OfAnotherCamera, TakeAfterShot
 from huewright.models.correction import load_correction
 from huewright.models.scene_made import (
     Differs,
@@ -261,6 +263,27 @@ def test_a_shot_before_its_take_and_another_light_are_said(kitchen: Path) -> Non
     light = next(one for one in said if isinstance(one, LightMayDiffer))
     assert light.red_stops is not None and light.blue_stops is not None and light.red_stops < 0 < light.blue_stops
     assert not any(isinstance(one, LightMayDiffer) for kind, name, one in result.cautions if name == "one")
+
+
+def test_a_shot_of_another_camera_by_its_files_ends_with_1(kitchen: Path, capsys: pytest.CaptureFixture[str],
+                                                           monkeypatch: pytest.MonkeyPatch) -> None:
+    for name, make in (("takes/a.0001", "One"), ("shots/one.0001", "Two"), ("shots/one.0002", "Two"),
+                       ("shots/two.0001", "One"), ("shots/two.0002", "One")):
+        picture = read_frame(kitchen / f"{name}.png")
+        said = oiio.ImageSpec(picture.width, picture.height, 3, "half")
+        said.attribute("cameraMake", f"Invented {make}")
+        output = oiio.ImageOutput.create("a.exr")
+        assert output.open(str(kitchen / f"{name}.exr"), said) and output.write_image(picture.rgb_float())
+        output.close()
+    for name in ("takes/a", "shots/one", "shots/two"):
+        edit(kitchen, f"{name}.####.png", f"{name}.####.exr")
+    code, _, said_there = say(capsys, monkeypatch, "scene", kitchen / "scene.toml", "--only-export")
+    assert code == 1 and "shot one is NOT of the camera and settings of take a" in said_there
+    assert "make 'Invented Two'" in said_there and "shot two is NOT" not in said_there
+    result = hw.scene(kitchen / "scene.toml", only_export=True)      # nothing due: said again
+    assert not result.failed and [(one.shot, one.take) for one in result.strange] == [("one", "a")]
+    assert all(isinstance(one, OfAnotherCamera) for one in result.strange)
+    assert "is NOT of the camera and settings" in (kitchen / "made/scene.html").read_text()
 
 
 def test_a_movie_and_a_form_of_its_own(kitchen: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 from huewright.colorimetry.declare import declare_footage
 from huewright.frames import Frame, parse_sequence, write_frame
 from huewright.frames.sequence import FrameSequence
-from huewright.models.cautions import Limits
+from huewright.models.cautions import FramesByHand, Limits
 from huewright.models.proof import Summary
 from huewright.models.shots import DrivenOut, NamedOtherwise, ShotProof
 from huewright.proof.likeness import CONTRADICTED, Traits, judged, traits_of, unlike
@@ -84,3 +84,10 @@ def test_a_shot_of_another_camera_is_strange_and_the_proof_does_not_pass(tmp_pat
     limits = Limits(0.5, 0.01, 0.5)
     assert [verdict_of(Summary(), limits, "fits", (), [one]) for one in (same, unlike_one, mixed)] == [
         "within-limits", "shot-of-another-camera", "within-limits"]
+
+
+def test_frames_that_were_refused_and_taken_in_by_hand_are_in_the_verdict() -> None:
+    limits = Limits(0.5, 0.01, 0.5)
+    insisted, chosen = FramesByHand((3, 4), (3,)), FramesByHand((4,), left_out=(9,))
+    assert verdict_of(Summary(), limits, "fits", [insisted], ()) == "refused-frames-taken-in"
+    assert verdict_of(Summary(), limits, "fits", [chosen], ()) == "within-limits"

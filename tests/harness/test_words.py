@@ -136,6 +136,8 @@ def test_a_good_proof() -> None:
     ("within-limits", {"summary": replace(GOOD, mean_check_delta_e_after=2.5)}, ["no true colour yet (over 2)"]),
     ("checks-worse", {"passed": False, "summary": replace(GOOD, mean_check_delta_e_after=11.0)},
      ["WORSEN from 9.8 to 11.0"]),
+    ("refused-frames-taken-in", {"cautions": (cautions.FramesByHand((3,), (3,)),)},
+     ["Frames that the survey refused were taken in by hand"]),
     ("declaration-contradicted", {"declaration": "contradicted"}, ["the bars contradict the declared encoding"]),
     ("declaration-in-doubt", {"declaration": "in doubt"}, ["is in doubt"]),
     ("uncertain", {"cautions": (Uncertain((Miss("a", "hue_deg", 0.95), Miss("b", "radius", 0.0127)), LIMITS),)},

@@ -39,7 +39,8 @@ def register(app: typer.Typer) -> None:
         """Bring all cameras of a scene to the same targets; render or export each shot; show it on one page.
 
         Only what has changed since last time is done again, so the same command goes on after a stop. Exits with 1
-        where a take gives no correction, with 2 where a shot or a take can't be read; the others are done all the same.
+        where a take gives no correction or a shot is of another camera by its files, with 2 where a shot or a take
+        can't be read; the others are done all the same.
         """
         from huewright.cli.show import progress_line, say, says_what_is_kept
         from huewright.errors import InputError
@@ -88,7 +89,7 @@ def _say_cautions(result: SceneResult) -> None:
     now = {(step.kind, step.name) for step in result.steps if step.done}
     about: dict[Caution, list[str]] = {}
     for kind, name, one in result.cautions:
-        if (kind, name) in now:
+        if (kind, name) in now and one not in result.strange:
             about.setdefault(one, []).append(f"{'take' if kind in ('survey', 'solve') else 'shot'} {name}")
     sorted_ones = in_order(about)
     for one in sorted_ones[:SHOWN]:
@@ -99,7 +100,8 @@ def _say_cautions(result: SceneResult) -> None:
 
 
 def conclude(result: SceneResult, dry_run: bool) -> None:
-    """Says what failed and where everything is, and ends with 2 or 1 where something failed."""
+    """Says what failed and where everything is, and ends with 2 or 1 where something failed, and with 1 where a shot is
+    not of its camera."""
     import sys
 
     from huewright.cli.show import say
@@ -108,10 +110,14 @@ def conclude(result: SceneResult, dry_run: bool) -> None:
 
     for step in result.failed:
         print(f"huewright: {step_words(step.kind, step.name)}: {sentence(step.why)}", file=sys.stderr)
+    for strange in result.strange:
+        print(f"huewright: {sentence(strange)}", file=sys.stderr)
     if not dry_run:
         say(f"everything is in {result.out}: open {result.page}")
     if result.failed:
         raise typer.Exit(2 if any(step.mendable for step in result.failed) else 1)
+    if result.strange:
+        raise typer.Exit(1)
 
 
 def _draft(file: Path, folder: Path, card: Path | None, encoding: str | None, json_file: Path | None,

@@ -10,6 +10,7 @@ from huewright.models.coded import Coded
 from huewright.models.footage import Range
 from huewright.models.reasons import AnyPatchReason
 from huewright.models.record import Count, Frame, Name, Number, Positive, Share
+from huewright.models.shots import AnySign
 
 
 class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -95,6 +96,15 @@ class Interpolated(Caution, frozen=True):
     share: Share
     apart_s: Positive
     drift: Positive | None = None
+
+
+class OfAnotherCamera(Caution, frozen=True):
+    """The files of ``shot`` contradict that they are of the camera and settings of ``take``, whose correction it
+    gets."""
+
+    shot: Name
+    take: Name
+    signs: tuple[AnySign, ...]
 
 
 class LightMayDiffer(Caution, frozen=True):

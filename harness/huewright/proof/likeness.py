@@ -128,9 +128,16 @@ def judged(shots: Sequence[ShotProof], frames: Sequence[Take], take: Take, foota
     return tuple(found)
 
 
+def contradicting(take: Traits, shot: Traits) -> tuple[Sign, ...]:
+    """The signs that contradict that a shot is of the take's camera and settings, by the camera's files alone; none
+    where they don't add up to that."""
+    points, signs = unlike(take, shot, 0.0, 0.0)
+    return signs if points >= CONTRADICTED else ()
+
+
 def lost_percent(record: ShotProof | Summary) -> float:
     """Of the rendered pixels, what floating numbers hold outside -5 to 105 % or whole numbers cut off."""
     return record.pixels_beyond_preferred_percent + record.pixels_at_end_stops_percent
 
 
-__all__ = ["CONTRADICTED", "Traits", "judged", "lost_percent", "traits_of", "unlike"]
+__all__ = ["CONTRADICTED", "Traits", "contradicting", "judged", "lost_percent", "traits_of", "unlike"]

@@ -76,6 +76,7 @@ def verdict_of(summary: Summary, limits: cautions.Limits, declaration: Standing,
         (not _within(summary, limits), "outside-limits"), (declaration == AGAINST, "declaration-contradicted"),
         (declaration == DOUBTED, "declaration-in-doubt"),
         (old is not None and new is not None and new >= old, "checks-worse"),
+        (any(one.refused for one in said if isinstance(one, cautions.FramesByHand)), "refused-frames-taken-in"),
         (has(said, cautions.DoneInPart), "done-in-part"),
         (has(said, cautions.CardUnmeasured), "card-unmeasured"),
         (has(said, cautions.Uncertain), "uncertain"), (True, "within-limits"))
@@ -145,7 +146,7 @@ def taken_off(survey: Survey) -> cautions.VeilTakenOff | None:
 
 
 def _cautions(correction: Correction, survey: Survey, summary: Summary, match: RenderMatch) -> tuple[Caution, ...]:
-    said: list[Caution] = list(correction.cautions)
+    said: list[Caution] = [*survey.cautions, *correction.cautions]
     veil = taken_off(survey)
     if veil is not None:
         said.append(veil)

@@ -128,8 +128,7 @@ def run_job(
 
     from huewright.frames.opening import open_take
 
-    found = [*survey.cautions, *(one for made in renders for one in made.cautions),
-             *(one for made in exports for one in made.cautions)]
+    found = [*(one for made in renders for one in made.cautions), *(one for made in exports for one in made.cautions)]
     more = [caution for caution in found if not isinstance(caution, FramesKept | LeftoversRemoved)]
     pairs = [(shot, open_take(place)) for place, shot in zip(places, shots, strict=True)]
     proof = prove(correction, survey, card, before=take, after=open_take(rendered), shots=pairs,

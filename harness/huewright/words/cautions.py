@@ -77,6 +77,13 @@ def _(item: cautions.Interpolated) -> str:
 
 
 @sentence.register
+def _(item: cautions.OfAnotherCamera) -> str:
+    return (f"shot {item.shot} is NOT of the camera and settings of take {item.take}, whose correction it gets: "
+            f"{'; '.join(map(sentence, item.signs))}; a correction holds for one camera and its settings: give the "
+            "shot to the camera that made it, or make sure")
+
+
+@sentence.register
 def _(item: cautions.LightMayDiffer) -> str:
     said = [f"{abs(stops):.1f} stops {'more' if stops > 0 else 'less'} {what} against green" for stops, what in (
         (item.red_stops, "red"), (item.blue_stops, "blue")) if stops is not None]

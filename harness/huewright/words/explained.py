@@ -33,6 +33,9 @@ EXPLAINED: dict[type[Caution], str] = {
     c.Interpolated: "No card was read at that moment: it is a straight line between two that were, and nothing proves "
     "it but your eye. It follows daylight that changes steadily; a cloud or a lamp that was switched on in between it "
     "does not know. The farther apart the takes and the larger the drift, the less it is worth.",
+    c.OfAnotherCamera: "Its metadata names another camera or other settings than the take's, or two weaker signs "
+    "agree: files of another kind, light below black, a picture that leans elsewhere. An honest shot can show one of "
+    "the weaker ones alone, so one says nothing; a shot without metadata and of the same kind of files passes unseen.",
     c.LightMayDiffer: "Two rough estimates of what is neutral agree that shot and take differ, or the whole picture is "
     "much brighter or darker. It is said from 0.6 stops of red or blue against green, or 2.5 stops of level. Of pairs "
     "of quite unlike pictures under one light about one in eight passes that, and a small change is never seen. "

@@ -16,6 +16,7 @@ _HEADINGS: dict[Verdict, str] = {
     "outside-limits": "Outside the stated limits",
     "declaration-contradicted": "On target, but the card contradicts the declared encoding",
     "declaration-in-doubt": "On target, but the declared encoding is in doubt",
+    "refused-frames-taken-in": "On target, but by frames that were refused and taken in by hand",
     "done-in-part": "Done in part, as asked: not on the full targets",
     "checks-worse": "On target, but other colours are no better",
     "card-unmeasured": "On target, but this card's own colours were never measured",
@@ -43,6 +44,9 @@ def verdict_words(proof: Proof) -> str:
         parts.append(_known(proof))
     if has(proof.cautions, cautions.TargetsAsked):
         parts.append("Not all targets are the usual ones: some were asked for, see the cautions.")
+    if any(one.refused for one in proof.cautions if isinstance(one, cautions.FramesByHand)):
+        parts.append("Frames that the survey refused were taken in by hand: what it held against them may be in the "
+                     "reading, and nothing here would show it.")
     if has(proof.cautions, cautions.VeilTakenOff):
         parts.append("The bars stand where they do because a veil was taken off the card: see the cautions.")
     return " ".join(filter(None, (*parts, *map(_shot, proof.shots))))

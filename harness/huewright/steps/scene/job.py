@@ -8,7 +8,7 @@ from pathlib import Path
 
 from huewright.errors import InputError, NoAnswerError
 from huewright.files import refuse_existing
-from huewright.models.cautions import Caution, DeclarationDoubted
+from huewright.models.cautions import Caution, DeclarationDoubted, OfAnotherCamera
 from huewright.models.reasons import NoCardInTake, Unusable, Usable
 from huewright.models.refusals import Refusal
 from huewright.models.scene import load_scene
@@ -52,6 +52,11 @@ class SceneResult:
         """The steps that could not be done; what follows from them is left out, with its reason."""
         return tuple(step for step in self.steps if step.failed)
 
+    @property
+    def strange(self) -> tuple[OfAnotherCamera, ...]:
+        """Of shots whose files contradict that they are of the camera that the scene gives them to."""
+        return tuple(one for _, _, one in self.cautions if isinstance(one, OfAnotherCamera))
+
 
 def run_scene(path: Path | str, *, dry_run: bool = False, only_export: bool = False, device: str = "cpu",
               overwrite: bool = False, progress: Progress = silent) -> SceneResult:
@@ -79,7 +84,7 @@ def run_scene(path: Path | str, *, dry_run: bool = False, only_export: bool = Fa
     for shot in scene.shots:
         run.shot("export", shot, work.export_asked, work.export)
     for shot in scene.shots:
-        if scene.scene.shots[scene.shots.index(shot)].make == "export":
+        if shot.exported_only:
             run.steps.append(StepDone("render", shot.name, LeftOut(), False))
         else:
             run.shot("render", shot, work.render_asked, None if only_export else work.render)

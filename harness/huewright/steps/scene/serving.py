@@ -50,6 +50,15 @@ class Clip:
         return self.row.name
 
     @property
+    def corners(self) -> tuple[tuple[float, float], ...] | None:
+        """Of the card, by hand; None where it is looked for."""
+        return self.row.corners if isinstance(self.row, SceneTake) else None
+
+    @property
+    def exported_only(self) -> bool:
+        return isinstance(self.row, SceneShot) and self.row.make == "export"
+
+    @property
     def file(self) -> Path:
         return self.frames.file(self.frames.numbers[0]).resolve()
 

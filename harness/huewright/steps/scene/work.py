@@ -7,12 +7,13 @@ from pathlib import Path
 
 from huewright.errors import NoAnswerError
 from huewright.frames.sequence import MOVIE_SUFFIXES, output_paths
-from huewright.models.cautions import Caution, CdlLeavesOut, FramesKept, TakeAfterShot
+from huewright.models.cautions import Caution, CdlLeavesOut, FramesKept, OfAnotherCamera, TakeAfterShot
 from huewright.models.correction import Correction, correction_to_dict, load_correction, save_correction
 from huewright.models.scene_made import ExportError, Made
 from huewright.models.survey import Survey, load_survey, save_survey
 from huewright.progress import Progress
 from huewright.proof.light import Neutral, estimate, light_cautions, light_of, neutral_of
+from huewright.proof.likeness import Traits, contradicting, traits_of
 from huewright.steps.scene.opened import Opened
 from huewright.steps.scene.records import Asked, Records
 from huewright.steps.scene.serving import Clip
@@ -30,6 +31,7 @@ class Work:
     device: str = "cpu"
     _corrections: dict[str, Correction] = field(default_factory=dict)
     _neutral: dict[str, Neutral | None] = field(default_factory=dict)
+    _traits: dict[str, Traits] = field(default_factory=dict)
 
     @property
     def out(self) -> Path:
@@ -38,20 +40,18 @@ class Work:
     # ------------------------------------------------------------------ takes
 
     def survey_asked(self, take: Clip) -> Asked:
-        row = self.opened.file.scene.takes[self.opened.takes.index(take)]
         return Asked("survey", take.name, {
             "version": __version__, "card": self.opened.card, "footage": self.opened.footage[take.name],
-            "corners": None if row.corners is None else list(map(list, row.corners))},
+            "corners": None if take.corners is None else list(map(list, take.corners))},
             (self._of_take(take, "survey.json"), self._of_take(take, "frames.png")), take.frames)
 
     def survey(self, take: Clip, begun: Made, asked: Asked, progress: Progress) -> None:
         from huewright.report.contact import contact_sheet
         from huewright.steps.survey import survey_take
 
-        row = self.opened.file.scene.takes[self.opened.takes.index(take)]
         card = self.opened.card
         survey = survey_take(take.frames, card, self.opened.card_path, self.opened.footage[take.name],
-                             corners=row.corners, progress=progress)
+                             corners=take.corners, progress=progress)
         save_survey(survey, self.out / asked.places[0], overwrite=True)
         contact_sheet(survey, take.frames, card, self.out / asked.places[1], overwrite=True)
         self.records.finish(asked, begun, cautions=survey.cautions, frames=len(survey.grades))
@@ -134,8 +134,16 @@ class Work:
         found = estimate(self._neutral_of(served.takes[0], correction), self._estimated(shot, correction))
         if len(served.takes) == 1:
             said += light_cautions(found, shot.name, served.takes[0])
+        said += self._another_camera(shot, served.takes[0])
         self.records.finish(asked, begun, cautions=tuple(dict.fromkeys(said)), light=found, exports=tuple(
             ExportError(each.kind, each.mean_error, each.worst_error) for each in made))
+
+    def _another_camera(self, shot: Clip, name: str) -> list[OfAnotherCamera]:
+        footage = self.opened.footage[name]
+        if name not in self._traits:
+            self._traits[name] = traits_of(self.opened.take(name).frames, footage)
+        signs = contradicting(self._traits[name], traits_of(shot.frames, footage))
+        return [OfAnotherCamera(shot.name, name, signs)] if signs else []
 
     def _neutral_of(self, name: str, correction: Correction) -> Neutral | None:
         if name not in self._neutral:
