@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from huewright.errors import InputError
 from huewright.frames import parse_sequence, read_frame
+from huewright.models.cautions import RenderBeyond, RenderLimited
 from huewright.models.demo import load_summary
 from huewright.models.job import load_job
 from huewright.models.proof import load_proof
@@ -33,6 +34,10 @@ def test_summary_on_disk_is_the_summary_returned(job):
         camera = folder / "demo" / f"camera-{name}"
         proof, job_file = load_proof(camera / "proof" / "proof.json"), load_job(camera / "job.json")
         assert proof.verdict == job_file.verdict == summary.cameras[name.upper()].verdict
+        # Two renders, so what is said of one names it.
+        said = [one for one in proof.cautions if isinstance(one, RenderLimited | RenderBeyond)]
+        assert said and {one.shot for one in said} <= {f"camera-{name}/{what}.####.{'exr' if name == 'a' else 'dpx'}"
+                                                       for what in ("card", "shot")}
 
 
 @pytest.mark.parametrize("name", ["A", "B"])

@@ -92,6 +92,7 @@ def test_a_doubted_declaration_names_what_would_fit_as_the_command_line_takes_it
 
 def test_what_pixels_files_and_chips_lost_is_said_with_its_figures() -> None:
     limited = sentence(cautions.RenderLimited(0.375, 10, "full"))
+    assert sentence(cautions.RenderLimited(0.375, 10, "full", "scene 4")) == f"in scene 4 {limited}"
     assert "37.50 % of the pixels" in limited and "delivery specification" in limited and "responsible" in limited
     assert "frames 2, 3 came from the camera's files with pixels that are no numbers" in sentence(
         cautions.CameBroken((2, 3)))

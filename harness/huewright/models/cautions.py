@@ -442,18 +442,20 @@ class ReviewMovie(Caution, frozen=True):
 
 
 class RenderLimited(Caution, frozen=True):
-    """Share of the pixels beyond what the files hold."""
+    """Share of the pixels beyond what the files hold; ``shot`` is named where several were rendered."""
 
     share: Share
     bits: Count
     range: str
+    shot: str = ""
 
 
 class RenderBeyond(Caution, frozen=True):
-    """Shares of the pixels above white and below black of the display signal."""
+    """Shares of the pixels above white and below black of the display signal; ``shot`` as of :class:`RenderLimited`."""
 
     over: Share
     under: Share
+    shot: str = ""
 
 
 class LegalFloatsWritten(Caution, frozen=True):

@@ -7,11 +7,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import msgspec
+
 from huewright.errors import NoAnswerError
 from huewright.files import refuse_existing, remove_abandoned
 from huewright.models.by_hand import ByHand
 from huewright.models.card import load_card
-from huewright.models.cautions import Caution, FramesKept, LeftoversRemoved
+from huewright.models.cautions import Caution, FramesKept, LeftoversRemoved, RenderBeyond, RenderLimited
 from huewright.models.correction import Correction, save_correction
 from huewright.models.footage import Footage
 from huewright.models.job import Job
@@ -128,7 +130,9 @@ def run_job(
 
     from huewright.frames.opening import open_take
 
-    found = [*(one for made in renders for one in made.cautions), *(one for made in exports for one in made.cautions)]
+    names = [""] if whole_take else [take.name, *(shot.name for shot in shots)]
+    found = [*(_named(one, name) for made, name in zip(renders, names, strict=True) for one in made.cautions),
+             *(one for made in exports for one in made.cautions)]
     more = [caution for caution in found if not isinstance(caution, FramesKept | LeftoversRemoved)]
     pairs = [(shot, open_take(place)) for place, shot in zip(places, shots, strict=True)]
     proof = prove(correction, survey, card, before=take, after=open_take(rendered), shots=pairs,
@@ -139,6 +143,11 @@ def run_job(
     result = JobResult(survey, correction, proof, tuple(renders), exports, clock.laps, of_the_run)
     finish(out, Job(proof.verdict, proof.passed, survey.chosen, (), clock.laps, asked))
     return result
+
+
+def _named(caution: Caution, shot: str) -> Caution:
+    """``caution`` of a render with the name of what was rendered, where it has a place for one."""
+    return msgspec.structs.replace(caution, shot=shot) if isinstance(caution, RenderLimited | RenderBeyond) else caution
 
 
 def _pattern(sequence: Take) -> str:

@@ -422,16 +422,21 @@ def _(item: cautions.ReviewMovie) -> str:
     return f"the movie is {item.codec}, {item.bits}-bit {':'.join(item.sampling)}; {kept}"
 
 
+def _in(shot: str) -> str:
+    return f"in {shot} " if shot else ""
+
+
 @sentence.register
 def _(item: cautions.RenderLimited) -> str:
-    return (f"{percent_words(100 * item.share)} of the pixels lie beyond what {item.bits}-bit {item.range}-range files "
-            f"hold and were limited, so detail there is lost; {DEFER}")
+    return (f"{_in(item.shot)}{percent_words(100 * item.share)} of the pixels lie beyond what {item.bits}-bit "
+            f"{item.range}-range files hold and were limited, so detail there is lost; {DEFER}")
 
 
 @sentence.register
 def _(item: cautions.RenderBeyond) -> str:
-    return (f"{percent_words(100 * item.over)} of the pixels lie above white and {percent_words(100 * item.under)} "
-            f"below black of the display signal (colours beyond its gamut or highlights); {DEFER}")
+    return (f"{_in(item.shot)}{percent_words(100 * item.over)} of the pixels lie above white and "
+            f"{percent_words(100 * item.under)} below black of the display signal (colours beyond its gamut or "
+            f"highlights); {DEFER}")
 
 
 @sentence.register

@@ -69,7 +69,7 @@
       try { await look(now, false); } catch { gone(); }
     }
     working = false;
-    quiet = setTimeout(settle, 350);
+    quiet = setTimeout(settle, 800);
   }
   async function settle() {
     if (working || wanted) return;
