@@ -206,8 +206,15 @@ def test_values_from_text() -> None:
     assert parameter_value(parameter("OfxParamTypeBoolean"), "yes") == (1,)
     choice = parameter("OfxParamTypeChoice", ChoiceOption=["round", "square"])
     assert parameter_value(choice, "square") == parameter_value(choice, 1) == (1,)
+    assert parameter_value(choice, "1") == parameter_value(choice, "SQ") == (1,)
     with pytest.raises(InputError, match="takes one of round, square, not 'oval'"):
         parameter_value(choice, "oval")
+    several = parameter("OfxParamTypeChoice", ChoiceOption=["No. 1 (first)", "No. 12", "No. 1", "10 bits"])
+    assert [parameter_value(several, text) for text in ("no 12", "No. 1", "no1first", "1", "10 bits")] == [
+        (1,), (2,), (0,), (1,), (3,)]
+    for text in ("no", "()", "", "no 2"):
+        with pytest.raises(InputError, match="takes one of No. 1 "):
+            parameter_value(several, text)
     with pytest.raises(InputError, match="takes 2 numbers"):
         parameter_value(parameter("OfxParamTypeDouble2D"), "1")
 

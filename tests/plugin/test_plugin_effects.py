@@ -11,6 +11,9 @@ import numpy as np
 import pytest
 from huewright.errors import InputError
 from huewright.host import standard
+from huewright.host.given import parameter_value
+from huewright.host.objects import Journal, Parameter, PropertySet
+from huewright.host.property_sets import parameter_properties
 from huewright.models.card import load_card
 from huewright.models.patches import save_patches
 from huewright.models.reasons import NoCardInTake
@@ -172,6 +175,31 @@ def test_descriptions_are_complete() -> None:
             assert re.fullmatch(r"[a-z][A-Za-z0-9]*", p.name)
     with pytest.raises(ValueError, match="no effect 'Blur'"):
         effect("Blur")
+
+
+def test_places_of_options_are_those_that_projects_hold() -> None:
+    """ofxParam.h on kOfxParamPropChoiceOrder: a project stores the index of the selected option, and a plug-in never
+    reorders options. A row of this table may only grow at its end."""
+    held = {("HueSectors", "luma"): ("BT.709", "BT.2020"), ("Correction", "luma"): ("BT.709", "BT.2020"),
+            ("Correction", "source"): ("file", "parameters"), ("Lut", "interpolation"): ("tetrahedral", "trilinear"),
+            ("Correction", "display"): ("linear", "bt709", "bt1886", "srgb", "pq", "hlg")}
+    assert {(item.name, p.name): p.options for item in EFFECTS for p in item.parameters if p.type == "Choice"} == held
+
+
+def test_what_scripts_call_an_option_is_still_understood(binary: Path) -> None:
+    """The binary shows words; the options' own names choose the same places in the host."""
+    for plugin in list_plugins(binary):
+        item = effect(plugin["identifier"])
+        shown = {row["name"]: row["options"] for row in plugin["parameters"]}
+        for p in item.parameters:
+            if p.type != "Choice":
+                continue
+            assert shown[p.name] == list(p.shown_options) and len(p.shown_options) == len(p.options)
+            held = {"OfxParamPropChoiceOption": list(p.shown_options)}
+            described = Parameter(p.name, "OfxParamTypeChoice", PropertySet(
+                p.name, parameter_properties("OfxParamTypeChoice"), held, Journal()))
+            for place, (option, words) in enumerate(zip(p.options, p.shown_options, strict=True)):
+                assert parameter_value(described, option) == parameter_value(described, words) == (place,)
 
 
 def test_the_page_and_the_binary_say_the_same(binary: Path) -> None:

@@ -306,7 +306,7 @@ def test_a_choice_that_cannot_be_read_has_its_default_and_is_told_once(binary: P
     for moment in (0.0, 1.0):
         assert renderer.render(PIXELS, moment).tobytes() == expected.tobytes()
     messages = [words for _, words in renderer.host.journal.messages]
-    assert messages == ['the host does not tell what is chosen for "Colour standard"; BT.709 is taken']
+    assert messages == ['the host does not tell what is chosen for "Colour standard"; BT.709 (HD) is taken']
     renderer.close()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from huewright.errors import InputError
@@ -50,9 +51,9 @@ def parameter_value(parameter: Parameter, value: Any) -> tuple[Any, ...]:
     if kind == "string":
         return (str(value).encode(),)
     if parameter.type == "OfxParamTypeChoice" and isinstance(value, str):
-        options = parameter.properties.all("OfxParamPropChoiceOption")
-        if value in options:
-            return (options.index(value),)
+        chosen = _option(parameter.properties.all("OfxParamPropChoiceOption"), value)
+        if chosen is not None:
+            return (chosen,)
     items = value if isinstance(value, (list, tuple)) else \
         [part for part in value.replace(",", " ").split()] if isinstance(value, str) else [value]
     words = {"true": 1, "yes": 1, "on": 1, "false": 0, "no": 0, "off": 0}
@@ -67,3 +68,19 @@ def parameter_value(parameter: Parameter, value: Any) -> tuple[Any, ...]:
         expected = f"one of {', '.join(options)}" if options else f"{count} number{'s' * (count > 1)}"
         raise InputError(f"parameter {parameter.name!r} takes {expected}, not {value!r}")
     return result
+
+
+def _option(options: Sequence[str], text: str) -> int | None:
+    """The place of the option that is called ``text``, or of the only one that begins so but for case, blanks and
+    marks; None if there is none or several, and for a place itself."""
+    if text in options:
+        return options.index(text)
+    beginning = _bare(text)
+    if not beginning or beginning.isdecimal():
+        return None
+    begun = [k for k, option in enumerate(options) if _bare(option).startswith(beginning)]
+    return begun[0] if len(begun) == 1 else None
+
+
+def _bare(text: str) -> str:
+    return "".join(letter for letter in text.lower() if letter.isalnum())

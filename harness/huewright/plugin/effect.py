@@ -27,6 +27,10 @@ class Parameter:
     subtype            the standard's double type or string mode, without prefix
     animates           whether it may change over time
     opened             a group that is shown open
+    options            of a choice: what settings call them. Projects keep their places, as the standard has it, so
+                       that none may ever change its place or go; more may come behind them
+    shown_options      what people read in their stead, each beginning as its option does but for case and dots, so that
+                       a script may say either
     step               what a nudge of the control changes it by; 0: one of the last shown digit
     axes               what each of several numbers is called
     """
@@ -44,6 +48,7 @@ class Parameter:
     digits: int = 3
     subtype: str = ""
     options: tuple[str, ...] = ()
+    shown_options: tuple[str, ...] = ()
     animates: bool = True
     opened: bool = False
     step: float = 0.0

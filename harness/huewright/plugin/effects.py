@@ -44,7 +44,8 @@ def _hue_parameters(parent: str, opened: bool) -> tuple[Parameter, ...]:
     rows: list[Parameter] = [
         Parameter("luma", "Choice", "Colour standard",
                   "The standard that the picture is in: BT.709 for HD, BT.2020 for wide gamut. It says where hues lie "
-                  "on the vectorscope.", 0, parent, options=tuple(LUMA), animates=False)]
+                  "on the vectorscope.", 0, parent, options=tuple(LUMA),
+                  shown_options=("BT.709 (HD)", "BT.2020 (wide gamut)"), animates=False)]
     for name in HUES:
         group, label = f"{name}Group", name.title()
         position = round(bar_hue_deg(name, *LUMA["BT.709"]), 3)
@@ -104,8 +105,9 @@ def _correction_parameters() -> tuple[Parameter, ...]:
     log, balance, tone, hues = "logGroup", "balanceGroup", "toneGroup", "hueGroup"
     rows = [
         Parameter("source", "Choice", "Correction from",
-                  "file: what huewright solved and wrote. parameters: what is set by hand in the groups below, which "
-                  "the file doesn't look at.", 0, options=("file", "parameters"), animates=False),
+                  "File: it holds the whole correction, and the groups below change nothing. Parameters: the groups "
+                  "below are the correction, and the file changes nothing.", 0, options=("file", "parameters"),
+                  shown_options=("File that huewright wrote", "Parameters in the groups below"), animates=False),
         Parameter("correctionFile", "String", "Correction file",
                   "The .json file that `huewright solve` wrote for this take. Empty: the picture stays as it is.", "",
                   subtype="FilePath", animates=False),
@@ -141,9 +143,12 @@ def _correction_parameters() -> tuple[Parameter, ...]:
                   -4.0, 4.0, step=0.05),
         Parameter("balance", "Double3D", "Balance (times)", "So many times the red, green and blue light.",
                   (1.0, 1.0, 1.0), balance, 0.0, 1000.0, 0.0, 2.0, digits=4, step=0.005, axes=("red", "green", "blue")),
-        Parameter("display", "Choice", "Picture is for", "The curve of the display: linear (none; for what is encoded "
-                  "already), ITU-R BT.709, BT.1886, sRGB (IEC 61966-2-1), or PQ or HLG of ITU-R BT.2100.", 0,
-                  options=DISPLAYS, animates=False),
+        Parameter("display", "Choice", "Picture is for", "Which display's curve is put on the light: of ITU-R BT.709, "
+                  "BT.1886, sRGB (IEC 61966-2-1), or PQ or HLG of ITU-R BT.2100. Linear puts none on: for a picture "
+                  "that has its curve already.", 0, options=DISPLAYS,
+                  shown_options=("Linear (no curve)", "BT.709 (the camera's curve of HD)",
+                                 "BT.1886 (the monitor's curve of HD undone)", "sRGB (computers and the web)",
+                                 "PQ (HDR in absolute levels)", "HLG (HDR broadcast)"), animates=False),
         Parameter(tone, "Group", "Tone", "Three levels of the waveform: where each is, and where it should be."),
         *(Parameter(f"tone{name}", "Double2D", f"{name} bar, from and to (1 is 100 IRE)", f"The level of the card's "
                     f"{word} bar on the waveform as it is, and the one that it should have: 0.41 is 41 IRE.",
@@ -212,6 +217,9 @@ _LN_2 = math.log(2.0)
 
 
 # --- LUT ----------------------------------------------------------------------------------------------------
+_INTERPOLATIONS_SHOWN = ("Tetrahedral (best for neutrals)", "Trilinear (smooth within a cell)")
+
+
 def _lut_of_file(s: dict[str, Any]) -> tuple[Operation, ...]:
     kind = INTERPOLATIONS[s["interpolation"]]
     return tuple(Lut3D(o.table, o.domain_min, o.domain_max, kind) if isinstance(o, Lut3D) else o
@@ -238,8 +246,8 @@ EFFECTS = (
            (Parameter("lutFile", "String", "LUT file", "A .cube file, 1D or 3D. Empty: the picture stays as it is.", "",
                       subtype="FilePath", animates=False),
             Parameter("interpolation", "Choice", "Interpolation", "How a 3D table is read between its points. "
-                      "tetrahedral takes neutrals from the table's own neutrals alone.", 0,
-                      options=INTERPOLATIONS, animates=False)),
+                      "Tetrahedral takes neutrals from the table's own neutrals alone.", 0,
+                      options=INTERPOLATIONS, shown_options=_INTERPOLATIONS_SHOWN, animates=False)),
            file="lutFile", reader="cube", option="interpolation", build=_lut_of_file),
     Effect("org.huewright.Correction", "Card correction",
            "The whole correction: log to linear, exposure and balance, display encoding, tone, hue sectors; from a "

@@ -13,7 +13,10 @@ def documentation() -> str:
     """The page of all effects, as Markdown."""
     lines = ["# The effects", "", "Contexts: filter and general. Depths: byte, short, half, float. Components: RGBA, "
              "RGB, alpha (colour effects leave alpha as it is). Where a host offers CUDA, the colour effects render on "
-             "NVIDIA GPUs too, with the same bits; not on macOS.", ""]
+             "NVIDIA GPUs too, with the same bits; not on macOS.", "",
+             "`huewright ofx render --set NAME=VALUE` takes a choice by what it is shown as, by as much of its "
+             "beginning as tells it from the others (`bt709`: case, blanks and dots don't count), or by its place, "
+             "from 0. Projects hold the place.", ""]
     for item in EFFECTS:
         lines += [f"## {item.label} (`{item.identifier}`)", "", f"{item.description} {item.colours}", "",
                   "| parameter | shown as | type | default | range | meaning |", "|---|---|---|---|---|---|"]
@@ -41,7 +44,7 @@ def _subtype(p: Parameter) -> str:
 
 def _default(p: Parameter) -> str:
     if p.options:
-        result: str = p.options[p.default]
+        result: str = p.shown_options[p.default]
         return result
     values: Sequence[Any] = p.default if isinstance(p.default, tuple) else (p.default,)
     return ", ".join("none" if v == "" else f"{v:g}" for v in values)
@@ -49,7 +52,7 @@ def _default(p: Parameter) -> str:
 
 def _range(p: Parameter) -> str:
     if p.options:
-        return ", ".join(p.options)
+        return "; ".join(p.shown_options)
     if p.type == "Boolean":
         return "on, off"
     return "" if p.type == "String" else f"{p.minimum:g} to {p.maximum:g}"

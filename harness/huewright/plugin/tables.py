@@ -177,7 +177,7 @@ def _parameter(effect: str, p: EffectParameter, lines: list[str]) -> str:
     options, low, high = "NULL", p.minimum, p.maximum
     if p.options:
         options, low, high = f"options_{effect}_{p.name}", 0.0, len(p.options) - 1.0
-        lines.append(f"static const char *const {options}[] = {{{', '.join(map(_c, p.options))}, NULL}};")
+        lines.append(f"static const char *const {options}[] = {{{', '.join(map(_c, p.shown_options))}, NULL}};")
     numbers = p.default if isinstance(p.default, tuple) else (p.default,)
     default = _c([0.0 if isinstance(v, str) or v is None else float(v) for v in numbers])
     ranges = ", ".join(_c(float(v)) for v in (low, high, p.shown_minimum, p.shown_maximum))

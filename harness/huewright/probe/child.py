@@ -187,6 +187,7 @@ def summary(path: str) -> Callable[[Progress], Any]:
                         row["parameters"] = [{"name": p.name, "type": p.type,
                                               "default": [_shown(v, p.type)
                                                           for v in p.default()],
+                                              "options": list(p.properties.all("OfxParamPropChoiceOption")),
                                               "hint": p.properties.get("OfxParamPropHint", 0, "")}
                                              for p in plugin.contexts[context].parameters.values() if p.held]
             plugins.append(row)
