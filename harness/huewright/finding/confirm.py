@@ -85,7 +85,7 @@ def looks_hopeless(picture: np.ndarray, card: Card, expected: np.ndarray, pose: 
 def patch_samples(picture: np.ndarray, card: Card, pose: Pose, power: float) -> tuple[np.ndarray, ...]:
     """Per patch: median colour (p, 3), robust spread within it (p,), and whether it lies in the picture (p,)."""
     h, w = picture.shape[:2]
-    points = _all_spots(card)
+    points = all_spots(card)
     pixels = pose.to_pixels(points.reshape(-1, 2)).reshape(points.shape)
     values = toned(sample(picture, pixels), power)
     median = np.median(values, axis=1)
@@ -96,7 +96,7 @@ def patch_samples(picture: np.ndarray, card: Card, pose: Pose, power: float) -> 
 
 
 @lru_cache(maxsize=16)
-def _all_spots(card: Card) -> np.ndarray:
+def all_spots(card: Card) -> np.ndarray:
     return np.stack([_spots(np.array(patch.polygon, dtype=np.float64)) for patch in card.patches])
 
 

@@ -151,6 +151,29 @@ class NoCard(FrameReason, frozen=True):
     """No card was found in the frame."""
 
 
+class WashedOut(FrameReason, frozen=True):
+    """No card was found, but where the frames ``beside`` show it a trace of it is left: its patches differ by
+    ``contrast`` of what they differ there, and its darkest ones are lighter by ``lift`` (code values)."""
+
+    contrast: Share
+    lift: Share
+    beside: tuple[Frame, ...] = ()
+
+    @property
+    def kind(self) -> Kind | None:
+        return "glare"
+
+
+class AllWhite(FrameReason, frozen=True):
+    """No card was found, and where the frames ``beside`` show it all lies at the end of the code range."""
+
+    beside: tuple[Frame, ...] = ()
+
+    @property
+    def kind(self) -> Kind | None:
+        return "glare"
+
+
 class WithoutPatches(FrameReason, frozen=True):
     """Good but for these patches."""
 

@@ -14,6 +14,7 @@ from huewright.files import refuse_existing, whole_file
 from huewright.frames.take import Take
 from huewright.models.card import Card
 from huewright.models.footage import Footage
+from huewright.models.reasons import NoCard
 from huewright.models.survey import FrameGrade, Survey
 from huewright.reference import apply_chain
 from huewright.report.style import DAY, HEAD_PT, MONO, SERIF, SMALL_PT, TEXT_PT, Palette, drawing, figure
@@ -148,7 +149,8 @@ def _outline(axes: Any, grade: FrameGrade, corners: np.ndarray, card: Card) -> N
 
 def _caption_lines(grade: FrameGrade) -> list[str]:
     if grade.verdict == "no card":
-        return []
+        told = tuple(reason for reason in grade.reasons if not isinstance(reason, NoCard))
+        return textwrap.wrap(reason_words(told), 52, max_lines=3, placeholder=" \u2026")
     lines = textwrap.wrap(reason_words(grade.reasons), 52, max_lines=3, placeholder=" \u2026") if grade.reasons else []
     return [*lines, f"edge {grade.edge_width_px:.1f} px  patch {grade.patch_px:.0f} px  "
             f"tilt {grade.tilt_deg:.0f}\u00b0  light {grade.light_stops:.2f} stops"]

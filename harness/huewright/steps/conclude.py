@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,7 +18,16 @@ from huewright.models.by_hand import ByHand
 from huewright.models.card import Card
 from huewright.models.cautions import FramesByHand
 from huewright.models.footage import Footage
-from huewright.models.reasons import FrameReason, LeftOutByHand, NoCard, PlacedByHand, TakenInByHand, WithoutPatches
+from huewright.models.reasons import (
+    AllWhite,
+    FrameReason,
+    LeftOutByHand,
+    NoCard,
+    PlacedByHand,
+    TakenInByHand,
+    WashedOut,
+    WithoutPatches,
+)
 from huewright.models.survey import FrameGrade, Survey, Verdict
 from huewright.provenance.digests import card_layout_sha256, card_sha256
 from huewright.solver.declaration import judge_reading
@@ -28,10 +38,10 @@ MOST_MERGED = 8
 
 def concluded(card: Card, card_path: Path | str | None, footage: Footage, light: LinearLight, judged: list[Judged],
               empty: list[int], size: tuple[int, int], max_frames: int = MOST_MERGED,
-              by_hand: ByHand | None = None) -> Survey:
-    """The survey of frames that were ``judged`` each by itself, and of those ``empty`` of a card; without the take's
-    name. Raises :class:`InputError` for frames named ``by_hand`` that have no card or were not looked at, and where
-    none is left."""
+              by_hand: ByHand | None = None, washed: Mapping[int, WashedOut | AllWhite] | None = None) -> Survey:
+    """The survey of frames that were ``judged`` each by itself, and of those ``empty`` of a card, some of them
+    ``washed`` out; without the take's name. Raises :class:`InputError` for frames named ``by_hand`` that have no card
+    or were not looked at, and where none is left."""
     by_hand = by_hand or ByHand()
     judged = sorted(judged, key=_number)
     _refuse_impossible(by_hand, judged, empty)
@@ -50,7 +60,7 @@ def concluded(card: Card, card_path: Path | str | None, footage: Footage, light:
     picked = {_number(frame) for frame in chosen}
     grades = [_grade(frame, _number(frame) in picked, remarks.get(_number(frame)), by_hand)
               for frame in (*frames, *left_out)]
-    grades += [FrameGrade(number, "no card", (NoCard(),)) for number in empty]
+    grades += [FrameGrade(number, "no card", ((washed or {}).get(number, NoCard()),)) for number in empty]
     grades.sort(key=lambda grade: grade.frame)
     of_card = (card.name, card_sha256(card)) if card_path is None else (str(card_path), sha256(card_path))
     survey = Survey("", *of_card, footage, size[0], size[1], tuple(grades),

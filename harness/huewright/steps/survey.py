@@ -18,6 +18,7 @@ from huewright.finding.find import Found, find_card
 from huewright.finding.grade import Judged, judge
 from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
+from huewright.finding.washed import Washed
 from huewright.frames.ahead import QUIET_S, Picture, pictures
 from huewright.frames.picture import Frame
 from huewright.frames.take import Take
@@ -25,6 +26,7 @@ from huewright.models.by_hand import ByHand
 from huewright.models.card import Card
 from huewright.models.cautions import Caution, LookedSparsely, PrimariesAssumed
 from huewright.models.footage import Footage
+from huewright.models.reasons import AllWhite, WashedOut
 from huewright.models.survey import Survey
 from huewright.progress import Progress, silent
 from huewright.provenance.takes import clip_of, tag_cautions
@@ -46,6 +48,7 @@ class Looked:
     size     width and height of the frames, in pixels
     integers whether all files hold integers
     chain    where the card was found in the frame or two before each one, or None: by it movement is told
+    washed   those of ``empty`` in which the card is washed out
     """
 
     light: LinearLight
@@ -55,6 +58,7 @@ class Looked:
     integers: bool
     chain: dict[int, Found | None] = field(default_factory=dict)
     said: tuple[Caution, ...] = ()
+    washed: dict[int, WashedOut | AllWhite] = field(default_factory=dict)
 
 
 def survey_take(sequence: Take, card: Card, card_path: Path | str | None, footage: Footage, *,
@@ -137,6 +141,7 @@ def _look(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int], str
     light, by_hand = LinearLight(footage), by_hand or ByHand()
     judged: list[Future[Judged]] = []
     empty, chain = list(without), dict[int, Found | None]()
+    washed = Washed(card)
     size: tuple[int, int] | None = None
     before: Found | None = None
     last: int | None = None
@@ -158,6 +163,7 @@ def _look(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int], str
             # Movement is told from a frame or two before, not over a gap.
             chain[number] = before if last is not None and number - last <= 2 else None
             before, last = found, number
+            washed.see(number, rgb, found)
             # Corners of this frame's own change nothing in the others: where the card was found leads on.
             if by_hand.corners_in(number) is not None:
                 found = placed(picture, card, by_hand, number)
@@ -170,8 +176,9 @@ def _look(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int], str
             done += 1
             progress(done, max(total, done), "looking for the card")
         frames = tuple(future.result() for future in judged)
+    washed.finish()
     assert size is not None
-    return Looked(light, frames, tuple(empty), size, not floats, chain)
+    return Looked(light, frames, tuple(empty), size, not floats, chain, washed=washed.reasons)
 
 
 def placed(picture: Picture, card: Card, by_hand: ByHand, number: int) -> Found:
@@ -188,7 +195,7 @@ def _survey_of(looked: Looked, card: Card, card_path: Path | str | None, footage
                by_hand: ByHand | None) -> Survey:
     """Without the take's name."""
     survey = concluded(card, card_path, footage, looked.light, list(looked.judged), list(looked.empty), looked.size,
-                       max_frames, by_hand)
+                       max_frames, by_hand, looked.washed)
     said: list[Caution] = [PrimariesAssumed(footage.encoding, footage.primaries, footage.primaries_implied)
             ] if footage.primaries_implied else []
     said += look_cautions(footage)

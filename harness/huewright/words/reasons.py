@@ -123,6 +123,22 @@ def _(item: reasons.NoCard) -> str:
 
 
 @sentence.register
+def _(item: reasons.WashedOut) -> str:
+    return (f"card washed out by a reflection or flare: where {_shown_in(item.beside)} it, {100 * item.contrast:.0f} % "
+            "of its contrast is left")
+
+
+@sentence.register
+def _(item: reasons.AllWhite) -> str:
+    return (f"no card found: where {_shown_in(item.beside)} it all is white (a reflection, or something bright before "
+            "it)")
+
+
+def _shown_in(frames: tuple[int, ...]) -> str:
+    return f"frame {frames[0]} shows" if len(frames) == 1 else f"frames {number_words(frames)} show"
+
+
+@sentence.register
 def _(item: reasons.WithoutPatches) -> str:
     return f"without {', '.join(item.patches)}"
 
