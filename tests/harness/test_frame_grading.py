@@ -11,11 +11,13 @@ import numpy as np
 import pytest
 from huewright.cards.own import own_card
 from huewright.finding.clip import find_plateaus
+from huewright.finding.cover import AROUND, ring_covered, shows_itself
 from huewright.finding.find import find_card
 from huewright.finding.grade import Judged, judge
-from huewright.finding.light import LinearLight
+from huewright.finding.light import Field, LinearLight
 from huewright.finding.read import read_patches
 from huewright.finding.smear import measure_smear
+from huewright.finding.veil import Veil
 from huewright.models.reasons import Clipped, PatchesLost, PatchReason
 from testset.scene import FOOTAGE, Conditions, Plane, Truth, compose, paint
 
@@ -145,10 +147,27 @@ def test_a_finger_over_a_patch_excludes_it_and_nothing_else(name):
     rgb, truth = drawn(replace(BASE, fingers=((*end, x, y, radius),)))
     judged = graded(rgb)
     excluded = excluded_reasons(judged)
-    assert name in excluded
+    assert excluded[name][0].kind == "covered"
     open_patches = [k for k in range(len(NAMES)) if truth.visible[k] > 0.999]
     assert not set(excluded) & {NAMES[k] for k in open_patches}
     assert np.abs(judged.raw.code - truth.patches)[open_patches].max() < 0.005
+
+
+@pytest.mark.parametrize(("colour", "lamp"), [((0.04, 0.10, 0.2), True), ((0.2, 0.1, 0.05), True),
+                                              ((0.02, 0.15, 0.03), False), ((-0.03, -0.03, -0.03), False)])
+def test_a_lamp_of_another_colour_is_not_called_a_cover_for_sure(colour, lamp):
+    field = Field(np.zeros(5), np.array(CARD.size) / 2, np.array(CARD.size) / 2, np.zeros((5, 5)))
+    none = Veil(np.zeros((3, 6)), np.zeros((3, 6, 6)), field.middle, field.half, np.ones(3), True, 0.0)
+    ground = np.full(3, 0.06)
+    ring = np.broadcast_to(ground + np.array(colour), (len(NAMES), AROUND, 3))
+    seen = ring_covered(ring, np.ones(ring.shape[:2], bool), CARD, field, none, ground, np.ones(3), 1e-4)
+    assert (seen.share == 1).all() and (seen.lamp == lamp).all()
+
+
+def test_a_patch_that_shows_its_own_colour_is_not_covered():
+    around, contrast = np.full((3, 3), 0.2), np.array([[0.3, 0.2, 0.1]] * 2 + [[0.01, 0.02, 0.01]])
+    shows = shows_itself(around + np.array([[0.9], [0.1], [1.0]]) * contrast, around, contrast)
+    assert shows[:2].tolist() == [1.0, 0.0] and np.isnan(shows[2])
 
 
 @pytest.mark.parametrize("roughness", [0.08, 0.14, 0.2])

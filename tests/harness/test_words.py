@@ -104,6 +104,8 @@ def test_what_pixels_files_and_chips_lost_is_said_with_its_figures() -> None:
     clipped = reasons.Clipped("RG", 0.25, 512 / 1023, 1023)
     assert sentence(clipped) == "clipped in RG at code 512 of 1023 (25 %)"
     assert sentence(reasons.PatchesLost("clipped", ("white",), clipped=clipped)).startswith("clipped: the white bar in")
+    assert sentence(reasons.PatchesLost("covered", ("black",), or_mirroring=True)) == (
+        "something lies over the black bar, or it mirrors a lamp of another colour")
 
 
 @pytest.mark.parametrize(("remedy", "words"), [

@@ -13,7 +13,7 @@ from huewright.errors import NoAnswerError
 from huewright.finding.grade import Judged
 from huewright.finding.light import LinearLight
 from huewright.models.correction import Correction
-from huewright.models.reasons import FrameReason, PatchesLost
+from huewright.models.reasons import FrameReason, PatchesLost, VeiledCard
 from huewright.models.settings import SolveSettings
 from huewright.models.survey import Survey
 from huewright.reference import apply_chain
@@ -51,7 +51,7 @@ def figures(take: Shooting, survey: Survey, judged: Sequence[Judged], truths: Se
     row: dict[str, Any] = {"take": one.number, "kind": take.scene.kind, "way": one.way, "layout": one.layout,
                            "camera": one.camera, "veil": one.veil, "flare": one.flare, "usable": survey.usable,
                            "chosen": list(survey.chosen), "advice": sentence(survey.advice)}
-    row |= _frames(survey, judged, truths)
+    row |= _frames(take, survey, judged, truths)
     if survey.reading is None:
         return row
     read = survey.reading
@@ -82,32 +82,43 @@ def settings_of(take: Shooting) -> SolveSettings:
     return SolveSettings(mode="colorimetric") if take.shot.layout == "iso" else SolveSettings()
 
 
-def _frames(survey: Survey, judged: Sequence[Judged], truths: Sequence[Truth]) -> dict[str, Any]:
+def _frames(take: Shooting, survey: Survey, judged: Sequence[Judged], truths: Sequence[Truth]) -> dict[str, Any]:
     """Refused frames: how many of the clean ones, and whether what is named is there."""
     share = np.array([truth.added / truth.linear.clip(1e-6) for truth in truths]).max(axis=2)
     white = np.array([(truth.added / truth.white).mean(axis=1) for truth in truths])
     refused = {grade.frame: grade.reasons for grade in survey.grades if grade.verdict in ("refused", "no card")}
     clean = [k for k in range(len(truths)) if share[k].max() < CONTAMINATED or white[k].max() < CLEAN_WHITE]
     by_number = {frame.reading.frame: frame for frame in judged}
-    causes = [(k, sentence(why[0]), _is_cause(why[0], by_number[k], share[k], white[k], truths[k]))
-              for k, why in refused.items() if why and k in by_number]
+    causes = [(k, sentence(why[0]), _is_cause(why[0], take, by_number[k], share[k], white[k], truths[k]),
+               names_two(why[0])) for k, why in refused.items() if why and k in by_number]
     return {"frames": len(truths), "added_of_white": white.mean(axis=1).round(5).tolist(),
             "clean": len(clean), "clean_refused": [(k, sentence(refused[k][0])) for k in clean if k in refused],
             "causes": causes}
 
 
-def _is_cause(reason: FrameReason, frame: Judged, share: np.ndarray, white: np.ndarray, truth: Truth) -> bool:
-    """Whether what ``reason`` says is so. Nothing lies over these cards; what blurs is seen in the edges' width."""
+def _is_cause(reason: FrameReason, take: Shooting, frame: Judged, share: np.ndarray, white: np.ndarray,
+              truth: Truth) -> bool:
+    """Whether what ``reason`` says is so; of one that names two causes, whether either is. Nothing lies over these
+    cards; what blurs is seen in the edges' width.
+
+    ``share`` (p,) is mirror light and flare over the patch's own light in its worst channel, ``white`` (p,) that over
+    white.
+    """
     names = [patch.name for patch in frame.reading.patches]
     bars = ([names.index(name) for name in reason.bars] if isinstance(reason, PatchesLost) and reason.bars
             else list(range(len(names))))
-    if reason.kind == "glare":
-        # On bars, by their own channel; on most of the card, by white.
-        return bool(share[bars].max() > 0.005)
+    if isinstance(reason, VeiledCard):
+        # All over the card, and about as much as is said.
+        return bool(white.mean() > max(0.01, reason.share / 2))
+    if reason.kind == "glare" or names_two(reason):
+        # On every bar that is named, by its own channel; of the other patches on as many as are said to be lost.
+        few = len(bars) if not isinstance(reason, PatchesLost) or reason.bars else reason.count
+        return bool((share[bars] > CONTAMINATED).sum() >= few)
     if reason.kind == "clipped":
-        # The files' own ends, which nothing but clipping reaches in so many pixels.
-        return bool(frame.raw.observed.clipped[bars].max() > 0.01 and (
-            frame.raw.measured[bars].max() > 0.98 or frame.raw.measured[bars].min() < 0.02))
+        # Only display pictures have ends here, and what lies at them is counted pixel by pixel.
+        seen = frame.raw.observed
+        ends = (np.abs(seen.clipped_at[bars]) < 0.002) | (np.abs(seen.clipped_at[bars] - 1) < 0.002)
+        return bool(take.footage.encoding == "display" and ((seen.clipped[bars] > 0.01) & ends).any())
     if reason.kind == "uneven":
         return truth.light_stops > 1.8
     if reason.kind == "blurred":
@@ -115,6 +126,11 @@ def _is_cause(reason: FrameReason, frame: Judged, share: np.ndarray, white: np.n
     if reason.kind == "small":
         return frame.patch_px < 10
     return reason.kind in ("noisy", "tilted")
+
+
+def names_two(reason: FrameReason) -> bool:
+    """Whether ``reason`` leaves open which of two causes it is."""
+    return isinstance(reason, PatchesLost) and reason.or_mirroring
 
 
 def _readings(take: Shooting, survey: Survey, judged: Sequence[Judged], truths: Sequence[Truth]) -> dict[str, Any]:

@@ -40,7 +40,7 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
     bars = np.array([np.abs(row["bars_ire"]).max() for row in solved])
     hues = np.array([np.abs(row["hues_deg"]).max() for row in solved if row["hues_deg"]])
     radii = np.array([np.abs(row["radii"]).max() for row in solved if row["radii"]])
-    causes = [good for row in rows for _, _, good in row["causes"]]
+    causes = [(good, two) for row in rows for _, _, good, two in row["causes"]]
     counted = ("contaminated", "accepted", "accepted_left", "accepted_unsaid", "clean", "reads", "frames", "merged",
                "merged_left", "merged_unsaid")
     total = {name: sum(row.get(name, 0) for row in rows) for name in counted}
@@ -64,7 +64,8 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
         "intervals, checks' gain": share([abs(row["check_gain"] - row["check_gain_said"])
                                           <= 1.96 * row["check_gain_error"] for row in gains]),
         "frames refused": f"{sum(len(row['causes']) for row in rows)} of {total['frames']}",
-        "right cause": share(causes),
+        "right cause, named alone": share([good for good, two in causes if not two]),
+        "right cause, one of two named": share([good for good, two in causes if two]),
         "clean frames refused": f"{refused} of {total['clean']}",
         "contaminated readings, accepted, left over 1 %, unsaid":
             f"{total['contaminated']}, {total['accepted']}, {total['accepted_left']}, {total['accepted_unsaid']} "

@@ -50,14 +50,20 @@ def unusable_advice(frames: list[Judged], total: int, card: Card, light: LinearL
         "uneven": lambda: Remedy("even-light"),
         "noisy": lambda: _noise_cure(those, card, light),
         "hidden": lambda: Remedy("show-whole-card"),
-        "covered": lambda: Remedy("uncover-patches"),
+        "covered": lambda: Remedy("uncover-or-tilt" if _either(example) else "uncover-patches"),
     }
     return Unusable(example, count, len(frames), cure[kind]())
 
 
+def _either(reason: FrameReason) -> bool:
+    return isinstance(reason, PatchesLost) and reason.or_mirroring
+
+
 def _place(reason: FrameReason) -> tuple[object, ...]:
     """What makes two reasons the same but for their figures."""
-    return (type(reason), *((reason.why, reason.bars, reason.chips) if isinstance(reason, PatchesLost) else ()))
+    if isinstance(reason, PatchesLost):
+        return type(reason), reason.why, reason.bars, reason.chips, reason.or_mirroring
+    return (type(reason),)
 
 
 def usable_advice(chosen: list[Judged], reading: Reading, gain: float) -> Usable:

@@ -2,11 +2,14 @@
 
 A reflection adds light of nearly the white bar's colour to the ground; skin and cloth replace the ground by another
 colour or take light away. So ground that is off its own colour is covered, and so is a patch whose surroundings are
-covered and which isn't even itself.
+covered and which isn't even itself. A lamp of another colour than the card's light, mirrored, colours the ground as
+skin or blue cloth would: what is added has a lamp's colour then, and the patch keeps its own over it. Where a patch is
+as dark as the ground that can't be seen, and both are said.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -24,6 +27,12 @@ LEAST_OFF = 0.03
 # Of what is added to the ground, the least channel against the greatest: a lamp's colour in usual mixed light stays
 # above, skin lies far below (its reflectance in blue is about a third of that in red: rule of thumb, no source).
 LAMP_COLOUR = 0.5
+# Lamps' colours lie on one line, from red over green to blue: a green channel outside the others by more than this
+# share of what they differ by is no lamp's (choice of ours).
+OFF_LAMPS = 0.15
+# A patch shows its own colour over the ground's where at least this share of the difference is left of it; one that
+# differs from the ground by less than this share of a perfect white can't show it.
+OWN_COLOUR, LEAST_CONTRAST = 0.5, 0.05
 # Ground that lost this share of its light is covered or in a hard shadow.
 DARKENED = 0.45
 # More of the ground than this can't be covered by hands; then it is the light that is coloured.
@@ -72,23 +81,58 @@ def ring_colours(rgb: np.ndarray, card: Card, pose: Pose, light: LinearLight,
     return seen.reshape(*room.shape, 3), told.reshape(room.shape)
 
 
+@dataclass(frozen=True)
+class Ring:
+    """The ground right around each patch: ``share`` (p,) of it that is covered, 0 where it can't be told; whether what
+    is off there may as well be a lamp's mirror light (``lamp``, (p,)); ``middle`` (p, 3) its median linear light."""
+
+    share: np.ndarray
+    lamp: np.ndarray
+    middle: np.ndarray
+
+
 def ring_covered(ring: np.ndarray, told: np.ndarray, card: Card, field: Field, veil: Veil, usual: np.ndarray,
-                 white: np.ndarray, noise: float) -> np.ndarray:
-    """(p,) fraction of the ground right around each patch that is covered; 0 where it can't be told.
+                 white: np.ndarray, noise: float) -> Ring:
+    """What covers the ground right around each patch.
 
     ``ring``, ``told`` as :func:`ring_colours` gives them; ``usual`` (3,) the ground's linear light at the card's
     middle, ``noise`` of one pixel over white.
     """
-    share = np.zeros(len(card.patches))
+    p = len(card.patches)
+    share, lamp, middle = np.zeros(p), np.zeros(p, bool), np.full((p, 3), np.nan)
     if not told.size or not (white > 0).all():
-        return share
+        return Ring(share, lamp, middle)
     flat = _rings(card)[0].reshape(-1, 2)
-    here = usual * np.exp(field.log_light(flat))[:, None] + veil.at(flat)
-    off = off_ground(ring.reshape(-1, 3), here, white, noise / 2.0).reshape(told.shape) & told
-    count = told.sum(axis=1)
-    enough = count >= AROUND // 4
-    share[enough] = off.sum(axis=1)[enough] / count[enough]
-    return share
+    bare, seen = usual * np.exp(field.log_light(flat))[:, None], ring.reshape(-1, 3)
+    # The veil is smooth and what a glossy card mirrors isn't: there may be any less of it here, or none.
+    off = (off_ground(seen, bare + veil.at(flat), white, noise / 2.0)
+           & off_ground(seen, bare, white, noise / 2.0)).reshape(told.shape) & told
+    extra = ((seen - bare) / white).reshape(*told.shape, 3)
+    for k in np.flatnonzero(told.sum(axis=1) >= AROUND // 4):
+        share[k] = off[k].sum() / told[k].sum()
+        middle[k] = np.median(ring[k, told[k]], axis=0)
+        if off[k].any():
+            added = extra[k, off[k]].mean(axis=0)
+            # What takes light away is no light.
+            lamp[k] = added.max() > -added.min() and _lamps(added)
+    return Ring(share, lamp, middle)
+
+
+def _lamps(added: np.ndarray) -> bool:
+    """Whether linear light (3,) over white may be a lamp's: green between red and blue, or nearly."""
+    low, high = sorted((float(added[0]), float(added[2])))
+    slack = OFF_LAMPS * (high - low)
+    return low - slack <= float(added[1]) <= high + slack
+
+
+def shows_itself(level: np.ndarray, around: np.ndarray, contrast: np.ndarray) -> np.ndarray:
+    """(p,) 1 where a patch of linear light ``level`` (p, 3) over white keeps what it has over the ground ``around``
+    it by its reflectance (``contrast``, (p, 3)), so that light is added to both; 0 where it is lost, as under a cover;
+    not-a-number where its reflectance is the ground's, or unknown."""
+    square = (contrast**2).sum(axis=1)
+    with np.errstate(invalid="ignore"):
+        left = ((level - around) * contrast).sum(axis=1) / np.maximum(square, 1e-12)
+        return np.where(np.sqrt(square / 3) > LEAST_CONTRAST, (left > OWN_COLOUR).astype(float), np.nan)
 
 
 def covered_patches(ring: np.ndarray, uneven: np.ndarray, torn: np.ndarray) -> np.ndarray:

@@ -127,7 +127,7 @@ def _patch_reason(raw: RawReading, role: str, k: int, glare: float, clipped: np.
     if raw.observed.spill[k] > MOST_SPILL:
         return reasons.BlurredIntoNeighbours()
     if raw.hidden[k]:
-        return reasons.Covered()
+        return reasons.CoveredOrMirroring() if raw.mirrors[k] else reasons.Covered()
     # Noise may carry a few pixels over the end of the code range without moving the mean: no reason to refuse.
     over = clipping_tells(clipped, raw.observed.clip_shift[k], CLIPPED_BAR if role == "bar" else CLIPPED_CHIP)
     if over.any():
@@ -149,19 +149,24 @@ def _frame_reasons(card: Card, patches: list[PatchReading], raw: RawReading, fou
     if smeared and sum(k in ("glare", "blurred") for k in kinds_of) > MOST_EXCLUDED * len(card.patches):
         # Smear slopes every patch as a reflection would: it is the likelier where edges are wide as well.
         kinds_of = ["blurred" if k == "glare" else k for k in kinds_of]
+    either = [bool(patch.reasons) and isinstance(patch.reasons[0], reasons.CoveredOrMirroring) for patch in patches]
+    unsure: list[FrameReason] = []
     for kind in LOST_KINDS:
-        bad = [patch for patch, k in zip(card.patches, kinds_of, strict=True) if k == kind]
-        bars = tuple(patch.name for patch in bad if patch.role == "bar")
+        bad = [k for k, other in enumerate(kinds_of) if other == kind]
         wide = blur if kind == "blurred" else None
-        if bars:
-            first = next(patch for patch in patches if patch.name == bars[0]).reasons[0]
-            why.append(reasons.PatchesLost(kind, bars, blur_px=wide,
-                                           clipped=first if isinstance(first, reasons.Clipped) else None))
-        elif len(bad) > MOST_EXCLUDED * len(card.patches):
-            why.append(reasons.PatchesLost(kind, count=len(bad), of=len(card.patches), blur_px=wide))
+        for some, or_mirroring in (([k for k in bad if not either[k]], False), ([k for k in bad if either[k]], True)):
+            bars = tuple(card.patches[k].name for k in some if card.patches[k].role == "bar")
+            if bars:
+                first = next(patch for patch in patches if patch.name == bars[0]).reasons[0]
+                (unsure if or_mirroring else why).append(reasons.PatchesLost(
+                    kind, bars, blur_px=wide, clipped=first if isinstance(first, reasons.Clipped) else None,
+                    or_mirroring=or_mirroring))
+        if len(bad) > MOST_EXCLUDED * len(card.patches) and not any(card.patches[k].role == "bar" for k in bad):
+            why.append(reasons.PatchesLost(kind, count=len(bad), of=len(card.patches), blur_px=wide,
+                                           or_mirroring=sum(either[k] for k in bad) > len(bad) / 2))
     chips = [k for patch, k in zip(card.patches, kinds_of, strict=True) if patch.role == "chip"]
     lost = [k for k in chips if k is not None]
-    if chips and len(lost) > len(chips) / 2 and not why:
+    if chips and len(lost) > len(chips) / 2 and not why and not unsure:
         why.append(reasons.PatchesLost(lost[0], count=len(lost), of=len(chips), chips=True,
                                        blur_px=blur if lost[0] == "blurred" else None))
     veil, _ = veil_share(raw)
@@ -177,7 +182,8 @@ def _frame_reasons(card: Card, patches: list[PatchReading], raw: RawReading, fou
     worst = max((float(raw.tail_error[k]) for k, p in enumerate(card.patches) if p.role == "bar"), default=0.0)
     if worst > MOST_ERROR:
         why.append(reasons.CardNoisy(worst))
-    return tuple(why)
+    # What is sure comes first: it says what the others are likely to be.
+    return (*why, *unsure)
 
 
 def blur_px(raw: RawReading, found: Found) -> float:

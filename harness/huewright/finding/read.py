@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from huewright.finding.cover import covered_patches, covered_spots, ring_covered
-from huewright.finding.expect import expected_colour
+from huewright.finding.cover import RING_SURE, covered_patches, covered_spots, ring_covered, shows_itself
+from huewright.finding.expect import expected_colour, reflected
 from huewright.finding.find import Found
 from huewright.finding.light import Field, LinearLight
 from huewright.finding.observe import Observation, observe
@@ -59,7 +59,8 @@ class RawReading:
                  ``slope_error`` (p,)
     tail_error   (p,) standard error of ``code`` from noise alone, mean of the channels
     linear       (p, 3) linear light of ``code``
-    hidden       (p,) whether something lies over the patch
+    hidden       (p,) whether something lies over the patch; where it ``mirrors`` (p,), it may as well be a lamp of
+                 another colour that is mirrored
     lifted       the veil all over the card that was taken off; ``added`` (p, 3) its linear light at the patches,
                  ``added_error`` (p, 3)
     """
@@ -83,6 +84,7 @@ class RawReading:
     tail_error: np.ndarray
     linear: np.ndarray
     hidden: np.ndarray
+    mirrors: np.ndarray
     lifted: Veil
     added: np.ndarray
     added_error: np.ndarray
@@ -126,7 +128,7 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
     alone, shared, always, tinted, common = _left_over(seen, linear, rate, channels, across_light, field,
                                                                 lifted, centres)
     total = np.sqrt(alone**2 + (shared**2).sum(axis=2) + always**2) / rate
-    hidden = np.zeros(p, bool)
+    hidden, mirrors = np.zeros(p, bool), np.zeros(p, bool)
     if inside.sum() >= 4:
         bare = ground[inside] - lifted.at(spots[inside])
         usual = np.quantile(bare / np.exp(field.log_light(spots[inside]))[:, None], 0.25, axis=0)
@@ -134,11 +136,13 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
                             float((seen.pixel_noise / white).max()))
         uneven = slope_value > np.maximum(3.0 * slope_error, 5.0 * np.median(slope_value))
         spread = np.median(np.sqrt(np.maximum(np.einsum("pcc->pc", seen.noise), 1e-12)), axis=1)
-        hidden = covered_patches(ring, uneven | (spread > MOST_SPREAD * np.median(spread)),
-                                 spread > TORN * np.median(spread))
+        torn = spread > TORN * np.median(spread)
+        hidden = covered_patches(ring.share, uneven | (spread > MOST_SPREAD * np.median(spread)), torn)
+        shows = shows_itself(linear / white, ring.middle / white, _contrast(card, field.log_light(centres)))
+        mirrors = hidden & ring.lamp & ~torn & ((ring.share <= RING_SURE) | (shows != 0))
     return RawReading(seen, corrected, code, total, alone, shared, always, tint, tinted, common, field,
                       float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error,
-                      error.mean(axis=1), even, hidden, lifted, added, added_error)
+                      error.mean(axis=1), even, hidden, mirrors, lifted, added, added_error)
 
 
 def correlations(noise: np.ndarray, common: np.ndarray) -> np.ndarray:
@@ -185,6 +189,15 @@ def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_ligh
     total = alone**2 + (shared**2).sum(axis=2) + always**2
     common = (light + scaled + (shared[..., :2] ** 2).sum(axis=2)) / np.maximum(total, 1e-24)
     return alone, shared, always, tinted, common
+
+
+def _contrast(card: Card, log_light: np.ndarray) -> np.ndarray:
+    """(p, 3) what each patch's reflectance has over the ground's in the light there (p,), as linear light over white;
+    not-a-number where one of them is unknown."""
+    ground = reflected(card.marks[0])[0] if card.marks else np.full(3, np.nan)
+    own = np.array([reflected(patch)[0] for patch in card.patches])
+    result: np.ndarray = (own - ground) * np.exp(log_light)[:, None]
+    return result
 
 
 def _white(card: Card, linear: np.ndarray, usable: np.ndarray) -> np.ndarray:

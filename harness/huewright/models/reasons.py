@@ -13,7 +13,8 @@ from huewright.models.record import Count, Frame, Name, Number, Positive, Share
 PatchKind = Literal["glare", "clipped", "blurred", "small", "hidden", "covered"]
 Kind = PatchKind | Literal["tilted", "uneven", "noisy"]
 Action = Literal["tilt-card", "change-exposure", "close-down", "open-up", "lower-contrast", "hold-still", "focus",
-                 "move-closer", "turn-to-lens", "even-light", "more-light", "show-whole-card", "uncover-patches"]
+                 "move-closer", "turn-to-lens", "even-light", "more-light", "show-whole-card", "uncover-patches",
+                 "uncover-or-tilt"]
 
 
 Channels = Literal["", "R", "G", "B", "RG", "RB", "GB", "RGB"]
@@ -40,6 +41,12 @@ class BlurredIntoNeighbours(PatchReason, frozen=True):
 
 class Covered(PatchReason, frozen=True):
     """Something lies over it."""
+
+    kind: ClassVar[PatchKind | None] = "covered"
+
+
+class CoveredOrMirroring(PatchReason, frozen=True):
+    """Something lies over it, or it mirrors a lamp of another colour than the card's light: they look the same."""
 
     kind: ClassVar[PatchKind | None] = "covered"
 
@@ -88,7 +95,8 @@ class FrameReason(Coded, frozen=True):
 
 class PatchesLost(FrameReason, frozen=True):
     """Patches that can't be used ``why``: ``bars`` by name, or ``count`` ``of`` all patches or (``chips``) of the
-    chips. ``blur_px`` where blurred; ``clipped`` is the first bar's."""
+    chips. ``blur_px`` where blurred; ``clipped`` is the first bar's; ``or_mirroring`` where what looks covered may as
+    well mirror a lamp of another colour."""
 
     why: PatchKind
     bars: tuple[Name, ...] = ()
@@ -97,6 +105,7 @@ class PatchesLost(FrameReason, frozen=True):
     chips: bool = False
     blur_px: Positive | None = None
     clipped: Clipped | None = None
+    or_mirroring: bool = False
 
     @property
     def kind(self) -> Kind | None:

@@ -40,6 +40,11 @@ def _(item: reasons.Covered) -> str:
 
 
 @sentence.register
+def _(item: reasons.CoveredOrMirroring) -> str:
+    return "something lies over it, or it mirrors a lamp of another colour"
+
+
+@sentence.register
 def _(item: reasons.Clipped) -> str:
     return "clipped" + _clipped_where(item)
 
@@ -71,7 +76,12 @@ def _(item: reasons.Excluded) -> str:
 def _(item: reasons.PatchesLost) -> str:
     words = _LOST[item.why].format(blur=item.blur_px or 0.0)
     if not item.bars:
-        return f"{words} {item.count} of {item.of} {'chips' if item.chips else 'patches'}"
+        either = ", or they mirror a lamp of another colour" if item.or_mirroring else ""
+        return f"{words} {item.count} of {item.of} {'chips' if item.chips else 'patches'}{either}"
+    if item.or_mirroring:
+        it = "they mirror" if len(item.bars) > 1 else "it mirrors"
+        return (f"{words} the {' and '.join(item.bars)} bar{'s' if len(item.bars) > 1 else ''}, or {it} a lamp of "
+                "another colour")
     text = f"{words} the {' and '.join(item.bars)} bar{'s' if len(item.bars) > 1 else ''}"
     return text if item.clipped is None else text + _clipped_where(item.clipped)
 
@@ -156,7 +166,9 @@ _ACTIONS = {"tilt-card": "tilt the card away from the lamp",
             "focus": "focus on the card", "move-closer": "move closer or zoom in",
             "turn-to-lens": "turn the card towards the lens", "even-light": "keep half-shade and spill off the card",
             "more-light": "use more light", "show-whole-card": "show the whole card",
-            "uncover-patches": "keep fingers and cables off the patches"}
+            "uncover-patches": "keep fingers and cables off the patches",
+            "uncover-or-tilt": "keep fingers and cables off the patches; if none are there, tilt the card away from "
+                               "the lamp"}
 
 
 @sentence.register
