@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import Any
 
 NAMES = {"json": "any.json", "card": "card.toml", "scene": "scene.toml", "survey": "survey.json",
-         "correction": "correction.json", "job": "job.json", "cube": "lattice.cube", "clf": "nodes.clf", "cdl": "a.cdl",
+         "correction": "correction.json", "patches": "patches.json", "job": "job.json", "cube": "lattice.cube",
+         "clf": "nodes.clf", "cdl": "a.cdl",
          "cgats": "lab.cgats", "table": "table.csv", "dpx": "d10.dpx", "edit": "edit.otio"}
 MODULES = ["huewright.strict_json", "huewright.models", "huewright.cards.cgats", "huewright.cards.importing",
            "huewright.colorimetry.luts", "huewright.colorimetry.refusing", "huewright.frames.dpx",

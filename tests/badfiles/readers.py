@@ -27,6 +27,7 @@ from huewright.frames.picture import read_frame, read_header
 from huewright.models.card import Card, card_to_dict, load_card
 from huewright.models.correction import correction_to_dict, load_correction
 from huewright.models.job import job_to_dict, load_job
+from huewright.models.patches import read_patches
 from huewright.models.record import to_record
 from huewright.models.scene import load_scene
 from huewright.models.survey import load_survey, survey_to_dict
@@ -148,6 +149,14 @@ def _correction(path: Path) -> Read:
     return _hash(json_text(record)), "; ".join(type(caution).__name__ for caution in correction.cautions[:1])
 
 
+def _patches(path: Path) -> Read:
+    polygons = read_patches(path)
+    for polygon in polygons:
+        if polygon.min() < 0 or polygon.max() > 1:
+            raise Senseless("a patch beyond the card")
+    return _hash(*polygons), ""
+
+
 def _job(path: Path) -> Read:
     return _hash(json_text(job_to_dict(load_job(path)))), ""
 
@@ -160,6 +169,7 @@ def _edit(path: Path) -> Read:
 
 BY_NAME: dict[str, Callable[[Path], Read]] = {"card.toml": _card, "scene.toml": _scene, "survey.json": _survey,
                                               "correction.json": _correction, "job.json": _job,
+                                              "patches.json": _patches,
                                               "edit.otio": _edit}
 
 

@@ -21,6 +21,7 @@ from huewright.frames.picture import read_frame, read_header
 from huewright.models.card import load_card
 from huewright.models.correction import load_correction
 from huewright.models.job import load_job
+from huewright.models.patches import read_patches
 from huewright.models.scene import load_scene
 from huewright.models.survey import load_survey
 from huewright_kernels.ops import Matrix
@@ -32,7 +33,7 @@ from badfiles.whole import CLF
 HERE = Path(__file__).parent
 KEPT = sorted(path for path in (HERE / "kept").iterdir() if path.is_file())
 READERS = (load_card, load_scene, load_survey, load_correction, load_job, read_lut, read_measurements, open_take,
-           read_frame, read_header)
+           read_frame, read_header, read_patches)
 
 
 @pytest.mark.slow
@@ -51,7 +52,7 @@ def test_what_is_no_file_is_refused_at_once(tmp_path: Path, kind: str) -> None:
     import socket
 
     names = [tmp_path / f"{kind}{suffix}" for suffix in
-             (".toml", ".toml", ".json", ".json", ".json", ".cube", ".cgats", ".mov", ".exr", ".dpx")]
+             (".toml", ".toml", ".json", ".json", ".json", ".cube", ".cgats", ".mov", ".exr", ".dpx", ".json")]
     for read, path in zip(READERS, names, strict=True):
         given = path
         if kind == "long":

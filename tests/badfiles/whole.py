@@ -18,6 +18,7 @@ from huewright.frames.picture import Frame, write_frame
 from huewright.models.card import load_card
 from huewright.models.correction import correction_to_dict
 from huewright.models.job import Job, job_to_dict
+from huewright.models.patches import patches_to_dict
 from huewright.models.reasons import NoCard, Usable
 from huewright.models.survey import FrameGrade, Survey, survey_to_dict
 from huewright.solver.simulate import FOOTAGE, simulated_take
@@ -198,6 +199,7 @@ def _records(folder: Path) -> None:
     survey = Survey("take.####.exr", "card.toml", "0" * 64, FOOTAGE, 64, 48,
                     (FrameGrade(1001, "chosen"), FrameGrade(1002, "no card", (NoCard(),))), reading, True,
                     Usable((1001,), 1.0))
+    _write(folder / "patches.json", patches_to_dict(card))
     _write(folder / "survey.json", survey_to_dict(survey))
     _write(folder / "correction.json", correction_to_dict(solve_survey(survey, card)))
     if edit := _edit():

@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from badfiles.ways import damaged
 from huewright import strict_json
 from huewright.colorimetry.luts import read_lut
 from huewright.errors import InputError
@@ -31,7 +32,7 @@ from huewright.plugin import build as building
 from huewright_kernels import compile_chain
 from huewright_kernels.ops import REGISTRY, Operation
 
-FILES, PATCHES_FILES = 2000, 600
+FILES, PATCHES_FILES, OTHERWISE = 2000, 600, 120
 CARD = Path(__file__).parents[2] / "demo" / "huewright_demo" / "card.toml"
 SHELL = ("settings.c", "isolation.c", "render.c", "describe.c", "entry.c")
 """What needs a host; the readers and all below them don't."""
@@ -287,8 +288,8 @@ def test_corrections_are_read_alike(reader: Path, tmp_path: Path, monkeypatch: p
 
 
 def damaged_patches(seed: int) -> list[tuple[int, bytes]]:
-    """Patches files of the demo's card: whole ones, ones with damaged text, and ones whose text is in order and whose
-    content isn't."""
+    """Patches files of the demo's card: whole ones, ones with damaged text, ones whose text is in order and whose
+    content isn't, and ones damaged in the ways of :mod:`badfiles`."""
     any = random.Random(seed)
     card = load_card(CARD)
     cases = []
@@ -323,7 +324,8 @@ def damaged_patches(seed: int) -> list[tuple[int, bytes]]:
         for _ in range(any.choice((1, 2)) if choice > 16 else 0):
             data = any.choice(TEXT_DAMAGE)(any, data) or b" "
         cases.append((0, data))
-    return cases
+    whole = {"patches.json": json_text(patches_to_dict(card)).encode()}
+    return cases + [(0, raw) for _, _, raw in damaged(whole, OTHERWISE, seed)]
 
 
 def test_patches_are_read_alike(reader: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -6,19 +6,21 @@ from typing import Any
 
 import msgspec
 from huewright_kernels.ops import REGISTRY, Operation
+from huewright_kernels.ops.fields import Field, fields_of
 
-from huewright.models import card, correction, demo, job, proof, scene, survey
+from huewright.models import card, correction, demo, job, patches, proof, scene, survey
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def schemas() -> dict[str, dict[str, Any]]:
     """By the file's name: "card" and "scene" (of their TOML tables as JSON objects), "survey", "correction",
-    "proof", "job", "demo-summary"."""
+    "proof", "patches", "job", "demo-summary"."""
     return {"card": _card_schema(), "scene": _scene_schema(),
             "survey": _schema(survey.Survey, survey.FORMAT, "A surveyed take"),
             "correction": _schema(correction.Correction, correction.FORMAT, "A correction", ("digest",)),
             "proof": _schema(proof.Proof, proof.FORMAT, "A proof"),
+            "patches": _patches_schema(),
             "job": _schema(job.Job, job.FORMAT, "The whole job on one camera"),
             "demo-summary": _schema(demo.DemoSummary, demo.FORMAT, "What came of the demo")}
 
@@ -42,6 +44,31 @@ def _scene_schema() -> dict[str, Any]:
         fields[key]["minItems"] = 1
     schema["required"] = ["format", "card", "camera", "take"]
     return schema
+
+
+def _patches_schema() -> dict[str, Any]:
+    """From the fields that both readers, ours and the plug-in's, take."""
+    def properties(kind: type[Any]) -> dict[str, Any]:
+        return {field.name: _numbers(field) for field in fields_of(kind)}
+
+    patch = properties(patches.PatchFields)
+    card_fields = properties(patches.CardFields)
+    return {"$schema": DRAFT, "title": "Where a card's patches lie", "type": "object",
+            "properties": {"format": {"const": patches.FORMAT}, **card_fields,
+                           "patches": {"type": "array", "items": {"$ref": "#/$defs/Patch"}, "minItems": 1,
+                                       "maxItems": patches.MOST_PATCHES}},
+            "required": ["format", *card_fields, "patches"], "additionalProperties": False,
+            "$defs": {"Patch": {
+                "type": "object", "properties": {"name": {"type": "string"}, **patch},
+                "required": ["name", *patch], "additionalProperties": False,
+                "description": "One patch: a convex polygon, as many x as y, in order around it, inside the card's "
+                               "size.\nUnits are the card's own, x to the right and y down from its top left corner."}}}
+
+
+def _numbers(field: Field) -> dict[str, Any]:
+    least, most = (field.least, field.most) if field.kind == "list" else (field.shape[0],) * 2
+    return {"type": "array", "items": {"type": "number", "minimum": field.low, "maximum": field.high},
+            "minItems": least, "maxItems": most, "description": field.meaning}
 
 
 def _schema(kind: type[Any], form: str, title: str, more: tuple[str, ...] = ()) -> dict[str, Any]:

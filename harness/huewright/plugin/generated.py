@@ -13,6 +13,7 @@ from huewright_kernels.ops.fields import Field
 from huewright.files import json_text
 from huewright.models.schema import schemas
 from huewright.plugin.golden import write_golden
+from huewright.plugin.golden_isolation import FOLDER, write_golden_masks
 
 REPOSITORY = Path(__file__).parents[3]
 
@@ -48,6 +49,7 @@ def _default(field: Field) -> str:
 
 def main() -> None:
     write_golden(REPOSITORY / "kernels" / "golden")
+    write_golden_masks(REPOSITORY / "kernels" / "golden" / FOLDER)
     docs = REPOSITORY / "harness" / "docs"
     (docs / "operations.md").write_text(operations_page(), encoding="utf-8")
     for name, schema in schemas().items():

@@ -13,7 +13,7 @@ from huewright.models.schema import schemas
 PACKAGE = Path(__file__).parents[1]
 NO_LIMIT = 1e9            # larger ones only keep nonsense out
 FORMATS = {"card-file": "card", "scene-file": "scene", "correction-file": "correction", "survey-file": "survey",
-           "proof-file": "proof"}
+           "proof-file": "proof", "patches-file": "patches"}
 WRITTEN_BY_HAND = ("card-file", "scene-file")
 
 
