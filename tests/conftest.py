@@ -24,22 +24,39 @@ if WORKER:
 TOGETHER = ("tests/bundles/",)
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
+    """Half as many again as there are processors: many tests wait, for a browser, a child process or a clock."""
+    processors = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return None if config.option.numprocesses == "logical" else processors + (processors + 1) // 2
+
+
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--long", action="store_true", help="also the tests marked long, before a release")
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """What needs the bundle is slow; workers take slow tests' files first, so that none is left for the end."""
+    """What needs the bundle is slow; workers take slow tests' files first, so that none is left for the end: first the
+    bundle of all systems, whose making leaves for others what theirs is made of, and last those others."""
     if not config.getoption("--long"):
         left_out = [item for item in items if item.get_closest_marker("long")]
         items[:] = [item for item in items if not item.get_closest_marker("long")]
         config.hook.pytest_deselected(items=left_out)
+    bundled = {item.path for item in items if "bundle" in getattr(item, "fixturenames", ())}
+
+    def turn(item: pytest.Item) -> int:
+        if item.nodeid.startswith(TOGETHER):
+            return 0
+        if item.get_closest_marker("slow") is None:
+            return 3
+        return 2 if item.path in bundled else 1
+
     for item in items:
         if "bundle" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.slow)
     if WORKER:
-        items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+        items.sort(key=turn)
 
 
 @pytest.hookimpl(optionalhook=True)

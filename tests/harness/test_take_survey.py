@@ -329,8 +329,9 @@ def test_a_take_is_followed_while_it_is_written(tmp_path, card_file):
     assert [grade.frame for grade in result.grades] == [1, 2, 3]
 
 
-@pytest.mark.parametrize("claims_room_first", [False, True])
-@pytest.mark.parametrize("suffix", ["dpx", "exr"])
+@pytest.mark.parametrize(("suffix", "claims_room_first"), [
+    ("dpx", True), ("exr", False),
+    pytest.param("dpx", False, marks=pytest.mark.long), pytest.param("exr", True, marks=pytest.mark.long)])
 def test_a_frame_that_is_written_slowly_is_waited_for(tmp_path, card_file, suffix, claims_room_first):
     """Piece by piece, by a writer that may have set the file's size before it fills it."""
     rgb, truth = frame_of(BASE, 1)

@@ -193,8 +193,10 @@ def test_the_table_sorts_by_any_column_with_gaps_last(open_page):
     assert len(set(names)) == 14
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize(("width", "kind"), [(360, "good"), (1200, "good"), (1200, "bad")])
+@pytest.mark.parametrize(("width", "kind", "scheme"), [
+    (360, "good", "light"), (1200, "good", "dark"), (1200, "bad", "light"),
+    *(pytest.param(*case, marks=pytest.mark.long)
+      for case in [(360, "good", "dark"), (1200, "good", "light"), (1200, "bad", "dark")])])
 def test_axe_core_finds_nothing(open_page, bad_address, scheme, width, kind):
     """axe-core (MPL-2.0) as axe-playwright-python ships it; its rules for WCAG 2.2 A and AA."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="the test extra is not installed")
