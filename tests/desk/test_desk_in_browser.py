@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shlex
 import shutil
 import signal
@@ -30,13 +31,13 @@ def served(shoot: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tu
     out = tmp_path_factory.mktemp("written")
     command = [sys.executable, "-c", "from huewright.cli import main; main()", "desk", "take/a.####.dpx", "--card",
                "card.toml", "--encoding", "ACEScct", "--shot", "shot/s.####.dpx", "--survey", out / "survey.json",
-               "--out", out / "correction.json", "--chip-fraction", "red=0.55"]
+               "--out", out / "correction.json", "--chip-fraction", "red=0.55", "--json-lines"]
     process = subprocess.Popen(command, cwd=shoot, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
         assert process.stdout is not None and process.stderr is not None
         line = process.stdout.readline()
-        assert line.startswith("the page is at http://127.0.0.1:"), line + process.stderr.read()
-        yield line.split()[-1], out
+        assert line.startswith('{"address": "http://127.0.0.1:'), line + process.stderr.read()
+        yield json.loads(line)["address"], out
         process.send_signal(signal.SIGINT)
         assert process.wait(30) == 0, process.stderr.read()
         assert "Traceback" not in process.stderr.read()

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import logging
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -16,12 +18,13 @@ import pytest
 from huewright.cli import main
 from huewright.cli.prove import conclude
 from huewright.errors import NoAnswerError
-from huewright.frames import read_frame
+from huewright.frames import Frame, read_frame, write_frame
 from huewright.models.card import load_card
 from huewright.models.cautions import Limits
 from huewright.models.correction import load_correction
 from huewright.models.proof import Proof, Summary
 from huewright.models.settings import SolveSettings
+from huewright.steps import desk
 
 CARD = Path(__file__).parents[2] / "demo" / "huewright_demo" / "card.toml"
 
@@ -96,7 +99,30 @@ def test_every_verb_has_help_with_an_example(command) -> None:
         assert code == 0
         if verb not in ("card", "ofx"):     # groups of verbs, each with its own
             assert "Example: huewright " + verb in out
-            assert ("--json" in out) == (verb not in ("help", "desk"))     # which only show texts, and a page
+            has = [name for name in ("--json", "--json-lines") if re.search(rf"{name}\b(?!-)", out)]
+            assert has == {"help": [], "desk": ["--json-lines"],   # texts only, and a page, which has no figures
+                           "render": ["--json", "--json-lines"]}.get(verb, ["--json"])
+
+
+@pytest.mark.parametrize("lines", [False, True])
+def test_desk_says_its_address_for_people_or_for_a_script(
+        command, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, lines: bool) -> None:
+    class Opened:
+        choices = None
+
+        def survey(self, choices: None) -> SimpleNamespace:
+            return SimpleNamespace(cautions=())
+
+    write_frame(tmp_path / "a.0001.png", Frame(np.zeros((8, 8, 3), np.uint8)))
+    monkeypatch.setattr(desk, "open_session", lambda *words, **more: Opened())
+    monkeypatch.setattr(desk, "serve", lambda session, *, port, ready: ready("http://127.0.0.1:1/x/"))
+    code, out, err = command("desk", f"{tmp_path}/a.####.png", "--card", CARD, "--encoding", "display", "--out",
+                             "c.json", *(["--json-lines"] if lines else []))
+    assert code == 0, err
+    if lines:
+        assert json.loads(out) == {"address": "http://127.0.0.1:1/x/", "survey": "survey.json", "correction": "c.json"}
+    else:
+        assert out.startswith("the page is at http://127.0.0.1:1/x/\nCtrl-C ends it")
 
 
 @pytest.mark.slow

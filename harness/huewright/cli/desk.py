@@ -47,6 +47,9 @@ def register(app: typer.Typer) -> None:
         port: Annotated[int, typer.Option("--port", min=0, max=65535, help="The port on 127.0.0.1; 0 is any that is "
                                           "free.")] = 0,
         open_browser: Annotated[bool, typer.Option("--open", help="Open the page in the browser.")] = False,
+        json_lines: Annotated[bool, typer.Option("--json-lines", help="On stdout one line of JSON once the page is "
+                                                 "there, and nothing else: address, survey, correction (the files that "
+                                                 "it writes).")] = False,
     ) -> None:
         """Work on a take in a page of your browser: frames, reading, targets, picture, and the files written.
 
@@ -54,7 +57,7 @@ def register(app: typer.Typer) -> None:
         writes is what survey and solve write for the same choices, and it shows those commands. It replaces no file
         without a yes.
         """
-        from huewright.cli.show import cautions, progress_line, say
+        from huewright.cli.show import cautions, json_line, progress_line, say
         from huewright.steps.desk import Named, open_session, option_words, serve
         from huewright.steps.inputs import (
             by_hand_from,
@@ -89,7 +92,11 @@ def register(app: typer.Typer) -> None:
         cautions(session.survey(session.choices).cautions)
 
         def ready(address: str) -> None:
-            say(f"the page is at {address}", "Ctrl-C ends it; only this machine can reach it, and only by this address")
+            if json_lines:
+                json_line({"address": address, "survey": survey_file, "correction": out})
+            else:
+                say(f"the page is at {address}",
+                    "Ctrl-C ends it; only this machine can reach it, and only by this address")
             if open_browser:
                 typer.launch(address)
 
