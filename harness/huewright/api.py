@@ -166,10 +166,11 @@ def between(first: Correction | Path | str, second: Correction | Path | str, sha
 def render(correction: Correction | Path | str, shot: Take | Path | str, out: Path | str, *,
            strength: Strength | float | None = None, out_range: str | None = None, out_bits: int | None = None,
            dither: bool = True, overwrite: bool = False, resume: bool = False, threads: int | None = None,
-           codec: str | None = None, rate: str | None = None, device: str = "cpu",
+           codec: str | None = None, rate: str | None = None, device: str = "cpu", on: str | None = None,
            progress: Progress = silent) -> RenderSummary:
     """``shot`` rendered to ``out``, a pattern, a folder or a movie: what `huewright render` does. ``strength`` None is
-    the correction's own; ``out_range`` None is full in files and legal in movies; ``codec`` and ``rate`` are a movie's.
+    the correction's own; ``out_range`` None is full in files and legal in movies; ``codec`` and ``rate`` are a movie's;
+    ``on`` is the address of a Dask scheduler whose workers render.
 
     Pictures in memory go through :meth:`Correction.apply`.
 
@@ -191,8 +192,7 @@ def render(correction: Correction | Path | str, shot: Take | Path | str, out: Pa
         model = at_strength(model, strength)
     return render_take(model, take_from(shot), out, range_=out_range, bits=out_bits,
                        dither=dither, overwrite=overwrite, resume=resume, threads=threads, codec=codec, rate=rate,
-                       device=device,
-                       progress=progress)
+                       device=device, on=on, progress=progress)
 
 
 def prove(correction: Correction | Path | str, survey: Survey | Path | str, card: Card | Path | str | None = None, *,
@@ -263,10 +263,10 @@ def export_config(corrections: Mapping[str, Correction | Path | str], folder: Pa
 
 
 def scene(path: Path | str, *, dry_run: bool = False, only_export: bool = False, device: str = "cpu",
-          overwrite: bool = False, progress: Progress = silent) -> SceneResult:
+          on: str | None = None, overwrite: bool = False, progress: Progress = silent) -> SceneResult:
     """The scene in the file at ``path`` brought up to date, doing only what has changed since last time: what
-    `huewright scene` does. A take or a shot that can't be done is no error: it is among ``failed``, and the others are
-    done.
+    `huewright scene` does (``on`` as in :func:`render`). A take or a shot that can't be done is no error: it is among
+    ``failed``, and the others are done.
 
     >>> import huewright as hw
     >>> from pathlib import Path
@@ -286,8 +286,8 @@ def scene(path: Path | str, *, dry_run: bool = False, only_export: bool = False,
     """
     from huewright.steps.scene.job import run_scene
 
-    return run_scene(path, dry_run=dry_run, only_export=only_export, device=device, overwrite=overwrite,
-                     progress=progress)
+    return run_scene(path, dry_run=dry_run, only_export=only_export, device=device, on=on,
+                     overwrite=overwrite, progress=progress)
 
 
 def scopes(frame: Take | Path | str, out: Path | str, *, correction: Correction | Path | str | None = None,

@@ -81,6 +81,21 @@ def whole_file(path: Path | str, *, overwrite: bool = False) -> Iterator[Path]:
         draft.close()
 
 
+@contextmanager
+def hidden_mark(path: Path) -> Iterator[Path]:
+    """A hidden file beside ``path`` while the block runs, by which others see that they look into the same folder."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        draft = _named(path)
+    except OSError as error:
+        raise _cannot_write(path, error) from None
+    try:
+        assert draft.hidden is not None
+        yield draft.hidden
+    finally:
+        draft.close()
+
+
 def _cannot_write(path: Path, error: OSError) -> InputError:
     return InputError(f"cannot write {path}: {error.strerror or error}; choose another place")
 

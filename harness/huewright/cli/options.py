@@ -82,6 +82,10 @@ Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads t
 Device = Annotated[str, typer.Option("--device", help="What computes: cpu; cuda, every NVIDIA GPU there is; or cuda:N, "
                                      "one of them. The bytes are the same; nothing is taken that was not named.")]
 
+On = Annotated[str | None, typer.Option("--on", metavar="tcp://HOST:PORT", help="Render over the workers of the Dask "
+                                        "scheduler at this address, which you trust and whose workers see the same "
+                                        "paths (`huewright help several-machines`). The bytes are the same.")]
+
 
 def corners_from(texts: tuple[str, str, str, str] | None) -> tuple[tuple[float, float], ...] | None:
     """Four corners from four 'x,y' texts, or None; :class:`InputError` if they are not that."""

@@ -39,6 +39,7 @@ def register(app: typer.Typer) -> None:
                                               "write nothing.")] = False,
         threads: options.Threads = None,
         device: options.Device = "cpu",
+        on: options.On = None,
         json_lines: Annotated[bool, typer.Option("--json-lines", help="On stdout one line of JSON for each frame as "
                                                  "it is done, and nothing else: frame, file, sha256, seconds, kept, "
                                                  "cautions.")] = False,
@@ -67,7 +68,7 @@ def register(app: typer.Typer) -> None:
         places = places_for(out, shots)
         if dry_run:
             plans = [plan_render(model, sequence, place, range_=out_range, bits=out_bits, overwrite=overwrite,
-                                 resume=resume, codec=codec, rate=rate, device=device)
+                                 resume=resume, codec=codec, rate=rate, device=device, threads=threads, on=on)
                      for sequence, place in zip(shots, places, strict=True)]
             write_figures(json_file, plans[0] if len(plans) == 1 else plans, overwrite=overwrite)
             say(*(plan_words(plan) for plan in plans))
@@ -78,7 +79,7 @@ def register(app: typer.Typer) -> None:
             for sequence, place in zip(shots, places, strict=True):
                 summaries.append(render_take(model, sequence, place, range_=out_range, bits=out_bits, dither=dither,
                                              overwrite=overwrite, resume=resume, threads=threads, codec=codec,
-                                             rate=rate, device=device, each=json_line if json_lines else None,
+                                             rate=rate, device=device, on=on, each=json_line if json_lines else None,
                                              progress=progress))
         write_figures(json_file, summaries[0] if len(summaries) == 1 else summaries, overwrite=overwrite)
         cautions(one for summary in summaries for one in summary.cautions)

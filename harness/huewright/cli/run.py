@@ -46,6 +46,7 @@ def register(app: typer.Typer) -> None:
         resume: Annotated[bool, typer.Option("--resume", help="Go on with what a stopped run of the same command has "
                                              "left.")] = False,
         device: options.Device = "cpu",
+        on: options.On = None,
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:
@@ -85,7 +86,7 @@ def register(app: typer.Typer) -> None:
             result = run_job(sequence, card, footage, out, shots=shots, settings=settings,
                              corners=options.corners_from(corners),
                              by_hand=by_hand_from(take_in, leave_out, corners_at or ()), title=title,
-                             overwrite=overwrite, device=device, resume=resume, progress=progress)
+                             overwrite=overwrite, device=device, on=on, resume=resume, progress=progress)
         write_figures(json_file, {"proof": result.proof, "exports": result.exports,
                                   "renders": result.renders, "seconds": result.seconds}, overwrite=overwrite)
         say(proof_table(result.proof))

@@ -32,6 +32,7 @@ def register(app: typer.Typer) -> None:
                             "`huewright run` takes it; if not given, what a movie's tags say, else a place to fill in."
                             )] = None,
         device: options.Device = "cpu",
+        on: options.On = None,
         json_file: options.JsonFile = None,
         overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace files that the scene did not write, or "
                                                 "that were changed since.")] = False,
@@ -55,8 +56,8 @@ def register(app: typer.Typer) -> None:
         if card is not None or encoding is not None:
             raise InputError("--card and --encoding are for --draft; a scene file says them itself")
         with says_what_is_kept(lambda: kept_in_words(file)), progress_line(one=True) as progress:
-            result = run_scene(file, dry_run=dry_run, only_export=only_export, device=device, overwrite=overwrite,
-                               progress=progress)
+            result = run_scene(file, dry_run=dry_run, only_export=only_export, device=device, on=on,
+                               overwrite=overwrite, progress=progress)
         write_figures(json_file, result, overwrite=overwrite)
         _say_steps(result, dry_run)
         say(*(apart_words(apart) for apart in result.apart))

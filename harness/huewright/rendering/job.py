@@ -81,20 +81,17 @@ def prepared(chain: tuple[Operation, ...], range_: str, depth: int, dither: bool
                operations_digest(chain), chromaticities)
 
 
-def for_all(one: Callable[[int], Tally], numbers: tuple[int, ...], workers: int, progress: Progress,
-            what: str) -> Tally:
+def for_all(one: Callable[[int], None], numbers: tuple[int, ...], workers: int, progress: Progress, what: str) -> None:
     """``one`` for each number; on an error or an interrupt no further frame is begun, and those begun are finished."""
-    tally = Tally()
     progress(0, len(numbers), what)
     with ThreadPoolExecutor(workers, thread_name_prefix="frames") as pool:
-        pending: set[Future[Tally]] = {pool.submit(one, number) for number in numbers}
+        pending: set[Future[None]] = {pool.submit(one, number) for number in numbers}
         try:
             while pending:
                 done, pending = wait(pending, timeout=0.25, return_when=FIRST_EXCEPTION)
                 for future in done:
-                    tally.add(future.result())
+                    future.result()
                 progress(len(numbers) - len(pending), len(numbers), what)
         except BaseException:
             pool.shutdown(wait=True, cancel_futures=True)
             raise
-    return tally

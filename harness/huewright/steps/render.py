@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import logging
 import shutil
-import threading
 import time
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from huewright.errors import InputError
-from huewright.files import remove_abandoned, sha256
+from huewright.files import remove_abandoned
 from huewright.frames.conversion import is_float
 from huewright.frames.sequence import MOVIE_SUFFIXES
 from huewright.frames.take import Take
@@ -26,6 +26,7 @@ from huewright.models.cautions import Caution
 from huewright.models.correction import Correction, edited_by_hand
 from huewright.models.footage import RANGES
 from huewright.progress import Progress, silent
+from huewright.provenance.digests import operations_digest
 from huewright.provenance.takes import kind_cautions, tag_cautions
 from huewright.rendering.outputs import checked_outputs
 
@@ -34,6 +35,7 @@ log = logging.getLogger(__name__)
 if TYPE_CHECKING:
     from huewright_kernels.ops import Operation
 
+    from huewright.rendering.hands import Hands
     from huewright.rendering.job import Tally
 
 LANES = 4
@@ -49,7 +51,7 @@ class RenderSummary:
     frames              numbers rendered now; ``kept`` were there already, whole, when resuming
     fraction_over/under above white or below black of the display signal, before any limiting
     fraction_clipped    limited by the output's number format (0 for half and float files)
-    device              what computed it: "cpu", or each GPU's number and name
+    device              what computed it: "cpu", each GPU's number and name, or the address that handed frames out
     cautions            what must be known of it
     """
 
@@ -103,12 +105,15 @@ class RenderPlan:
 
 def plan_render(correction: Correction, sequence: Take, out_text: str | Path, *, range_: str | None = None,
                 bits: int | None = None, overwrite: bool = False, resume: bool = False, codec: str | None = None,
-                rate: str | None = None, device: str = "cpu") -> RenderPlan:
+                rate: str | None = None, device: str = "cpu", threads: int | None = None,
+                on: str | None = None) -> RenderPlan:
     """All that :func:`render_take` checks before it computes, with the same refusals; nothing is read but headers, and
     nothing written."""
     from huewright.device.choosing import require_device
 
     require_device(device)
+    _check_on(on, out_text, device, threads)
+    require_on(on, device, threads)
     _check_words(out_text, range_, codec, rate)
     if _is_movie(out_text):
         from huewright.rendering.movie import checked_movie
@@ -143,6 +148,30 @@ def _check_words(out_text: str | Path, range_: str | None, codec: str | None, ra
         raise InputError(f"{out_text}: --codec and --rate are of movies; name one, such as NAME.mov, or leave them out")
 
 
+def require_on(on: str | None, device: str = "cpu", threads: int | None = None) -> None:
+    """:class:`InputError`, before any work is begun, where ``on`` is no address of a scheduler whose workers can render
+    as this process does."""
+    if on is not None:
+        from huewright.rendering.farm import require_farm
+
+        _check_on(on, "", device, threads)
+        require_farm(on)
+
+
+def _check_on(on: str | None, out_text: str | Path, device: str, threads: int | None) -> None:
+    """Refuses what a render over other machines can't do."""
+    if on is None:
+        return
+    from huewright.device.compute import PROCESSOR
+
+    if _is_movie(out_text):
+        raise InputError(f"{out_text}: a movie is coded in one place, frame after frame; render to files, or leave out "
+                         "--on")
+    if device != PROCESSOR or threads is not None:
+        raise InputError("--device and --threads are of this machine, --on is of others, whose workers say themselves "
+                         "how many frames they do at a time; leave out one or the other")
+
+
 def render_take(
     correction: Correction,
     sequence: Take,
@@ -159,6 +188,7 @@ def render_take(
     codec: str | None = None,
     rate: str | None = None,
     device: str = "cpu",
+    on: str | None = None,
     each: Callable[[FrameDone], None] | None = None,
     progress: Progress = silent,
 ) -> RenderSummary:
@@ -178,15 +208,17 @@ def render_take(
     earlier, longer render beside the outputs (``alone``: any frames of their names beside them); all as
     :class:`InputError`. Interrupted, it leaves whole frames only; what one that was killed left beside the outputs of
     files that it was writing is removed and named. ``device`` is what computes: see
-    :func:`huewright.device.choosing.computing_on`; the bytes are the same. ``each`` is called as frames are done (in
-    files), one call at a time, on whatever thread.
+    :func:`huewright.device.choosing.computing_on`; the bytes are the same. ``on`` spreads the frames over the workers
+    of the Dask scheduler at this address (:mod:`huewright.rendering.farm`), each with its own processor; the bytes are
+    the same again. ``each`` is called as frames are done (in files), one call at a time, on whatever thread.
     """
-    from huewright.device.choosing import computing_on, require_device
-    from huewright.rendering.frame import render_frame
-    from huewright.rendering.job import for_all, prepared, workers_for
+    from huewright.device.choosing import require_device
+    from huewright.rendering.hands import Done
+    from huewright.rendering.job import Tally
     from huewright.rendering.resuming import in_two_goes, kept_frames, refuse_other_corrections
 
     require_device(device)
+    _check_on(on, out_text, device, threads)
     _check_words(out_text, range_, codec, rate)
     started = time.perf_counter()
     chain = tuple(correction.operations if operations is None else operations)
@@ -200,54 +232,64 @@ def render_take(
     outputs, size, depth = checked_outputs(sequence, out_text, bits, overwrite=overwrite or resume,
                                            alone=alone)
     left = _left_by_others(outputs.values())
-    workers, threads_a_frame = workers_for(threads, len(outputs))
-    notify = lambda line: progress(0, len(outputs), line)  # noqa: E731
-    compute = computing_on(device, threads=threads_a_frame, lanes=min(workers, LANES), notify=notify)
-    job = prepared(chain, range_, depth, dither, compute, next(iter(outputs.values())).suffix.lower(), notify,
-                   _display_chromaticities(correction.display))
-    log.info("rendering %d frames at %d bits on %s with %d workers of %d threads: %s", len(outputs), depth,
-             compute.name, workers, threads_a_frame, ", ".join(type(operation).__name__ for operation in chain))
     suffix = next(iter(outputs.values())).suffix.lower()
-    telling = threading.Lock()
+    tally, rendered = Tally(), []
 
-    def tell(number: int, seconds: float, tally: Tally, *, kept: bool) -> None:
+    def tell(number: int, done: Done) -> None:
+        if done.state == "rendered":
+            tally.add(done.tally)
+            rendered.append(number)
         if each is not None:
-            path = outputs[number]
-            done = FrameDone(number, str(path), sha256(path), seconds, kept, _of_frame(tally, depth, range_, suffix))
-            with telling:
-                each(done)
-
-    def one(number: int) -> Tally:
-        began = time.perf_counter()
-        tally = render_frame(job, sequence, outputs[number], number, overwrite=overwrite or resume)
-        tell(number, time.perf_counter() - began, tally, kept=False)
-        return tally
-
-    def kept_of(numbers: tuple[int, ...]) -> dict[int, Tally]:
-        found = kept_frames(job, sequence, {number: outputs[number] for number in numbers}, size, workers, progress)
-        for number in sorted(found):
-            tell(number, 0.0, found[number], kept=True)
-        return found
+            each(FrameDone(number, str(outputs[number]), done.sha256, done.seconds, done.state == "same",
+                           _of_frame(done.tally, depth, range_, suffix)))
 
     few, others = in_two_goes(outputs) if resume else ((), ())
     if resume:
-        refuse_other_corrections(job, outputs)
-    kept = kept_of(few)
-    tally = for_all(one, tuple(number for number in outputs if number not in kept and number not in others), workers,
-                    progress, "rendering")
-    if others:
-        more = kept_of(others)
-        kept |= more
-        harmed = tuple(number for number in others if number not in more)
-        if harmed:
-            tally.add(for_all(one, harmed, workers, progress, "rendering"))
+        refuse_other_corrections(operations_digest(chain), outputs)
+    with _hands(correction, chain, sequence, outputs, size, range_, depth, dither, threads, device, on,
+                overwrite=overwrite or resume, hashed=each is not None, progress=progress) as hands:
+        kept = kept_frames(hands, {number: outputs[number] for number in few}, progress, tell)
+        hands.each("render", tuple(number for number in outputs if number not in kept and number not in others), tell,
+                   progress)
+        if others:
+            more = kept_frames(hands, {number: outputs[number] for number in others}, progress, tell)
+            kept |= more
+            harmed = tuple(number for number in others if number not in more)
+            if harmed:
+                hands.each("render", harmed, tell, progress)
     for seen in kept.values():
         tally.add(seen)
-    rendered = tuple(number for number in outputs if number not in kept)
-    summary = RenderSummary(sequence.text, str(out_text), rendered, tuple(sorted(kept)), *size, depth, range_,
-                            time.perf_counter() - started, tally.range.share_over, tally.range.share_under,
-                            tally.range.share_clipped, compute.name)
+    summary = RenderSummary(sequence.text, str(out_text), tuple(sorted(rendered)), tuple(sorted(kept)), *size, depth,
+                            range_, time.perf_counter() - started, tally.range.share_over, tally.range.share_under,
+                            tally.range.share_clipped, hands.name)
     return _with_cautions(summary, correction, sequence, tally, suffix, left)
+
+
+@contextmanager
+def _hands(correction: Correction, chain: tuple[Operation, ...], take: Take, outputs: dict[int, Path],
+           size: tuple[int, int], range_: str, depth: int, dither: bool, threads: int | None, device: str,
+           on: str | None, *, overwrite: bool, hashed: bool, progress: Progress) -> Iterator[Hands]:
+    """Whoever renders the frames: this process, or the workers ``on`` a scheduler."""
+    from huewright.device.choosing import computing_on
+    from huewright.rendering.hands import Here
+    from huewright.rendering.job import prepared, workers_for
+
+    colours = _display_chromaticities(correction.display)
+    notify = lambda line: progress(0, len(outputs), line)  # noqa: E731
+    if on is not None:
+        from huewright.rendering.farm import farm_at
+
+        with farm_at(on, replace(correction, operations=chain), take, outputs, size=size, range_=range_, bits=depth,
+                     dither=dither, chromaticities=colours, overwrite=overwrite, hashed=hashed, notify=notify) as farm:
+            log.info("rendering %d frames at %d bits on %s", len(outputs), depth, on)
+            yield farm
+        return
+    workers, threads_a_frame = workers_for(threads, len(outputs))
+    compute = computing_on(device, threads=threads_a_frame, lanes=min(workers, LANES), notify=notify)
+    job = prepared(chain, range_, depth, dither, compute, next(iter(outputs.values())).suffix.lower(), notify, colours)
+    log.info("rendering %d frames at %d bits on %s with %d workers of %d threads: %s", len(outputs), depth,
+             compute.name, workers, threads_a_frame, ", ".join(type(operation).__name__ for operation in chain))
+    yield Here(job, take, outputs, size, workers, overwrite, hashed)
 
 
 def _left_by_others(paths: Collection[Path]) -> tuple[str, ...]:
@@ -306,8 +348,11 @@ def read_and_write_take(sequence: Take, out_text: str | Path, *, bits: int | Non
     outputs, _, depth = checked_outputs(sequence, out_text, bits, overwrite=overwrite)
     workers, threads_a_frame = workers_for(threads, len(outputs))
     job = Job(None, None, depth, False, 1.0, 0.0, Processor(threads_a_frame))
-    for_all(lambda number: render_frame(job, sequence, outputs[number], number, overwrite=overwrite),
-            tuple(outputs), workers, progress, "reading and writing")
+
+    def one(number: int) -> None:
+        render_frame(job, sequence, outputs[number], number, overwrite=overwrite)
+
+    for_all(one, tuple(outputs), workers, progress, "reading and writing")
     return time.perf_counter() - started
 
 
@@ -344,4 +389,4 @@ def _range_cautions(over: float, under: float, clipped: float, bits: int, range_
 EDITED_BY_HAND = cautions.Edited()
 
 __all__ = ["EDITED_BY_HAND", "FrameDone", "RenderPlan", "RenderSummary", "edited_by_hand", "plan_render",
-           "read_and_write_take", "render_take"]
+           "read_and_write_take", "render_take", "require_on"]

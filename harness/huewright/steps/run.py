@@ -54,6 +54,7 @@ def run_job(
     by_hand: ByHand | None = None,
     title: str = "",
     device: str = "cpu",
+    on: str | None = None,
     overwrite: bool = False,
     resume: bool = False,
     progress: Progress = silent,
@@ -65,7 +66,8 @@ def run_job(
     there are none. ``title`` heads the proof's
     page; without it the take's name does. ``resume`` goes on with what a stopped run of the same inputs and settings
     has left in ``out_dir``: its survey and correction are taken, its frames as :func:`render_take` resumes.
-    ``device`` is what renders (:func:`huewright.device.choosing.computing_on`). Raises
+    ``device`` is what renders (:func:`huewright.device.choosing.computing_on`), ``on`` a scheduler over whose workers
+    frames are spread, as :func:`render_take` does it. Raises
     :class:`NoAnswerError` where the take can't support a correction (the survey is written all the same,
     so that its reasons can be read), :class:`InputError` for what the person can mend.
     """
@@ -75,12 +77,13 @@ def run_job(
     from huewright.steps.export import export_correction
     from huewright.steps.job import asked_of, begin, finish
     from huewright.steps.prove import prove
-    from huewright.steps.render import render_take
+    from huewright.steps.render import render_take, require_on
     from huewright.steps.shots import shot_folders
     from huewright.steps.solve import solve_survey
     from huewright.steps.survey import survey_take
 
     require_device(device)
+    require_on(on, device)
     out = Path(out_dir)
     files = {name: out / name for name in
              ("survey.json", "frames.png", "correction.json", "correction.cube", "correction.clf")}
@@ -117,11 +120,11 @@ def run_job(
     card_frames = take if whole_take else take.only(survey.chosen)
     rendered = f"{out}/take/{_pattern(take)}"
     renders = [render_take(correction, card_frames, rendered, alone=True, overwrite=overwrite and not resume,
-                           resume=resume, device=device, progress=progress)]
+                           resume=resume, device=device, on=on, progress=progress)]
     places = [f"{out}/shots/{name}/{_pattern(shot)}" for name, shot in named.items()]
     for place, shot in zip(places, shots, strict=True):
         renders.append(render_take(correction, shot, place, alone=True, overwrite=overwrite and not resume,
-                                   resume=resume, device=device, progress=progress))
+                                   resume=resume, device=device, on=on, progress=progress))
     clock.lap("render")
 
     exports = tuple(export_correction(correction, files[name], overwrite=overwrite)

@@ -59,22 +59,28 @@ class SceneResult:
 
 
 def run_scene(path: Path | str, *, dry_run: bool = False, only_export: bool = False, device: str = "cpu",
-              overwrite: bool = False, progress: Progress = silent) -> SceneResult:
+              on: str | None = None, overwrite: bool = False, progress: Progress = silent) -> SceneResult:
     """Brings the scene in the file at ``path`` up to date: each take surveyed and solved, each shot exported and
     rendered, the page written. A step whose inputs and files are as its record says is not done again.
 
     dry_run      says what would be done and why, and writes nothing
     only_export  renders nothing
+    on           the address of a Dask scheduler, over whose workers shots' frames are spread
     overwrite    files that the scene didn't write, or that were changed since, are replaced
 
     A take that gives no correction, or a shot that can't be read, doesn't hold the others up: see
     :attr:`SceneResult.failed`. Raises :class:`InputError` for what is wrong before anything is done.
     """
     from huewright.device.choosing import require_device
+    from huewright.steps.render import require_on
 
     require_device(device)
+    require_on(on, device)
     scene = opened(path, progress)
-    work = Work(scene, Records(scene.out, overwrite), device)
+    work = Work(scene, Records(scene.out, overwrite), device, on)
+    if on is not None and work.movies:
+        raise InputError(f"{path}: shots of this scene become movies, which are coded in one place, frame after frame; "
+                         "give a format of files in [out], or leave out --on")
     if not (scene.out / FOLDER).is_dir() and not dry_run:
         refuse_existing(scene.out / PAGE, overwrite=overwrite)
     run = _Run(work, dry_run, progress, 2 * len(scene.takes) + (1 if only_export else 2) * len(scene.shots))

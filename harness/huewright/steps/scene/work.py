@@ -29,6 +29,7 @@ class Work:
     opened: Opened
     records: Records
     device: str = "cpu"
+    on: str | None = None
     _corrections: dict[str, Correction] = field(default_factory=dict)
     _neutral: dict[str, Neutral | None] = field(default_factory=dict)
     _traits: dict[str, Traits] = field(default_factory=dict)
@@ -179,20 +180,21 @@ class Work:
 
     def render_asked(self, shot: Clip) -> Asked:
         form, place = self.opened.scene.out, self.render_place(shot)
-        places = (place,) if self._movie else tuple(
+        places = (place,) if self.movies else tuple(
             path.relative_to(self.out).as_posix() for path in output_paths(self.out / place, shot.frames).values())
         return Asked("render", shot.name, {
             "version": __version__, "correction": self._digest(shot),
             "form": [form.format, form.bits, form.range, form.codec, form.rate]}, places, shot.frames)
 
     @property
-    def _movie(self) -> bool:
+    def movies(self) -> bool:
+        """Whether shots become movies."""
         return f".{self.opened.scene.out.format}" in MOVIE_SUFFIXES
 
     def render_place(self, shot: Clip) -> str:
         """A movie, or the pattern of files under the shot's own names."""
         form = self.opened.scene.out.format
-        if self._movie:
+        if self.movies:
             return f"shots/{shot.name}/{shot.name}.{form}"
         pattern = shot.frames.file_pattern
         named = pattern if form is None else f"{pattern.rpartition('.')[0]}.{form}"
@@ -203,8 +205,8 @@ class Work:
 
         form = self.opened.scene.out
         made = render_take(self.correction(shot), shot.frames, self.out / self.render_place(shot), range_=form.range,
-                           bits=form.bits, codec=form.codec, rate=form.rate, overwrite=True, alone=not self._movie,
-                           device=self.device, progress=progress)
+                           bits=form.bits, codec=form.codec, rate=form.rate, overwrite=True, alone=not self.movies,
+                           device=self.device, on=self.on, progress=progress)
         said = tuple(one for one in made.cautions if not isinstance(one, FramesKept))
         self.records.finish(asked, begun, cautions=said, frames=len(made.frames))
 
