@@ -107,6 +107,32 @@ def register(app: typer.Typer) -> None:
             caution(message)
         say(f"rendered {counted(len(summary.frames), 'frame')} in {summary.seconds:.1f} s to {summary.out}")
 
+    @group.command(epilog="Example: huewright ofx bench plugins/huewright.ofx.bundle --threads 2")
+    def bench(
+        bundle: Bundle,
+        threads: options.Threads = None,
+        rounds: Annotated[int, typer.Option("--rounds", min=1, help="How often each is timed.")] = 101,
+        json_file: options.JsonFile = None,
+        overwrite: options.Overwrite = False,
+    ) -> None:
+        """Time our plug-in's hue sectors, HD in float, beside this harness's own kernels, by turns in one process."""
+        from huewright.cli.show import cautions, number, progress_line, say, table
+        from huewright.steps.ofx_bench import bench_plugin
+        from huewright.steps.outputs import refuse_outputs, write_figures
+
+        refuse_outputs(json_file, overwrite=overwrite)
+        with progress_line() as progress:
+            result = bench_plugin(bundle, threads=threads, rounds=rounds, progress=progress)
+        write_figures(json_file, result.to_dict(), overwrite=overwrite)
+        say(result.machine, table(
+            f"Medians of {result.rounds} rounds, ms; ratio: the plug-in over the harness",
+            ["hue sectors, HD", "threads", "plug-in", "harness", "ratio", "quartiles"],
+            [[row.case, str(row.threads), number(row.plugin_ms, 2), number(row.harness_ms, 2), number(row.ratio, 3),
+              f"{row.low:.3f} to {row.high:.3f}" + ("" if row.reliable else " ?")] for row in result.rows]))
+        if not all(row.reliable for row in result.rows):
+            say("? not to be relied on: the times spread too far")
+        cautions(result.cautions)
+
     @group.command(epilog="Example: huewright ofx patches card.toml patches.json --survey survey.json")
     def patches(
         card: Annotated[Path, typer.Argument(help="The card file.", show_default=False)],

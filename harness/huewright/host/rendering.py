@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import os
 from collections.abc import Callable
 from dataclasses import replace
@@ -52,30 +53,42 @@ class Renderer:
             raise InputError(f"effect {identifier} does not render on NVIDIA's GPUs, as it says of itself; leave "
                              "--device out")
         offered = self.plugin.descriptor.properties.all("OfxImageEffectPropSupportedContexts")
-        context = next((c for c in (standard.FILTER, standard.GENERAL) if c in offered), None)
-        if context is None:
+        self.context = next((c for c in (standard.FILTER, standard.GENERAL) if c in offered), "")
+        if not self.context:
             raise InputError(f"effect {identifier} works neither as a filter nor in the general context; "
                              "choose another effect")
-        self._require(self.plugin.describe_in_context(context), "describe in context")
+        self._require(self.plugin.describe_in_context(self.context), "describe in context")
         depths = self.plugin.descriptor.properties.all("OfxImageEffectPropSupportedPixelDepths")
         own = next(name for name, kind in standard.DTYPES.items() if np.dtype(kind) == dtype)
         self.depth = own if own in depths else standard.FLOAT
         if self.depth not in depths:
             raise InputError(f"effect {identifier} takes neither {dtype} nor float pictures; choose another effect")
         supported = [set(clip.properties.all("OfxImageEffectPropSupportedComponents"))
-                     for name, clip in self.plugin.contexts[context].clips.items() if name in ("Source", "Output")]
+                     for name, clip in self.plugin.contexts[self.context].clips.items() if name in ("Source", "Output")]
         wanted = (standard.RGBA, standard.RGB) if alpha else (standard.RGB, standard.RGBA)
         self.components = next((c for c in wanted if all(c in some for some in supported)), "")
         if not self.components:
             raise InputError(f"effect {identifier} takes neither RGB nor RGBA pictures; choose another effect")
         self.premultiplication = standard.OPAQUE if not alpha else \
             standard.PREMULTIPLIED if premultiplied else standard.UNPREMULTIPLIED
-        self.instance = self.plugin.create(context, (float(size[0]), float(size[1])), depth=self.depth,
-                                           components=self.components, premultiplication=self.premultiplication,
-                                           frames=frames, settings=settings)
+        self.size = float(size[0]), float(size[1])
+        self.first = True
+        self._create(settings)
+
+    def beside(self, settings: dict[str, Any]) -> Renderer:
+        """A further instance of the effect in the same host, for pictures of the same kind."""
+        other = copy.copy(self)
+        other.first = False
+        other._create(settings)
+        return other
+
+    def _create(self, settings: dict[str, Any]) -> None:
+        self.instance = self.plugin.create(self.context, self.size, depth=self.depth, components=self.components,
+                                           premultiplication=self.premultiplication, frames=self.frames,
+                                           settings=settings)
         self._require(self.instance.created, "create instance")
         self.instance.preferences()
-        self.instance.begin(*frames)
+        self.instance.begin(*self.frames)
 
     def _require(self, status: int, what: str) -> None:
         if status not in (OK, REPLY_DEFAULT):
@@ -112,6 +125,12 @@ class Renderer:
         return whole
 
     def _rendered(self, source: np.ndarray, time: float) -> np.ndarray:
+        result = np.empty_like(source)
+        return result if self.render_into(source, result, time) else source.copy()
+
+    def render_into(self, source: np.ndarray, result: np.ndarray, time: float = 0.0) -> bool:
+        """``source``, whose numbers and channels are those that the effect takes, into ``result``; False, and nothing
+        done, where the effect says that it changes nothing."""
         picture = wrap(source, self.components, premultiplication=self.premultiplication)
         self.instance.connect("Source", picture)
         window = picture.bounds
@@ -119,18 +138,19 @@ class Renderer:
         self.instance.regions_of_interest(tuple(float(v) for v in window), time)
         status, clip = self.instance.identity(window, time)
         if status == OK and clip == "Source":
-            return source.copy()
-        result = np.empty_like(source)
+            return False
         self.instance.connect("Output", wrap(result, self.components, premultiplication=self.premultiplication))
         status = self.instance.render(window, time)
         self.instance.note_open_images()
         self._require(status, "render")
-        return result
+        return True
 
     def close(self) -> None:
+        """Ends the instance; the first one's end unloads the plug-in, so it comes last."""
         self.instance.end(*self.frames)
         self.instance.destroy()
-        self.plugin.unload()
+        if self.first:
+            self.plugin.unload()
 
 
 def render_frames(request: dict[str, Any], tell: Tell) -> None:

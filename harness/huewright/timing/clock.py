@@ -23,6 +23,11 @@ class Timed:
 
 def interleaved(contenders: dict[str, Callable[[], None]], rounds: int) -> dict[str, Timed]:
     """Each contender once a round, after one round that doesn't count."""
+    return {name: summary(values) for name, values in each_round(contenders, rounds).items()}
+
+
+def each_round(contenders: dict[str, Callable[[], None]], rounds: int) -> dict[str, list[float]]:
+    """The same, each round's milliseconds."""
     for contender in contenders.values():
         contender()
     times: dict[str, list[float]] = {name: [] for name in contenders}
@@ -37,7 +42,7 @@ def interleaved(contenders: dict[str, Callable[[], None]], rounds: int) -> dict[
     finally:
         if collecting:
             gc.enable()
-    return {name: summary(values) for name, values in times.items()}
+    return times
 
 
 def summary(values: list[float]) -> Timed:
