@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -77,14 +78,19 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
 @pytest.fixture(scope="session")
 def made_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Callable[[Path], object]], Path]:
     """``made_once(name, make)``: the folder that ``make(folder)`` filled, once a run, whichever worker came first."""
-    from filelock import FileLock
-
     root = tmp_path_factory.getbasetemp()
     root = root.parent if WORKER else root
 
+    def alone(path: Path) -> AbstractContextManager[object]:
+        if not WORKER:      # nobody else is there: a bare machine needs no package for it
+            return nullcontext()
+        from filelock import FileLock
+
+        return FileLock(path)
+
     def folder_of(name: str, make: Callable[[Path], object]) -> Path:
         folder, done = root / f"once-{name}", root / f"once-{name}.done"
-        with FileLock(f"{done}.lock"):
+        with alone(root / f"once-{name}.done.lock"):
             if not done.exists():
                 folder.mkdir()
                 make(folder)

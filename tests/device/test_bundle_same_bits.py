@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 import pytest
 from huewright.accuracy.devices import awkward_colours, timed_chain
-from huewright.cli import main
 from huewright.errors import InputError
 from huewright.files import write_json
 from huewright.frames.opening import open_take
@@ -23,8 +22,6 @@ from huewright.frames.take import Take
 from huewright.host.card import Card
 from huewright.host.rendering import Renderer
 from huewright.models.chain import FORMAT
-from huewright.models.correction import Correction, save_correction
-from huewright.models.footage import Footage
 from huewright.steps.ofx import probe_bundle, render_through
 from huewright_kernels.ops import REGISTRY, LogDecode, Matrix, Operation, Transfer
 
@@ -110,6 +107,11 @@ def test_an_effect_from_the_command_line(bundle: Path, card: Card, take: Take, t
 
 
 def test_the_render_verb(card: Card, take: Take, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("typer", reason="needs the command line's packages")
+    from huewright.cli import main
+    from huewright.models.correction import Correction, save_correction
+    from huewright.models.footage import Footage
+
     curve, matrix = LogDecode(10.0, 0.25, 0.4, 5.5, 0.05, 0.01, 4.0), Matrix(((1.2, -0.2, 0), (0, 1, 0), (0, 0.1, 0.9)))
     shown = Transfer("bt709", "encode")
     footage = Footage(encoding="invented", decode=(curve,))

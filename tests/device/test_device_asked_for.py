@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from huewright.cli import main
 from huewright.device import driver
 from huewright.device.choosing import computing_on, require_device
 from huewright.device.compute import Processor
@@ -94,6 +93,9 @@ def test_without_the_package(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_each_verb_stops_with_one_sentence_where_there_is_no_gpu(words: tuple[str, ...], tmp_path: Path,
                                                                  monkeypatch: pytest.MonkeyPatch,
                                                                  capsys: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("typer", reason="needs the command line's packages")
+    from huewright.cli import main
+
     none = Driver(0)
     monkeypatch.setattr(driver, "api", lambda: none)
     monkeypatch.chdir(tmp_path)
