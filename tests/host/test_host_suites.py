@@ -209,6 +209,11 @@ def test_values_from_text() -> None:
     assert parameter_value(choice, "1") == parameter_value(choice, "SQ") == (1,)
     with pytest.raises(InputError, match="takes one of round, square, not 'oval'"):
         parameter_value(choice, "oval")
+    by_text = parameter("OfxParamTypeStrChoice", ChoiceOption=["Round (dots)", "Square"], ChoiceEnum=["r", "s"])
+    assert [parameter_value(by_text, text) for text in ("r", "Square", "round")] == [(b"r",), (b"s",), (b"r",)]
+    with pytest.raises(InputError, match=r"takes one of Round \(dots\), Square, not 'oval'"):
+        parameter_value(by_text, "oval")
+    assert parameter_value(parameter("OfxParamTypeStrChoice"), "free") == (b"free",)
     several = parameter("OfxParamTypeChoice", ChoiceOption=["No. 1 (first)", "No. 12", "No. 1", "10 bits"])
     assert [parameter_value(several, text) for text in ("no 12", "No. 1", "no1first", "1", "10 bits")] == [
         (1,), (2,), (0,), (1,), (3,)]

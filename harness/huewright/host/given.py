@@ -48,10 +48,13 @@ def parameter_value(parameter: Parameter, value: Any) -> tuple[Any, ...]:
             raise InputError(f"parameter {parameter.name!r} holds bytes of the plug-in's own, which can't be set "
                              "from here")
         return (value,)
+    options = parameter.properties.all("OfxParamPropChoiceOption")
+    if parameter.type == "OfxParamTypeStrChoice":
+        return (_enumerated(parameter, options, str(value)).encode(),)
     if kind == "string":
         return (str(value).encode(),)
     if parameter.type == "OfxParamTypeChoice" and isinstance(value, str):
-        chosen = _option(parameter.properties.all("OfxParamPropChoiceOption"), value)
+        chosen = _option(options, value)
         if chosen is not None:
             return (chosen,)
     items = value if isinstance(value, (list, tuple)) else \
@@ -64,10 +67,21 @@ def parameter_value(parameter: Parameter, value: Any) -> tuple[Any, ...]:
     except ValueError:
         result = ()
     if len(result) != count:
-        options = parameter.properties.all("OfxParamPropChoiceOption")
         expected = f"one of {', '.join(options)}" if options else f"{count} number{'s' * (count > 1)}"
         raise InputError(f"parameter {parameter.name!r} takes {expected}, not {value!r}")
     return result
+
+
+def _enumerated(parameter: Parameter, options: Sequence[str], text: str) -> str:
+    """What a choice by strings holds for ``text``: one of its own strings, or that of the option so called. Without
+    strings of its own it holds the options' (ofxParam.h, kOfxParamPropChoiceEnum)."""
+    held = parameter.properties.all("OfxParamPropChoiceEnum") or options
+    if text in held or not held:
+        return text
+    chosen = _option(options, text)
+    if chosen is None or chosen >= len(held):
+        raise InputError(f"parameter {parameter.name!r} takes one of {', '.join(options)}, not {text!r}")
+    return str(held[chosen])
 
 
 def _option(options: Sequence[str], text: str) -> int | None:
