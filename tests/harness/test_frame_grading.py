@@ -68,6 +68,55 @@ def test_a_plateau_below_full_scale_is_clipping_and_is_said_in_code_values(chann
     assert "middle" not in excluded_reasons(judged)
 
 
+def in_eight_bits(rgb: np.ndarray) -> np.ndarray:
+    """Through full-range 8-bit Y'CbCr 4:2:0 and back, chroma a mean of four pixels (BT.709-6, tables 3 and 4)."""
+    to_luma = np.array([0.2126, 0.7152, 0.0722])
+    luma = rgb @ to_luma
+    chroma = np.stack([(rgb[..., 2] - luma) / 1.8556, (rgb[..., 0] - luma) / 1.5748])
+    chroma = chroma.reshape(2, rgb.shape[0] // 2, 2, rgb.shape[1] // 2, 2).mean(axis=(2, 4))
+    luma, chroma = (np.round(plane * 255) / 255 for plane in (luma, chroma))
+    cb, cr = chroma.repeat(2, axis=1).repeat(2, axis=2)
+    red, blue = luma + 1.5748 * cr, luma + 1.8556 * cb
+    return np.stack([red, (luma - to_luma[0] * red - to_luma[2] * blue) / to_luma[1], blue], axis=-1).astype(np.float32)
+
+
+def plain(rgb: np.ndarray) -> np.ndarray:
+    """8 bits of R'G'B'."""
+    return np.round(rgb * 255).astype(np.float32) / 255
+
+
+def clipped_names(rgb: np.ndarray) -> set[str]:
+    return {name for name, reasons in excluded_reasons(graded(rgb)).items()
+            if any(isinstance(one, Clipped) for one in reasons)}
+
+
+@pytest.fixture(scope="module")
+def quiet() -> list[np.ndarray]:
+    """Frames in a log curve whose noise is under a code of 8 bits."""
+    return [drawn(replace(BASE, shot_noise=noise, read_noise=2e-5, vignette_stops=0.0, size=0.5 + 0.02 * n), n)[0]
+            for n, noise in enumerate((1e-6, 3e-6, 1e-5, 3e-5))]
+
+
+def test_even_patches_of_coarse_codes_are_not_clipped(quiet: list[np.ndarray]) -> None:
+    """8-bit log without loss: white lies on one code because every even patch does."""
+    for rgb, shift in zip(quiet, (0.0, 0.3, 0.7, 0.0), strict=True):     # where between two codes white happens to lie
+        moved = rgb + np.float32(shift / 255)
+        assert clipped_names(in_eight_bits(moved)) == set()
+        assert clipped_names(plain(moved)) == set()
+
+
+def test_coarse_codes_that_really_clip_are_said(quiet: list[np.ndarray]) -> None:
+    """A camera's own clip point inside the range of codes: two bars end on it, or a lamp beside the card does.
+    Without noise, too."""
+    for rgb in (quiet[0].copy(), quiet[3].copy()):
+        levels = read_patches(rgb, CARD, find_card(rgb, CARD), LinearLight(FOOTAGE["acescct"])).code[:, 1]
+        white, middle = levels[NAMES.index("white")], levels[NAMES.index("middle")]
+        assert {"white", "middle"} <= clipped_names(plain(np.minimum(rgb, np.float32(middle - 0.01))))
+        rgb[8:48, 8:88] = 0.9
+        for code in (in_eight_bits, plain):
+            assert clipped_names(code(np.minimum(rgb, np.float32(white - 0.01)))) == {"white"}
+
+
 def test_crushed_blacks_above_code_zero_are_clipping():
     rgb, truth = drawn(BASE)
     black = truth.patches[NAMES.index("black")].min()

@@ -3,6 +3,10 @@
 A log curve's greatest code, a sensor channel that clips before a gain: many pixels share one value with nothing above
 it in the whole picture. Noise would spread them, and noise that is seen in the other patches is expected here too, so a
 picture without noise (drawn, or denoised flat) is never called clipped for being even.
+
+Where the coding's steps are wider than the noise (8 bits of log, above all with chroma coded apart, whose steps in R',
+G' and B' are no steps of theirs), every even patch lies mostly on one value. A pile-up at the end is no sign then: only
+bars of unlike levels that end on the same value are, or highlights elsewhere in the picture that pile up on it.
 """
 
 from __future__ import annotations
@@ -10,18 +14,27 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
+import cv2
 import numpy as np
 from scipy.special import ndtr, ndtri
 
 from huewright.finding.light import LinearLight
 from huewright.finding.pose import Pose
-from huewright.models.card import Card
+from huewright.models.card import Card, Patch
 
 # A plateau holds at least this share of a patch's pixels: of a display picture more, for its curve may press whites
 # together until noise no longer shows.
 LEAST_SHARE, LEAST_SHARE_DISPLAY = 0.03, 0.5
 MOST_BEYOND = 2e-4         # of the picture's pixels beyond a plateau: dead pixels
 LEAST_MISSING = 10.0       # pixels that a patch must lack above a plateau: of fewer, chance may leave none
+QUITE_EVEN = 0.75          # of the other patches: a crushed black may lie wholly on one value
+# Where patches elsewhere lie mostly on one value, too:
+MOSTLY = 0.5               # of a patch's pixels on the plateau
+UNLIKE = 0.15              # by which two paints' references differ
+LEAST_HIGHLIGHT = 1e-3     # of the picture, beside the card
+CODE = 1.5 / 255           # what coding chroma apart in 8 bits adds to a channel that ends
+CLOSE = 0.02               # below the plateau: a smooth highlight's top is spread over this
+RIM = 1.1                  # the card, widened
 SAMPLES = 480              # places looked at in a patch
 INNER = 0.75
 
@@ -54,9 +67,12 @@ def find_plateaus(rgb: np.ndarray, card: Card, pose: Pose, light: LinearLight, s
             found = _plateau([sign * v for v in values], sign, channel, light, least)
             if found is None:
                 continue
-            limit, fractions = found
-            beyond = rgb[::2, ::2, channel] * np.float32(sign) > limit + _tolerance(limit)
-            if beyond.mean() > MOST_BEYOND:
+            limit, fractions, alone = found
+            seen = rgb[::2, ::2, channel] * np.float32(sign)
+            if (seen > limit + (_tolerance(limit) if alone else CODE)).mean() > MOST_BEYOND:
+                continue
+            if not alone and not _unlike_paints([card.patches[k] for k in kept], fractions) and not _piled_up(
+                    seen, limit, ~_near_card(seen.shape, card, pose)):
                 continue
             level[channel] = sign * limit
             for k, fraction in zip(kept, fractions, strict=True):
@@ -65,8 +81,9 @@ def find_plateaus(rgb: np.ndarray, card: Card, pose: Pose, light: LinearLight, s
 
 
 def _plateau(values: list[np.ndarray], sign: float, channel: int, light: LinearLight,
-             least: float) -> tuple[float, list[float]] | None:
-    """(value, fraction of each patch on it) of a spike at the greatest value of all patches, or None."""
+             least: float) -> tuple[float, list[float], bool] | None:
+    """(value, fraction of each patch on it, whether that alone says it) of a spike at the greatest value of all
+    patches, or None. It doesn't say it where patches below are as much on one value as a clipped one would be."""
     limit = max(float(v.max()) for v in values)
     tolerance = _tolerance(limit)
     fractions = [float((v >= limit - tolerance).mean()) for v in values]
@@ -83,7 +100,44 @@ def _plateau(values: list[np.ndarray], sign: float, channel: int, light: LinearL
     s = expected / max(step, 1e-12)
     # What a Gaussian of this spread leaves in its last occupied step, at worst.
     usual = 1.0 - float(ndtr(3.5 - 1.0 / s)) if s > 0.2 else 1.0
-    return (limit, fractions) if fractions[worst] > 1.5 * usual + least else None
+    if fractions[worst] <= 1.5 * usual + least:     # no more than noise does, or there is none to go by
+        return (limit, fractions, False) if usual > MOSTLY and fractions[worst] >= MOSTLY else None
+    elsewhere = float(np.quantile([_on_one_value(values[k]) for k in others], QUITE_EVEN))
+    return limit, fractions, fractions[worst] > 1.5 * elsewhere + least
+
+
+def _on_one_value(values: np.ndarray) -> float:
+    """The share of a patch's pixels that the most frequent value has."""
+    return float(np.unique(values, return_counts=True)[1].max() / len(values))
+
+
+def _unlike_paints(patches: list[Patch], fractions: list[float]) -> bool:
+    """Whether two bars that mostly lie on the plateau are of unlike levels: unclipped they would not share it. (Chips
+    of unlike paint may be equal in one channel.)"""
+    levels = [(patch.level_ire, None if patch.xyz is None else patch.xyz[1],
+               float(np.mean(patch.reflectance)) if patch.reflectance else None)
+              for patch, fraction in zip(patches, fractions, strict=True)
+              if patch.role == "bar" and fraction >= MOSTLY]
+    return any(a is not None and b is not None and abs(a - b) > UNLIKE * max(abs(a), abs(b))
+               for n, one in enumerate(levels) for other in levels[n + 1:] for a, b in zip(one, other, strict=True))
+
+
+def _piled_up(seen: np.ndarray, limit: float, elsewhere: np.ndarray) -> bool:
+    """Whether ``elsewhere`` in the picture, too, much ends on ``limit``, and little comes close to it."""
+    values = seen[elsewhere]
+    on = np.count_nonzero(values >= limit - CODE)
+    close = np.count_nonzero(values >= limit - CODE - CLOSE) - on
+    return on >= LEAST_HIGHLIGHT * seen.size and on > 2 * close
+
+
+def _near_card(shape: tuple[int, ...], card: Card, pose: Pose) -> np.ndarray:
+    """Of every other pixel both ways, those of the card and a rim about it, whose ground may be as bright as white."""
+    corners = np.array([(0, 0), (card.size[0], 0), card.size, (0, card.size[1])], dtype=np.float64)
+    middle = corners.mean(axis=0)
+    outline = pose.to_pixels(middle + RIM * (corners - middle)) / 2
+    mask = np.zeros(shape, np.uint8)
+    cv2.fillConvexPoly(mask, np.round(np.clip(outline, -1e4, 1e4)).astype(np.int32), 1)
+    return mask.astype(bool)
 
 
 def _missing(values: np.ndarray, low: float, high: float) -> float:

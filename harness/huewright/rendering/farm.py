@@ -105,7 +105,7 @@ class _Handed:
         except queue.Empty:
             self.watch.look()
             return
-        if future is None or self.waiting.get(number) is not future:
+        if number not in self.waiting or self.waiting[number] is not future:
             return
         status = future.status
         if status == "finished":
