@@ -10,6 +10,8 @@ import pytest
 from huewright.errors import InputError
 from huewright.steps.ofx_bench import CASES, bench_plugin
 
+pytestmark = pytest.mark.slow
+
 
 def test_each_case_has_its_row(binary: Path) -> None:
     result = bench_plugin(binary, threads=2, rounds=3, size=(96, 64))

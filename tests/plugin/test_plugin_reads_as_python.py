@@ -18,6 +18,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 from badfiles.ways import damaged
@@ -27,7 +28,8 @@ from huewright.errors import InputError
 from huewright.files import json_text
 from huewright.models.card import load_card
 from huewright.models.chain import FORMAT, LISTS, read_chains
-from huewright.models.patches import patches_to_dict, read_patches
+from huewright.models.patches import FAULTS, patches_to_dict, read_patches
+from huewright.models.schema import schemas
 from huewright.plugin import build as building
 from huewright_kernels import compile_chain
 from huewright_kernels.ops import REGISTRY, Operation
@@ -339,6 +341,36 @@ def test_patches_are_read_alike(reader: Path, tmp_path: Path, monkeypatch: pytes
     kinds = Counter("taken" if not isinstance(e, str) else re.sub(r"case.*?\(|\d+|'.*'", "", e).split(":")[-1]
                     for e in expected)
     assert kinds["taken"] > PATCHES_FILES // 5 and len(kinds) > 12, kinds
+
+
+def test_the_schema_says_what_the_readers_take(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What they take is valid by the patches file's schema; what is valid they refuse for its geometry alone, or for a
+    text that JSON allows and this project doesn't."""
+    valid_by_schema = jsonschema.Draft202012Validator(schemas()["patches"]).is_valid
+    told: Counter[str] = Counter()
+    monkeypatch.chdir(tmp_path)
+    for option, data in damaged_patches(seed=5)[:PATCHES_FILES:2]:
+        try:
+            record = json.loads(data, object_pairs_hook=once)
+        except (ValueError, RecursionError):
+            continue
+        verdict = in_python(tmp_path / "case.patches", option, data)
+        valid = valid_by_schema(record)
+        if not isinstance(verdict, str):
+            assert valid
+            told["taken"] += 1
+        elif valid:
+            assert any(fault in verdict for fault in FAULTS) or ", line " in verdict, verdict
+            told["geometry"] += 1
+        else:
+            told["refused by both"] += 1
+    assert min(told[name] for name in ("taken", "geometry", "refused by both")) > 10, told
+
+
+def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    if len(dict(pairs)) < len(pairs):
+        raise ValueError("a key stands twice")
+    return dict(pairs)
 
 
 def cube_text(any: random.Random) -> str:
