@@ -23,6 +23,7 @@ from huewright.models.reasons import NoCard, Usable
 from huewright.models.survey import FrameGrade, Survey, survey_to_dict
 from huewright.solver.simulate import FOOTAGE, simulated_take
 from huewright.steps.solve import solve_survey
+from scenefile import SCENE
 
 ROOT = Path(__file__).parents[2]
 CARD = ROOT / "demo" / "huewright_demo" / "card.toml"
@@ -55,33 +56,6 @@ CLF = """<?xml version="1.0" encoding="UTF-8"?>
     0 0 0 0 0 1 0 1 0 0 1 1 1 0 0 1 0 1 1 1 0 1 1 1</Array></LUT3D>
 </ProcessList>
 """
-SCENE = '''format = "huewright-scene-1"
-title = "Kitchen"
-card = "card.toml"
-
-[settings]
-levels = { middle = 45 }
-strength = { hues = 0.8 }
-
-[[camera]]
-name = "A"
-encoding = "display"
-range = "legal"
-
-[[take]]
-camera = "A"
-path = "takes/a_noon.mov:100-240"
-moment = 12:04:30
-
-[[take]]
-camera = "A"
-path = "takes/b"
-
-[[shot]]
-camera = "A"
-path = "shots/kitchen_1.mov"
-served_by = ["a_noon"]
-'''
 
 
 def make(folder: Path) -> None:

@@ -23,48 +23,7 @@ from huewright.models.scene import (
 )
 from huewright.models.schema import schemas
 from huewright.models.settings import SolveSettings, Strength
-
-TEXT = '''format = "huewright-scene-1"
-title = "Kitchen"
-card = "card.toml"
-
-[settings]
-levels = { middle = 45 }
-strength = { hues = 0.8 }
-
-[[camera]]
-name = "A"
-encoding = "ACEScct"
-
-[[camera]]
-name = "B"
-encoding = "display"
-range = "legal"
-
-[[take]]
-camera = "A"
-path = "takes/a_morning.####.exr"
-
-[[take]]
-camera = "A"
-path = "takes/a_noon.mov:100-240"
-moment = 12:04:30
-
-[[take]]
-camera = "B"
-path = "takes/b"
-
-[[shot]]
-camera = "A"
-path = "shots/kitchen_1.mov"
-served_by = ["a_morning", "a_noon"]
-
-[[shot]]
-camera = "B"
-path = "shots/kitchen_2.####.png"
-served_by = "b"
-make = "export"
-'''
+from scenefile import SCENE as TEXT
 
 
 def write(folder: Path, text: str) -> Path:
@@ -120,6 +79,8 @@ def test_a_scene_is_written_and_read_back(tmp_path: Path) -> None:
     ("[[take]]\ncamera = \"B\"\npath = \"takes/b\"\n", "", "there is no take 'b'"),
     ('name = "B"', 'name = "B/2"', "line 13, camera 'B/2': its name 'B/2' can't be a file's"),
     ('make = "export"', "make = true", "make takes text, not true"),
+    ("a_noon.mov:100", f"a_noon.mov:{'9' * 5000}", "line 22, take 'takes/a_noon.mov:9999"),
+    ("12:04:30", f'"{"9" * 5000}"', "99... is no moment; write a time of day"),
 ])
 def test_what_is_wrong_is_said_with_its_place(tmp_path: Path, there: str, instead: str, said: str) -> None:
     assert there in TEXT
@@ -127,7 +88,7 @@ def test_what_is_wrong_is_said_with_its_place(tmp_path: Path, there: str, instea
     with pytest.raises(InputError) as refused:
         load_scene(path)
     assert str(refused.value).startswith(str(path)) and "\n" not in str(refused.value)
-    assert said in str(refused.value)
+    assert said in str(refused.value) and len(str(refused.value)) < 1000
 
 
 @pytest.mark.parametrize(("path", "name"), [

@@ -18,6 +18,7 @@ from huewright.models.reasons import Clipped, PatchesLost, Reflection, Remedy, U
 from huewright.models.record import from_record, to_record
 from huewright.models.refusals import (
     BarClipped,
+    BeyondEncoding,
     ChipsColourless,
     ChipsOnLine,
     LightOfOneColour,
@@ -127,6 +128,16 @@ def test_light_with_next_to_no_blue(card: Card, reading: Reading) -> None:
 
     found = refusal(remade(reading, tungsten), card)
     assert isinstance(found, LightOfOneColour) and found.balance_stops > MOST_BALANCE_STOPS
+
+
+@pytest.mark.parametrize("method", ["sectors", "spectral-sectors"])
+@pytest.mark.parametrize(("name", "values"), [
+    ("red", {"mean": (60.0, 0.4, 0.4)}), ("middle", {"mean": (1e6, 1e6, 1e6)}), ("cyan", {"mean": (-1e6, -1e6, -1e6)}),
+    ("magenta", {"covariance": ((1e6, 0.0, 0.0), (0.0, 1e6, 0.0), (0.0, 0.0, 1e6))}),
+    ("white", {"covariance": ((1e12, 0.0, 0.0), (0.0, 1e12, 0.0), (0.0, 0.0, 1e12))})])
+def test_values_that_no_light_has(card: Card, reading: Reading, name: str, values: dict, method: str) -> None:
+    """From a damaged survey, or linear light declared to be log: never an overflow, nor an answer."""
+    assert refusal(changed(reading, (name,), **values), card, SolveSettings(method=method)) == BeyondEncoding(name)
 
 
 def test_no_usable_frame(card: Card) -> None:

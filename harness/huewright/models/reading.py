@@ -33,8 +33,9 @@ class PatchReading:
     covariance    3x3 covariance of single pixels (noise), code values squared: symmetric, no negative variance in any
                   direction (``ValueError``)
     standard_error  standard error of ``mean`` per channel, correlation between pixels allowed for
-    correlation   of the errors of ``mean`` between red and green, red and blue, green and blue, -1..1: light and veil
-                  that are misjudged are so in all channels. None: as that of single pixels
+    correlation   of the errors of ``mean`` between red and green, red and blue, green and blue, -1..1, such as three
+                  numbers can have (``ValueError``): light and veil that are misjudged are so in all channels. None: as
+                  that of single pixels
     count         effective number of pixels (sum of coverage)
     clipped       fraction of pixels at or beyond the code range, per channel, 0..1
     glare         reflection score, 0 none .. 1 certainly; ``excluded`` if the patch must not be used
@@ -61,6 +62,8 @@ class PatchReading:
             raise ValueError("covariance is not symmetric")
         if np.linalg.eigvalsh(covariance)[0] < -slack:
             raise ValueError("covariance has a negative variance (it is not positive semi-definite)")
+        if self.correlation is not None and np.linalg.eigvalsh(correlation_matrix(self.correlation))[0] < -ROUNDING:
+            raise ValueError("correlation is of no three channels (it is not positive semi-definite)")
 
 
 @dataclass(frozen=True)
@@ -88,6 +91,12 @@ class Reading:
         raise KeyError(name)
 
 
+def correlation_matrix(correlation: Triple) -> np.ndarray:
+    """(3, 3) of the correlations between red and green, red and blue, green and blue."""
+    red_green, red_blue, green_blue = correlation
+    return np.array([[1.0, red_green, red_blue], [red_green, 1.0, green_blue], [red_blue, green_blue, 1.0]])
+
+
 def clip_shift(share: np.ndarray, deviation: np.ndarray) -> np.ndarray:
     """How far clipping ``share`` (0..1) of a normal spread of ``deviation`` moves its mean, both of any one shape:
     deviation (pdf(z) - z share), where P(x > z) = share."""
@@ -102,4 +111,4 @@ def clipping_tells(share: np.ndarray, shift: np.ndarray, least: float) -> np.nda
     return (share > least) & ((share > MOST_CLIPPED) | (shift > CLIP_SHIFT))
 
 
-__all__ = ["PatchReading", "Reading", "clip_shift", "clipping_tells"]
+__all__ = ["PatchReading", "Reading", "clip_shift", "clipping_tells", "correlation_matrix"]

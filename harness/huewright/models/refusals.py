@@ -52,6 +52,12 @@ class LightOfOneColour(Refusal, frozen=True):
     balance_stops: Positive
 
 
+class BeyondEncoding(Refusal, frozen=True):
+    """What was read of this ``patch``, or the noise around it, is no light that can be, decoded as declared."""
+
+    patch: Name
+
+
 class NoSpectra(Refusal, frozen=True):
     """The card gives no reflectance of these ``patches``, which a method that reasons with spectra needs."""
 

@@ -19,7 +19,17 @@ import msgspec
 
 from huewright.errors import InputError
 from huewright.files import read_text, write_text
-from huewright.models.record import Name, Number, Positive, Share, check_plain, from_record, place_words, to_record
+from huewright.models.record import (
+    Name,
+    Number,
+    Positive,
+    Share,
+    check_plain,
+    from_record,
+    place_words,
+    shown,
+    to_record,
+)
 from huewright.models.settings import SolveSettings, Strength
 
 FORMAT = "huewright-scene-1"
@@ -264,7 +274,7 @@ def _lines(text: str, record: dict[str, Any]) -> dict[str, tuple[int, ...]]:
 
 def _at(path: Path, lines: dict[str, tuple[int, ...]], kind: str, index: int, name: str) -> str:
     line = f", line {lines[kind][index]}" if kind in lines else ""
-    return f"{path}{line}, {kind} {name!r}" if name else f"{path}{line}, {kind} {index + 1}"
+    return f"{path}{line}, {kind} {shown(name)}" if name else f"{path}{line}, {kind} {index + 1}"
 
 
 def scene_text(scene: Scene) -> str:
@@ -343,8 +353,9 @@ def fault_of(scene: Scene) -> tuple[str, int | None, str] | None:
             if clip.camera not in cameras:
                 return kind, index, f"there is no camera {clip.camera!r}{_close(clip.camera, cameras)}"
             if clip.moment and not is_moment(clip.moment):
-                return kind, index, (f"{clip.moment!r} is no moment; write a time of day as 10:04 or 10:04:30, or a "
-                                     f"time code as 10:04:00:12, up to {MOST_HOURS} hours (24 and more after midnight)")
+                return kind, index, (f"{shown(clip.moment)} is no moment; write a time of day as 10:04 or 10:04:30, or "
+                                     f"a time code as 10:04:00:12, up to {MOST_HOURS} hours (24 and more after "
+                                     "midnight)")
     takes = {take.name: take for take in scene.takes}
     for index, shot in enumerate(scene.shots):
         for name in shot.named_takes:

@@ -11,7 +11,7 @@ from huewright.colorimetry.targets import Target
 from huewright.errors import NoAnswerError
 from huewright.models import reasons, refusals
 from huewright.models.card import Card
-from huewright.models.reading import PatchReading, Reading, clip_shift, clipping_tells
+from huewright.models.reading import PatchReading, Reading, clip_shift, clipping_tells, correlation_matrix
 from huewright.models.settings import SolveSettings
 
 GLARE_LIMIT = 0.5        # above this an overexposed patch is a reflection, not an overexposed take
@@ -81,8 +81,7 @@ def _sample(found: PatchReading, role: str, target: Target) -> Sample:
     deviation = np.sqrt(np.clip(np.diag(pixel), 1e-30, None))
     correlation = pixel / np.outer(deviation, deviation)
     if found.correlation is not None:
-        red_green, red_blue, green_blue = found.correlation
-        correlation = np.array([[1, red_green, red_blue], [red_green, 1, green_blue], [red_blue, green_blue, 1]])
+        correlation = correlation_matrix(found.correlation)
     np.fill_diagonal(correlation, 1.0)
     error = np.array(found.standard_error, dtype=np.float64)
     return Sample(found.name, role, target, np.array(found.mean, dtype=np.float64), pixel,

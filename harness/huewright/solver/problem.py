@@ -10,15 +10,19 @@ from huewright_kernels.ops import HueSectors, Operation, ToneCurve
 
 from huewright.colorimetry.display import Display, display_named
 from huewright.colorimetry.targets import Target, reference_rgb, targets_for
+from huewright.errors import NoAnswerError
 from huewright.models.card import Card
 from huewright.models.cautions import Caution
 from huewright.models.footage import Footage
 from huewright.models.reading import Reading
+from huewright.models.record import MOST_CODE
+from huewright.models.refusals import BeyondEncoding
 from huewright.models.settings import SolveSettings
+from huewright.reference import apply_chain
 from huewright.solver.chain import Balance, Chain
 from huewright.solver.evidence import Evidence, Sample, gather
 from huewright.solver.fit import Fit
-from huewright.solver.model import Model
+from huewright.solver.model import Model, sigma_points
 
 
 @dataclass(frozen=True)
@@ -78,8 +82,22 @@ def set_up(reading: Reading, card: Card, footage: Footage, settings: SolveSettin
                           adaptation=settings.adaptation, levels_ire=settings.levels_ire,
                           fractions=settings.fractions, nudges_deg=settings.nudges_deg)
     evidence = gather(reading, card, targets, settings)
-    return Problem(card, reading, footage, settings, display, Chain(footage, display, settings.adaptation), targets,
-                   evidence, reference_rgb(card, settings.display, settings.adaptation))
+    chain = Chain(footage, display, settings.adaptation)
+    problem = Problem(card, reading, footage, settings, display, chain, targets, evidence,
+                      reference_rgb(card, settings.display, settings.adaptation))
+    _demand_light(chain, problem.samples)
+    return problem
+
+
+def _demand_light(chain: Chain, samples: tuple[Sample, ...]) -> None:
+    """Every value that a solve works with must be light that can be: a log curve makes infinity of a code of 60, and
+    nothing is darker than black by as much as the brightest patch is brighter."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        light = apply_chain(chain.decode, sigma_points(np.array([sample.mean for sample in samples]),
+                                                       np.array([sample.pixel_covariance for sample in samples])))
+    for sample, points in zip(samples, light, strict=True):
+        if not np.all((points <= MOST_CODE) & (points >= -light.max())):
+            raise NoAnswerError(BeyondEncoding(sample.name))
 
 
 def rounded(value: Any, digits: int) -> Any:

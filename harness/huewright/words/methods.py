@@ -53,6 +53,12 @@ def _(item: refusals.LightOfOneColour) -> str:
 
 
 @sentence.register
+def _(item: refusals.BeyondEncoding) -> str:
+    return (f"the values read of patch {item.patch!r}, or the noise around them, are no light that can be when they "
+            "are decoded as declared; check --encoding, or make the survey again: it may be damaged")
+
+
+@sentence.register
 def _(item: refusals.NoSpectra) -> str:
     return (f"the card file gives no reflectance of {', '.join(item.patches)}, and this method reasons with spectra; "
             "give it them (reflectance and wavelengths_nm), or use --method matrix-sectors")
