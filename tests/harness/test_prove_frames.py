@@ -17,6 +17,7 @@ from huewright.colorimetry.display import to_ycbcr
 from huewright.errors import InputError
 from huewright.files import sha256
 from huewright.frames import Frame, parse_sequence, read_frame, write_frame
+from huewright.frames.opening import open_take
 from huewright.frames.sequence import FrameSequence
 from huewright.models.card import Card, load_card
 from huewright.models.cautions import (
@@ -168,6 +169,19 @@ def test_integer_files_in_legal_range_are_read_as_declared(job: Job, tmp_path: P
     # Taken for full range, the same files are not what the correction makes.
     with pytest.raises(InputError, match="were not rendered with this correction"):
         proven(job, tmp_path / "wrong", after=parse_sequence(out))
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_a_movie_made_of_frames_that_begin_later_is_held_against_those(job: Job, tmp_path: Path) -> None:
+    """The movie counts from 0, the frames do not."""
+    movie = tmp_path / "card.mkv"
+    render_take(job.correction, job.take, movie, codec="ffv1", bits=12, rate="25")
+    assert open_take(movie).numbers == tuple(range(len(job.take)))
+    proof = proven(job, tmp_path / "proof", after=open_take(movie), shots=[(job.take, open_take(movie))])
+    assert proof.passed and proof.frames.measured == (7, 8)
+    part = job.take.only((7, 8))       # of which the movie is no render, nor said to be a part
+    with pytest.raises(InputError, match="none of the frames that the survey chose"):
+        proven(job, tmp_path / "no", before=part, after=open_take(movie))
 
 
 @pytest.mark.usefixtures("undrawn")

@@ -14,6 +14,7 @@ from clips import HD_TAGS, LOSSLESS, codes, planes, write_clip
 from huewright.errors import InputError
 from huewright.frames import Frame, open_take, write_frame
 from huewright.frames.encoding import CODECS
+from huewright.frames.renumbered import numbered_as
 from huewright.models.cautions import ReviewMovie
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
@@ -164,3 +165,25 @@ def test_the_same_render_has_the_same_pictures_on_any_threads(tmp_path: Path) ->
     one, other = open_take(tmp_path / "1.mkv"), open_take(tmp_path / "3.mkv")
     assert [one.identity(n) for n in one.numbers] == [other.identity(n) for n in other.numbers]
     assert set(CODECS) == {"h264", "h265", "vc3", "rdd36", "ffv1"}
+
+
+def test_a_movie_of_a_range_is_taken_under_the_range_s_numbers(tmp_path: Path) -> None:
+    coded, bare = source(tmp_path / "a.mov", 12, timecode="00:00:10:00"), source(tmp_path / "b.mkv", 12)
+    for clip in (coded, bare):
+        part, out = open_take(f"{clip}:4-8"), tmp_path / f"part-{clip.name}"
+        render_take(CORRECTION, part, out, codec="ffv1" if clip is bare else None, bits=10)
+        made = open_take(out)
+        assert made.numbers == tuple(range(5))
+        taken = numbered_as(made, part)
+        assert taken.numbers == part.numbers and taken.whole_numbers() == frozenset(part.numbers)
+        assert np.array_equal(taken.frame(6).pixels, made.frame(2).pixels) and taken.only([6, 7]).numbers == (6, 7)
+        assert (taken.identity(6), taken.called(6)) == (made.identity(2), made.called(2))
+        assert (taken.time_s(6), taken.timecode(6)) == (made.time_s(2), made.timecode(2))
+        assert (taken.rate, taken.kind, taken.code_range, taken.code_bits) == (
+            made.rate, made.kind, made.code_range, made.code_bits)
+        whole = numbered_as(made, open_take(clip))
+        assert whole.numbers == (part.numbers if clip is coded else made.numbers)     # time code tells, else nothing
+    assert numbered_as(open_take(coded), open_take(coded)).numbers == tuple(range(12))
+    assert numbered_as(open_take(f"{coded}:4-5"), open_take(coded)).numbers == (4, 5)
+    with pytest.raises(InputError, match="begins at 00:00:10:04, and .* at 00:00:10:05: it is not the render of that"):
+        numbered_as(open_take(tmp_path / "part-a.mov"), open_take(f"{coded}:5-9"))

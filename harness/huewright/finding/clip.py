@@ -127,7 +127,7 @@ def _piled_up(seen: np.ndarray, limit: float, elsewhere: np.ndarray) -> bool:
     values = seen[elsewhere]
     on = np.count_nonzero(values >= limit - CODE)
     close = np.count_nonzero(values >= limit - CODE - CLOSE) - on
-    return on >= LEAST_HIGHLIGHT * seen.size and on > 2 * close
+    return bool(on >= LEAST_HIGHLIGHT * seen.size and on > 2 * close)
 
 
 def _near_card(shape: tuple[int, ...], card: Card, pose: Pose) -> np.ndarray:

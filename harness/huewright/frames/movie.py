@@ -125,6 +125,10 @@ class MovieTake(Take):
     def whole_numbers(self) -> frozenset[int]:
         return frozenset(range(len(self.movie.stamps.at)))
 
+    @property
+    def counted(self) -> bool:
+        return True
+
     def only(self, numbers: Iterable[int]) -> MovieTake:
         chosen = tuple(sorted(set(numbers)))
         there = set(self.numbers)

@@ -95,6 +95,11 @@ class Take(ABC):
         """Whether its frames were named one by one, so that others of their names say nothing."""
         return False
 
+    @property
+    def counted(self) -> bool:
+        """Whether its frames have no numbers of their own and are counted from 0."""
+        return False
+
     @abstractmethod
     def only(self, numbers: Iterable[int]) -> Self:
         """The same take cut to ``numbers``, which were chosen, so that what lies between is no hole.

@@ -16,6 +16,7 @@ from huewright.colorimetry.declare import NOT_VERIFIED
 from huewright.colorimetry.excursions import RangeTally
 from huewright.errors import InputError
 from huewright.files import refuse_existing
+from huewright.frames.renumbered import numbered_as
 from huewright.models.card import Card
 from huewright.models.cautions import Caution
 from huewright.models.correction import Correction
@@ -50,15 +51,18 @@ def prove(correction: Correction, survey: Survey, card: Card, *, before: Take, a
     ``shots`` are pairs of a shot and its render: looked through for range and flashing, and shown. ``after_range``
     and ``after_bits`` are what the rendered files were written with; None: what a movie says itself, full of pictures.
     ``title`` heads the page (scene, camera, client); without one the take's folder and files name it. ``more`` is what
-    renders and exports found that the page shall say too. Raises :class:`InputError` if an output exists, if none of
-    the survey's chosen frames is in both takes, or if the survey, the card or a rendered frame does not belong to the
-    correction.
+    renders and exports found that the page shall say too. Movies that were rendered from a range are taken under the
+    range's numbers (:func:`huewright.frames.renumbered.numbered_as`). Raises :class:`InputError` if an output exists,
+    if none of the survey's chosen frames is in both takes, or if the survey, the card or a rendered frame does not
+    belong to the correction.
     """
     out = Path(out_dir)
     for name in ("proof.json", "proof.html"):
         refuse_existing(out / name, overwrite=overwrite)
     if after_range not in (*RANGES, None):
         raise InputError(f"the rendered files' range is {' or '.join(RANGES)}, not {after_range!r}")
+    after = numbered_as(after, before)
+    shots = [(source, numbered_as(made, source)) for source, made in shots]
     check_proof_inputs(correction, survey, card)
     grades = measurable(survey, before, after)
 
