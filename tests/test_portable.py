@@ -31,9 +31,9 @@ LINUX = ("huewright.host", "huewright.probe")
 """These run on Linux only and say so before they are imported (:mod:`huewright.host.support`)."""
 EVERYWHERE = {"huewright.host", "huewright.host.bundle", "huewright.host.support", "huewright.probe"}
 GUARDED = {"huewright.files": {"O_TMPFILE", "O_DIRECTORY", "fcntl"}, "huewright_kernels.cache": {"getuid"},
-           "huewright_kernels.threads": {"sched_getaffinity"}, "huewright.timing.rows": {"getloadavg"}}
+           "huewright_kernels.threads": {"sched_getaffinity"}, "huewright.timing.clock": {"getloadavg"}}
 """Where a name is asked for first; the test below runs them without it."""
-OF_PROC = {"huewright.files", "huewright.timing.rows"}
+OF_PROC = {"huewright.files", "huewright.timing.clock"}
 """What reads /proc where it is there."""
 
 
@@ -164,7 +164,7 @@ try:
     probe_bundle(folder)
 except InputError as error:
     print(error)
-from huewright.timing.rows import busy_cautions
+from huewright.timing.clock import busy_cautions
 assert busy_cautions() == []
 from huewright_kernels import compile_chain, run_colours
 from huewright_kernels.ops import Matrix

@@ -12,7 +12,7 @@ from huewright.errors import InputError
 from huewright.frames.picture import Frame, write_frame
 from huewright.models.cautions import MachineBusy
 from huewright.steps import bench
-from huewright.timing import peers, rows, work
+from huewright.timing import clock, peers, rows, work
 from huewright.timing.bars import draw_bench
 from huewright.timing.clock import UNRELIABLE, interleaved, summary
 from huewright_kernels import compile_chain, run
@@ -93,11 +93,11 @@ def test_spread_is_quartile_to_quartile_over_the_median():
 
 
 def test_a_busy_machine_is_called_one(monkeypatch):
-    monkeypatch.setattr(rows.os, "getloadavg", lambda: (64.0, 1.0, 1.0))
-    monkeypatch.setattr(rows.os, "cpu_count", lambda: 4)
-    assert rows.busy_cautions() == [MachineBusy(64.0, 4)]
-    monkeypatch.setattr(rows.os, "getloadavg", lambda: (0.1, 1.0, 1.0))
-    assert rows.busy_cautions() == []
+    monkeypatch.setattr(clock.os, "getloadavg", lambda: (64.0, 1.0, 1.0))
+    monkeypatch.setattr(clock.os, "cpu_count", lambda: 4)
+    assert clock.busy_cautions() == [MachineBusy(64.0, 4)]
+    monkeypatch.setattr(clock.os, "getloadavg", lambda: (0.1, 1.0, 1.0))
+    assert clock.busy_cautions() == []
 
 
 @pytest.mark.parametrize("suffix, kind", [(".exr", np.float16), (".dpx", np.uint16)])

@@ -42,7 +42,7 @@ def run_bench(*, quick: bool = False, threads: int | None = None, sizes: Sequenc
     from huewright_kernels.threads import default_threads
 
     from huewright.device.choosing import require_device
-    from huewright.timing import rows, work
+    from huewright.timing import clock, rows, work
 
     started = time.perf_counter()
     if device != "cpu":
@@ -50,7 +50,7 @@ def run_bench(*, quick: bool = False, threads: int | None = None, sizes: Sequenc
     everyone = default_threads() if threads is None else threads
     if everyone < 1:
         raise InputError("a bench needs at least one thread")
-    cautions = rows.busy_cautions()
+    cautions = clock.busy_cautions()
     names = sizes if sizes is not None else ("UHD",) if device != "cpu" else ("HD",) if quick else ("HD", "UHD")
     for name in names:
         if name not in work.SIZES:
@@ -67,7 +67,7 @@ def run_bench(*, quick: bool = False, threads: int | None = None, sizes: Sequenc
                             for name in names]):
         measured += rows.operation_rows(size, pictures, sorted({1, everyone}), rounds, progress)
     cautions += _loose(measured, stages)
-    return rows.BenchResult(tuple(measured), stages, rows.machine(), versions_of(*VERSIONED),
+    return rows.BenchResult(tuple(measured), stages, clock.machine(), versions_of(*VERSIONED),
                             time.perf_counter() - started, tuple(cautions), everyone)
 
 
@@ -75,7 +75,7 @@ def _on_card(device: str, sizes: Sequence[str], rounds: int, frames: str | None,
              progress: Progress) -> rows.BenchResult:
     from huewright.device.cards import Cards
     from huewright.device.driver import named
-    from huewright.timing import rows, work
+    from huewright.timing import clock, rows, work
     from huewright.timing.cards import card_rows
 
     if frames is not None:
@@ -85,7 +85,7 @@ def _on_card(device: str, sizes: Sequence[str], rounds: int, frames: str | None,
     for name in sizes:
         pictures = {key: make(*work.SIZES[name]) for key, make in work.PICTURES.items()}
         measured += card_rows(compute, name, pictures, rounds, progress)
-    return rows.BenchResult(tuple(measured), (), f"{compute.name} beside {rows.machine()}",
+    return rows.BenchResult(tuple(measured), (), f"{compute.name} beside {clock.machine()}",
                             versions_of(*VERSIONED, "cuda-bindings"), time.perf_counter() - started,
                             tuple(_loose(measured, ())))
 

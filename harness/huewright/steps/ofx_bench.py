@@ -63,13 +63,13 @@ def bench_plugin(path: Path | str, *, threads: int | None = None, rounds: int = 
 
     from huewright.host.bundle import find_binary
     from huewright.host.child import talk
-    from huewright.timing import rows, work
+    from huewright.timing import clock, work
 
     started = time.perf_counter()
     threads = default_threads() if threads is None else threads
     if threads < 1 or rounds < 1:
         raise InputError("a bench needs at least one thread and one round")
-    cautions = rows.busy_cautions()
+    cautions = clock.busy_cautions()
     request = {"path": str(find_binary(path).resolve()), "threads": threads, "rounds": rounds,
                "size": list(size or work.SIZES["HD"])}
     made: list[PluginRow] = []
@@ -79,7 +79,7 @@ def bench_plugin(path: Path | str, *, threads: int | None = None, rounds: int = 
             raise InputError(f"{path}: {answer['error']}")
         made.append(PluginRow(**answer))
         progress(len(made), len(CASES), "timing the plug-in")
-    return PluginBench(tuple(made), rows.machine(), rounds, time.perf_counter() - started, tuple(cautions))
+    return PluginBench(tuple(made), clock.machine(), rounds, time.perf_counter() - started, tuple(cautions))
 
 
 def time_cases(request: dict[str, Any], tell: Tell) -> None:

@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 import gc
+import os
+import platform
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
+import llvmlite.binding
 import numpy as np
+from huewright_kernels.threads import default_threads
+
+from huewright.models.cautions import Caution, MachineBusy
 
 UNRELIABLE = 0.15
 """A spread beyond this share of the median makes a row unreliable."""
+BUSY = 0.5
+"""A machine whose load, before the bench adds its own, is beyond this share of its processors is called busy."""
 
 
 @dataclass(frozen=True)
@@ -48,3 +57,25 @@ def each_round(contenders: dict[str, Callable[[], None]], rounds: int) -> dict[s
 def summary(values: list[float]) -> Timed:
     low, middle, high = np.percentile(values, [25, 50, 75])
     return Timed(float(middle), float((high - low) / middle))
+
+
+def busy_cautions() -> list[Caution]:
+    if not hasattr(os, "getloadavg"):
+        return []
+    load, processors = os.getloadavg()[0], os.cpu_count() or 1
+    if load <= BUSY * processors:
+        return []
+    return [MachineBusy(load, processors)]
+
+
+def machine() -> str:
+    name = platform.processor() or platform.machine()
+    try:
+        for line in Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines():
+            if line.startswith("model name"):
+                name = line.split(":", 1)[1].strip()
+                break
+    except OSError:
+        pass
+    return (f"{name} ({llvmlite.binding.get_host_cpu_name()}), {default_threads()} threads, "
+            f"{platform.system()} {platform.machine()}, Python {platform.python_version()}")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import platform
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -12,24 +10,19 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-import llvmlite.binding
 import numpy as np
 from huewright_kernels.executor import compile_chain, run
 from huewright_kernels.ops import Operation
-from huewright_kernels.threads import default_threads
 
 from huewright.frames.dpx import write_dpx
 from huewright.frames.picture import write_frame
 from huewright.frames.take import Take
-from huewright.models.cautions import Caution, MachineBusy
+from huewright.models.cautions import Caution
 from huewright.models.record import to_record
 from huewright.progress import Progress
 from huewright.timing import peers, work
 from huewright.timing.clock import UNRELIABLE, Timed, interleaved, summary
 from huewright.timing.peers import Peer
-
-BUSY = 0.5
-"""A machine whose load, before the bench adds its own, is beyond this share of its processors is called busy."""
 
 
 @dataclass(frozen=True)
@@ -168,25 +161,3 @@ def stage_rows(take: Take, progress: Progress) -> Iterator[StageRow]:
 def _clocks() -> tuple[float, float]:
     """Seconds passed, and seconds of processor time that this process took on all its threads."""
     return time.perf_counter(), time.process_time()
-
-
-def busy_cautions() -> list[Caution]:
-    if not hasattr(os, "getloadavg"):
-        return []
-    load, processors = os.getloadavg()[0], os.cpu_count() or 1
-    if load <= BUSY * processors:
-        return []
-    return [MachineBusy(load, processors)]
-
-
-def machine() -> str:
-    name = platform.processor() or platform.machine()
-    try:
-        for line in Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines():
-            if line.startswith("model name"):
-                name = line.split(":", 1)[1].strip()
-                break
-    except OSError:
-        pass
-    return (f"{name} ({llvmlite.binding.get_host_cpu_name()}), {default_threads()} threads, "
-            f"{platform.system()} {platform.machine()}, Python {platform.python_version()}")
