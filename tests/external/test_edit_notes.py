@@ -14,7 +14,7 @@ import PyOpenColorIO as ocio  # noqa: N813
 import pytest
 from huewright.errors import InputError
 from huewright.handover.clips import Match, clip_name, match
-from huewright.handover.edit import Handed, Stated, edit_clips, note_corrections
+from huewright.handover.edit import Handed, Stated, clips_found, edit_clips, note_corrections
 from huewright.models.correction import save_correction
 from huewright.steps.edit import edit_with, hand_to_edit
 from huewright.steps.export import export_correction
@@ -177,6 +177,66 @@ def test_a_name_alone_is_not_enough_where_several_folders_have_it(tmp_path: Path
         _, noted = note_corrections(tmp_path / "a.otio", {named: one})
         assert [note.how for note in noted] == wanted
     assert all(note.several == ("b.####.png",) for note in noted)
+
+
+def coded_files(folder: Path, code: str, reel: str = "", count: int = 3, rate: int = 24) -> str:
+    """EXR frames that say their time code (SMPTE ST 12-1: decimal digits, packed), rate and reel, as OpenImageIO writes
+    OpenEXR's standard attributes."""
+    import OpenImageIO as oiio  # noqa: N813
+
+    folder.mkdir()
+    for k in range(count):
+        spec = oiio.ImageSpec(8, 8, 3, "half")
+        frames = int(code[-2:]) + k
+        word = int(code.replace(":", "")[:6], 16) << 8 | (frames // 10) << 4 | frames % 10
+        spec.attribute("smpte:TimeCode", oiio.TypeDesc("timecode"), (word, 0))
+        spec.attribute("FramesPerSecond", oiio.TypeDesc("rational"), (rate, 1))
+        if reel:
+            spec.attribute("reelName", reel)
+        out = oiio.ImageOutput.create("x.exr")
+        assert out.open(str(folder / f"x.{k + 1:04d}.exr"), spec) and out.write_image(np.zeros((8, 8, 3), np.float16))
+        out.close()
+    return str(folder / "x.####.exr")
+
+
+def test_clips_told_by_reel_and_time_code(tmp_path: Path) -> None:
+    """Conformed media bear other names: the reel that the CMX 3600 adapter keeps, and time codes, are what is left.
+    Times of day repeat from reel to reel, so either both agree, or the whole media begins and ends as the file does."""
+    one = coded_files(tmp_path / "one", "10:00:00:05", "A001")
+    two = coded_files(tmp_path / "two", "10:00:00:05", "A002")
+    twin = coded_files(tmp_path / "twin", "10:00:00:05", "A002")
+    bare = coded_files(tmp_path / "bare", "11:00:00:00")
+    zero = coded_files(tmp_path / "zero", "00:00:00:00")
+    at = 10 * 3600 * 24 + 5
+
+    def found(named: list[str], start: float, count: float, reel: str = "", whole: tuple[float, float] | None = None,
+              rate: float = 24, name: str = "sc 12") -> Match:
+        time = otio.opentime.RationalTime
+        media = otio.schema.ExternalReference(target_url="file:///conformed/0001.mxf")
+        if whole is not None:
+            media.available_range = otio.opentime.TimeRange(time(whole[0], rate), time(whole[1], rate))
+        item = otio.schema.Clip(name, media_reference=media, metadata={"cmx_3600": {"reel": reel}} if reel else {},
+                                source_range=otio.opentime.TimeRange(time(start, rate), time(count, rate)))
+        timeline = otio.schema.Timeline("a")
+        timeline.tracks.append(otio.schema.Track("V1", children=[item]))
+        path = tmp_path / "edit.otio"
+        otio.adapters.write_to_file(timeline, str(path))
+        (noted,) = clips_found(path, named)
+        return Match(noted.named, noted.how, noted.several)
+
+    assert found([one, two], at + 1, 2, "A002") == Match(two, "reel")
+    assert found([one, two], at + 1, 2, "a001") == Match(one, "reel")
+    assert found([one, two], at + 1, 2, name="A001") == Match(one, "reel")
+    assert found([one, two], at + 1, 3, "A002") == Match(None)              # beyond the file's last frame
+    assert found([one, two], at + 1, 2, "A003") == Match(None)
+    assert found([one, two], at + 1, 2, "A002", rate=25) == Match(None)
+    assert found([one, two, twin], at + 1, 2, "A002") == Match(None, None, (two, twin))
+    assert found([one, bare], at, 2) == Match(None)                          # within it, but so may be others
+    hour = 11 * 3600 * 24
+    assert found([one, bare], hour, 2, whole=(hour, 3)) == Match(bare, "time code")
+    assert found([one, bare], hour, 2, whole=(hour, 4)) == Match(None)
+    assert found([zero, bare], 0, 2, whole=(0, 3)) == Match(None)            # where every clip without one begins
+    assert found([str(tmp_path / "elsewhere.mov")], hour, 2, "A002", (hour, 3)) == Match(None)
 
 
 @pytest.mark.parametrize(("named", "name"), [

@@ -1,6 +1,9 @@
-"""Which of some named clips a media file is: by its path, else by its file's and folder's names, else by the clip's.
+"""Which of some named clips a media file is: by its path, else by its file's and folder's names, else by the clip's,
+else by reel and time code.
 
-An edit was often made on another machine, so neither side need exist here, and the folders above may differ.
+An edit was often made on another machine, so neither side need exist here, and the folders above may differ. Reel and
+time code are asked of the named clips' own files, so those are looked for here; a time code alone is a sign only where
+media and file begin at the same and are as long, for the time of day is the same on every reel.
 """
 
 from __future__ import annotations
@@ -11,7 +14,25 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
-How = Literal["path", "file", "name", "others"]
+from huewright.errors import InputError
+from huewright.frames.opening import open_take
+from huewright.frames.timecode import count_of
+
+SAME_RATE = 1e-3     # 24 stands for 24000/1001 in many an edit
+
+How = Literal["path", "file", "name", "reel", "time code", "others"]
+
+
+@dataclass(frozen=True)
+class Played:
+    """What an edit says of a clip's media beside its name: the names that may be a ``reel``'s, the frames ``first`` to
+    ``last`` that it plays, counted in time code at ``rate`` a second, and the ``whole`` (first, last) of them."""
+
+    reels: tuple[str, ...] = ()
+    first: int = 0
+    last: int = -1
+    rate: float = 0.0
+    whole: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True)
@@ -24,9 +45,10 @@ class Match:
     several: tuple[str, ...] = ()
 
 
-def match(media: Path | None, name: str, named: Sequence[str]) -> Match:
+def match(media: Path | None, name: str, named: Sequence[str], played: Played | None = None) -> Match:
     """``media`` is the file that a clip called ``name`` plays (of frames any one of them). ``named`` are clips as
-    people type them: ``a.####.exr``, ``a.%04d.exr``, a movie, a folder of frames, with a range or without."""
+    people type them: ``a.####.exr``, ``a.%04d.exr``, a movie, a folder of frames, with a range or without. ``played``
+    tells where names don't: none is called so, or several are."""
     ways: tuple[tuple[How, list[str]], ...] = (
         ("path", [] if media is None else [one for one in named if _same_path(media, one)]),
         ("file", [] if media is None else [one for one in named if _same_file(media, one)]),
@@ -34,6 +56,34 @@ def match(media: Path | None, name: str, named: Sequence[str]) -> Match:
     for how, found in ways:
         if len(found) == 1:
             return Match(found[0], how)
+        if found:
+            told = Match(None) if played is None else _by_code(played, found)
+            return told if told.named is not None else Match(None, None, tuple(found))
+    return Match(None) if played is None else _by_code(played, named)
+
+
+def _by_code(played: Played, named: Sequence[str]) -> Match:
+    reels = {reel.strip().casefold() for reel in played.reels if reel.strip()}
+    by_reel, by_code = [], []
+    for one in named:
+        try:
+            take = open_take(one)
+        except InputError:     # it lies elsewhere
+            continue
+        reel = take.who.get("reelName", "").casefold()
+        first, rate = take.timecode(take.numbers[0]), take.rate
+        begin = None if first is None or rate is None else count_of(first, rate)
+        if begin is None or rate is None or abs(float(rate) - played.rate) > SAME_RATE * played.rate:
+            continue
+        end = begin + take.numbers[-1] - take.numbers[0]
+        if reel and reel in reels:
+            if begin <= played.first <= played.last <= end:
+                by_reel.append(one)
+        elif not (reel and reels) and begin > 0 and played.whole == (begin, end):
+            by_code.append(one)
+    for how, found in (("reel", by_reel), ("time code", by_code)):
+        if len(found) == 1:
+            return Match(found[0], how)     # type: ignore[arg-type]
         if found:
             return Match(None, None, tuple(found))
     return Match(None)

@@ -22,7 +22,7 @@ from urllib.request import url2pathname
 from huewright.colorimetry.luts import read_lut_file
 from huewright.errors import InputError, library_words
 from huewright.files import read_text
-from huewright.handover.clips import How, Match, match
+from huewright.handover.clips import How, Match, Played, match
 
 CDL, OURS = "cdl", "huewright"
 STYLE = "Fwd"
@@ -53,7 +53,8 @@ class Handed:
 @dataclass(frozen=True)
 class EditClip:
     """A clip that an edit uses: ``media`` is its file (of frames the first that it plays), None where none is named;
-    ``first`` and ``last`` are the media's own frame numbers or counts that it plays, at ``rate`` a second."""
+    ``first`` and ``last`` are the media's own frame numbers or counts that it plays, at ``rate`` a second, and
+    ``whole`` those of all that there is; ``reels`` are the names that may be its reel's."""
 
     name: str
     track: str
@@ -62,6 +63,12 @@ class EditClip:
     last: int
     rate: float
     graded: bool
+    reels: tuple[str, ...] = ()
+    whole: tuple[int, int] | None = None
+
+    @property
+    def played(self) -> Played:
+        return Played(self.reels, self.first, self.last, self.rate, self.whole)
 
 
 @dataclass(frozen=True)
@@ -114,7 +121,7 @@ def _noted(edit: Path, clips: Sequence[EditClip], named: Sequence[str], others: 
            replace: bool) -> tuple[Noted, ...]:
     noted = []
     for clip in clips:
-        found = match(clip.media, clip.name, named)
+        found = match(clip.media, clip.name, named, clip.played)
         if others and found == Match(None) and clip.media is not None:
             found = Match("", "others")
         noted.append(Noted(clip, found.named, found.how, found.several))
@@ -251,8 +258,25 @@ def _clip(clip: Any, folder: Path) -> EditClip:
     first = 0 if span is None else round(span.start_time.value)
     count = 0 if span is None else round(span.duration.value)
     media = _media(clip.media_reference, first, folder)
-    return EditClip(clip.name or "", "" if track is None else track.name or "", media, first, first + count - 1,
-                    0.0 if span is None else float(span.duration.rate), bool(clip.metadata.get(CDL)))
+    rate = 0.0 if span is None else float(span.duration.rate)
+    return EditClip(clip.name or "", "" if track is None else track.name or "", media, first, first + count - 1, rate,
+                    bool(clip.metadata.get(CDL)), _reels(clip), _whole(clip.media_reference, rate))
+
+
+def _reels(clip: Any) -> tuple[str, ...]:
+    """Names that may be the reel's: as OpenTimelineIO's CMX 3600 adapter keeps it, the media's own, the clip's."""
+    kept = clip.metadata.get("cmx_3600")
+    reel = kept.get("reel") if hasattr(kept, "get") else None
+    names = (reel, getattr(clip.media_reference, "name", None), clip.name)
+    return tuple(dict.fromkeys(name for name in names if isinstance(name, str) and name))
+
+
+def _whole(reference: Any, rate: float) -> tuple[int, int] | None:
+    span = getattr(reference, "available_range", None)
+    if span is None or not span.duration.value or float(span.duration.rate) != rate:
+        return None
+    first = round(span.start_time.value)
+    return first, first + round(span.duration.value) - 1
 
 
 def _span(clip: Any) -> Any:
