@@ -21,7 +21,16 @@ from huewright.models.reading import PatchReading, Reading
 from huewright.models.settings import SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
-from huewright.solver.declaration import AGAINST, DOUBTED, FITS, UNCHECKED, demand_declaration
+from huewright.solver.declaration import (
+    AGAINST,
+    DOUBTED,
+    FITS,
+    SETTLED,
+    UNCHECKED,
+    demand_declaration,
+    judge_declaration,
+)
+from huewright.solver.problem import set_up
 from huewright_kernels.ops import Transfer
 
 FULL = declare_footage(encoding="ACEScct")
@@ -172,6 +181,54 @@ def test_a_card_without_references_is_not_checked(card: Card) -> None:
     correction = solve(reading(card), bare, LEGAL)
     assert standing(correction) == UNCHECKED
     assert correction.diagnostics.bars_bent_ire is None
+
+
+def test_beside_two_bars_the_other_patches_tell_what_the_bars_let_pass(card: Card) -> None:
+    """White and black alone fit a curve of another slope, by a faint veil; colours lie between them."""
+    two = dataclasses.replace(card, patches=tuple(
+        dataclasses.replace(patch, role="check", level_ire=None) if patch.name == "middle" else patch
+        for patch in card.patches))
+    recorded = declare_footage(encoding="base=2,log_side_slope=0.08,log_side_offset=0.6449")
+    right = solve(reading(card, recorded), two, recorded)
+    assert standing(right) == FITS
+    declared = declare_footage(encoding=INVENTED)
+    agreement = judge_declaration(set_up(reading(card, recorded), two, declared, SolveSettings())).agreement
+    assert agreement is not None and agreement.of_bars < SETTLED < agreement.misfit
+    wrong = solve(reading(card, recorded), two, declared)
+    assert standing(wrong) == DOUBTED
+    assert not said(wrong).contradicted
+
+
+def bare(card: Card, *, photographed: bool) -> Card:
+    """``card`` without references, as a trace of a photograph has it, or with its bars' levels alone."""
+    seen = {name: apply_chain((Transfer("bt709", "decode"), Transfer("srgb", "encode")), np.array(rgb)).clip(0, 1)
+            for name, rgb in reference_rgb(card, "bt709").items()}
+    return dataclasses.replace(card, patches=tuple(
+        dataclasses.replace(patch, xyz=None, reflectance=(), wavelengths_nm=(),
+                            photographed=tuple(seen[patch.name].tolist()) if photographed else None)
+        for patch in card.patches))
+
+
+@pytest.mark.parametrize("photographed", [True, False])
+def test_camera_log_taken_for_a_picture_is_doubted_without_references(card: Card, photographed: bool) -> None:
+    wrong = solve(reading(card), bare(card, photographed=photographed), declare_footage(encoding="display"))
+    assert standing(wrong) == DOUBTED
+    doubt = said(wrong)
+    assert doubt is not None and doubt.rough and doubt.picture and not doubt.contradicted and doubt.nearest == ()
+
+
+@pytest.mark.parametrize("photographed", [True, False])
+@pytest.mark.parametrize("contrast", [0.0, 0.5, 1.0])
+def test_a_picture_of_more_contrast_is_none_without_references(card: Card, photographed: bool, contrast: float) -> None:
+    """Cameras render with a curve like an S: nothing that is roughly known speaks against it."""
+    patches = []
+    for patch in reading(card, declare_footage(encoding="linear"), stops=-0.5).patches:
+        code = apply_chain((Transfer("bt709", "encode"),), np.array(patch.mean)).clip(0, 1)
+        code = (1 - contrast) * code + contrast * code**2 * (3 - 2 * code)
+        patches.append(dataclasses.replace(patch, mean=tuple(code.tolist())))
+    correction = solve(Reading(tuple(patches)), bare(card, photographed=photographed),
+                       declare_footage(encoding="display"))
+    assert standing(correction) == UNCHECKED and said(correction) is None
 
 
 def test_legal_range_of_float_files_is_doubted() -> None:

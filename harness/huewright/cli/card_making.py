@@ -129,9 +129,9 @@ def _next_steps(out: Path, result: CardCheck) -> list[str]:
     steps += [
         f"huewright run FOOTAGE --card {name} --encoding display{method} --out job (FOOTAGE is a movie, or frames by "
         "their folder)",
-        "If the footage looks grey and flat they are camera log: put the curve's name for display (huewright run "
-        "--encoding list prints the names; whoever shot it knows it), or --encoding through-look --look THE.cube where "
-        "you only have the LUT that shows it.",
+        "If the footage looks grey and flat it is camera log: in step 2 put the name of its curve in place of display "
+        "(huewright run --encoding list prints the names; whoever shot it, or the camera's menu, tells which), or "
+        "--encoding through-look --look THE.cube where you only have the LUT that shows it.",
         "Open job/proof/proof.html. If no card was found, give its corners in one frame with --corners."]
     if all(patch.xyz is None and not patch.reflectance for patch in card.patches):
         steps.append("With measured colours (CGATS or a table: name and L a b, X Y Z or spectra) more can be proved: "

@@ -22,8 +22,8 @@ from huewright.models.reasons import AllWhite, WashedOut
 
 WIDTH = 480            # px, of the pictures that wait for the next frame with a card
 NEAR = 25              # frames between one that shows the card and one that it is told of
-# Set on generated frames (DEVELOPERS.md has the figures): without the card agreement is 0.43 at most; of washed-out
-# ones it spreads from 0.5, where little is left, to 0.95.
+# Set on generated frames (tests/testset/washed.py): of those without the card that are lighter and fainter agreement
+# is 0.37 at most; of washed-out ones that are not all white 0.6 to 0.98.
 LEAST_AGREEMENT = 0.6
 MOST_CONTRAST = 0.7
 LEAST_LIFT = 0.04      # code values, made lighter as for finding

@@ -152,6 +152,7 @@ class DeclarationDoubted(Caution, frozen=True):
     misfit      deviance; ``usual`` up to which it says nothing
     veil        of white's light, that fits best
     picture     declared as a display picture, which a camera's own rendering may be
+    rough       the card has no reference values: what its bars reflect is known from a photograph or a level alone
     """
 
     contradicted: bool
@@ -163,6 +164,7 @@ class DeclarationDoubted(Caution, frozen=True):
     veil: Share
     picture: bool = False
     nearest: tuple[Nearest, ...] = ()
+    rough: bool = False
 
 
 class LookSampled(Caution, frozen=True):

@@ -117,6 +117,11 @@ def _(item: cautions.PrimariesAssumed) -> str:
 @sentence.register
 def _(item: cautions.DeclarationDoubted) -> str:
     bent = f"(bars bent by {item.bent_ire:.1f} IRE; misfit {item.misfit:.0f}, up to {item.usual:.0f} is usual)"
+    if item.rough:
+        cure = ("if it looks grey and flat it is camera log, and --encoding takes its curve's name" if item.picture else
+                "declare what was recorded")
+        return (f"the card has no reference values, but even by what its bars roughly reflect (a photograph of it, or "
+                f"their levels) they are far from where the declared --encoding and --range put them {bent}; {cure}")
     if item.picture:
         return (f"the bars are not where a plain BT.709 picture has them {bent}: a camera's own rendering, or footage "
                 "that is no display picture; if it is log, declare its curve with --encoding")
@@ -127,8 +132,8 @@ def _(item: cautions.DeclarationDoubted) -> str:
         said = (f"the bars fit --encoding and --range only if a veil of {100 * item.veil:.1f} % of white's light lay "
                 f"over the card (flare, haze or glare on it) {bent}")
     else:
-        said = (f"the bars fit --encoding and --range poorly, with a veil of {100 * item.veil:.1f} % of white's light "
-                f"over the card at best {bent}")
+        said = (f"the card's patches fit --encoding and --range poorly, with a veil of {100 * item.veil:.1f} % of "
+                f"white's light over the card at best {bent}")
     if item.nearest:
         said += "; better would fit: " + ", ".join(
             f"{_declaration(near)} (likelihood {_likelihood(near.likelihood)})" for near in item.nearest)

@@ -8,7 +8,9 @@ from huewright.models.cautions import Caution
 EXPLAINED: dict[type[Caution], str] = {
     c.DeclarationDoubted: "The grey bars' light does not lie where their reflectances put it, whatever exposure and "
     "whatever even veil is allowed. As a rule the curve or the range was declared wrongly. Declare what was recorded; "
-    "the caution names what would fit. Only you know: `--trust-encoding` goes on at your word, and the page says so.",
+    "the caution names what would fit. Only you know: `--trust-encoding` goes on at your word, and the page says so. "
+    "With two bars the other patches' lightness is held beside them; without references a photograph of the card or "
+    "its bars' levels say roughly what they reflect, which tells camera log from a picture, not one log from another.",
     c.PrimariesAssumed: "The curve you named is published together with RGB primaries, and you named none. Levels do "
     "not care, hues do. Say `--primaries` once and the question is gone.",
     c.Edited: "The correction file is not as it was solved. It renders, but its residuals and intervals are of "
