@@ -18,7 +18,7 @@ def test_each_case_has_its_row(binary: Path) -> None:
     assert [(row.case, row.instances) for row in result.rows] == [(case, count) for case, count, _ in CASES]
     for row in json.loads(json.dumps(result.to_dict()))["rows"]:
         assert row["threads"] == 2 and 0 < row["low"] <= row["ratio"] <= row["high"]
-        assert row["plugin_ms"] > 0 < row["harness_ms"]
+        assert row["plugin_ms"] > 0 < row["harness_ms"] and row["small_ms"] > 0
 
 
 def test_what_is_not_our_plugin_is_refused(broken: Callable[..., Path]) -> None:

@@ -126,11 +126,13 @@ def register(app: typer.Typer) -> None:
         write_figures(json_file, result.to_dict(), overwrite=overwrite)
         say(result.machine, table(
             f"Medians of {result.rounds} rounds, ms; ratio: the plug-in over the harness",
-            ["hue sectors, HD", "threads", "plug-in", "harness", "ratio", "quartiles"],
-            [[row.case, str(row.threads), number(row.plugin_ms, 2), number(row.harness_ms, 2), number(row.ratio, 3),
+            ["hue sectors, HD", "threads", "plug-in", "harness", "16 x 16", "ratio", "quartiles"],
+            [[row.case, str(row.threads), number(row.plugin_ms, 2), number(row.harness_ms, 2), number(row.small_ms, 2),
+              number(row.ratio, 3),
               f"{row.low:.3f} to {row.high:.3f}" + ("" if row.reliable else " ?")] for row in result.rows]))
         if not all(row.reliable for row in result.rows):
             say("? not to be relied on: the times spread too far")
+        say("16 x 16 is what the plug-in's side takes for so small a picture: the host's Python for the most part.")
         cautions(result.cautions)
 
     @group.command(epilog="Example: huewright ofx patches card.toml patches.json --survey survey.json")
