@@ -98,6 +98,18 @@ class Interpolated(Caution, frozen=True):
     drift: Positive | None = None
 
 
+class FollowsCamera(Caution, frozen=True):
+    """Solved towards what the correction of ``take``, of another camera, makes of the card: by ``patches`` chips and
+    check patches, how far it lies from that in CIEDE2000 as it is, and with each of them left out in turn."""
+
+    take: Name
+    patches: Count
+    mean: Positive
+    worst: Positive
+    left_out_mean: Positive
+    left_out_worst: Positive
+
+
 class OfAnotherCamera(Caution, frozen=True):
     """The files of ``shot`` contradict that they are of the camera and settings of ``take``, whose correction it
     gets."""

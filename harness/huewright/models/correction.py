@@ -42,7 +42,9 @@ class PatchResult:
     before, after (Y', Cb, Cr): before is exposure, balance, tone and hues left alone
     used          False for check patches and excluded ones
     *_standard_error   of where the patch lands, as carried from the reading's noise (None: no target)
-    leave_one_out_*    where the chip would land had the other chips alone driven the hues
+    leave_one_out_*    where the chip would land had the other patches alone driven the hues
+    left_out      (Y', Cb, Cr) where it would land had the others alone driven matrix and hues; of a correction that was
+                  solved towards another camera, whose fit takes in check patches as well
     reasons       why it was not used; none for those that were
 
     Raises ``ValueError`` for a target that can't be.
@@ -64,6 +66,7 @@ class PatchResult:
     level_standard_error_ire: Positive | None = None
     leave_one_out_hue_deg: Number | None = None
     leave_one_out_radius: Number | None = None
+    left_out: tuple[Number, Number, Number] | None = None
     reasons: tuple[AnyPatchReason, ...] = ()
     full_target: tuple[Number | None, Number | None, Number | None] | None = None
 

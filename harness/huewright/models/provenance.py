@@ -9,7 +9,7 @@ import msgspec
 from huewright.models.card import Card
 from huewright.models.coded import Coded
 from huewright.models.reading import Reading
-from huewright.models.record import Frame, Name, Sha256, Share
+from huewright.models.record import Frame, Name, Number, Sha256, Share
 from huewright.models.settings import SolveSettings
 
 
@@ -53,11 +53,23 @@ class EndOf(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     operations_sha256: str = ""
 
 
+class LedBy(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The take of another camera towards whose corrected picture a correction was solved: its name, hashes of its
+    reading and of its operations, and ``colours``, the display signals R'G'B' of its patches as it shows them, done
+    whole."""
+
+    take: Name
+    reading_sha256: Sha256 | None = None
+    operations_sha256: str = ""
+    colours: dict[Name, tuple[Number, Number, Number]] = {}
+
+
 class Provenance(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A correction's: with the ``inputs``, its file alone is enough to solve again. One ``between`` two takes has none
-    of its own, and names both."""
+    """A correction's: with the ``inputs`` (and what it was ``led_by``, if anything), its file alone is enough to solve
+    again. One ``between`` two takes has none of its own, and names both."""
 
     inputs: Inputs | None = None
+    led_by: LedBy | None = None
     between: tuple[EndOf, EndOf] | None = None
 
 

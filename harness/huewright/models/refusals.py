@@ -72,6 +72,15 @@ class TargetsNotColours(Refusal, frozen=True):
     limit: Positive
 
 
+class TooFewInCommon(Refusal, frozen=True):
+    """Only ``count`` chips and check patches were read both by this take and by ``take`` of the camera that it follows;
+    ``least`` are needed."""
+
+    take: Name
+    count: Count
+    least: Count
+
+
 class TableUnfaithful(Refusal, frozen=True):
     """A ``size``-cubed table of the polynomial is off by up to ``error`` of the signal, more than ``limit``."""
 

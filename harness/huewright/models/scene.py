@@ -83,7 +83,11 @@ class SceneSettings:
 @dataclass(frozen=True)
 class SceneCamera:
     """A camera and what its files hold: see :class:`huewright.models.footage.Footage`. A range and bits that are None
-    are those of a movie's tags, and full and 10 for pictures. ``look`` and ``ocio_config`` are files."""
+    are those of a movie's tags, and full and 10 for pictures. ``look`` and ``ocio_config`` are files.
+
+    follows  the camera to whose corrected picture of the card this one is brought, by all patches that both read; None:
+             to the card's targets
+    """
 
     name: Name
     encoding: Name
@@ -93,6 +97,7 @@ class SceneCamera:
     look: Name | None = None
     look_input: LookInput = "log"
     ocio_config: Name | None = None
+    follows: Name | None = None
 
 
 @dataclass(frozen=True)
@@ -104,6 +109,7 @@ class SceneTake:
     moment   when it began, where the files' own time code doesn't tell: a time code ("10:04:00:12") or a time of day
              ("10:04", "10:04:30"); past 24 after midnight
     corners  the card's corners by hand, px, clockwise from its own top left; then nothing is searched for
+    follows  the take of the camera that its own camera follows; "": the only one, or the nearest in time
     """
 
     camera: Name
@@ -111,6 +117,7 @@ class SceneTake:
     name: str = ""
     moment: str = ""
     corners: tuple[Corner, Corner, Corner, Corner] | None = None
+    follows: str = ""
 
 
 @dataclass(frozen=True)
@@ -357,6 +364,8 @@ def fault_of(scene: Scene) -> tuple[str, int | None, str] | None:
                                      f"a time code as 10:04:00:12, up to {MOST_HOURS} hours (24 and more after "
                                      "midnight)")
     takes = {take.name: take for take in scene.takes}
+    if (fault := _fault_of_following(scene, takes)) is not None:
+        return fault
     for index, shot in enumerate(scene.shots):
         for name in shot.named_takes:
             if name not in takes:
@@ -369,6 +378,36 @@ def fault_of(scene: Scene) -> tuple[str, int | None, str] | None:
         if not scene.takes_of(shot.camera):
             return "shot", index, (f"camera {shot.camera!r} has no take of the card; give it a [[take]] table, or "
                                    "leave the shot out")
+    return None
+
+
+def _fault_of_following(scene: Scene, takes: dict[str, SceneTake]) -> tuple[str, int | None, str] | None:
+    cameras = {camera.name: camera for camera in scene.cameras}
+    for index, camera in enumerate(scene.cameras):
+        if camera.follows is None:
+            continue
+        if camera.follows not in cameras:
+            return "camera", index, (f"there is no camera {camera.follows!r} to follow"
+                                     f"{_close(camera.follows, list(cameras))}")
+        if camera.follows == camera.name:
+            return "camera", index, "it follows itself; name another camera, or leave follows out"
+        if cameras[camera.follows].follows is not None:
+            return "camera", index, (f"camera {camera.follows!r} follows another itself; let both follow "
+                                     f"{cameras[camera.follows].follows!r}")
+        if scene.takes_of(camera.name) and not scene.takes_of(camera.follows):
+            return "camera", index, (f"camera {camera.follows!r} has no take of the card to follow; give it a [[take]] "
+                                     "table, or leave follows out")
+        if scene.settings.method == "balance":
+            return "camera", index, ("a camera follows another by a matrix and hues, which method balance leaves as "
+                                     "they are; choose another method, or leave follows out")
+    for index, take in enumerate(scene.takes):
+        leader = cameras[take.camera].follows
+        if take.follows and leader is None:
+            return "take", index, (f"its camera {take.camera!r} follows none; write follows = \"...\" into that "
+                                   "camera's table first")
+        if take.follows and take.follows not in [row.name for row in scene.takes_of(leader or "")]:
+            return "take", index, (f"camera {leader!r}, which its camera follows, has no take {take.follows!r}"
+                                   f"{_close(take.follows, [row.name for row in scene.takes_of(leader or '')])}")
     return None
 
 

@@ -21,7 +21,8 @@ FORMAT = "huewright-made-1"
 WHAT = "record of a scene's step"
 
 # What a step was made from, as its record calls it.
-Input = Literal["version", "card", "footage", "corners", "settings", "files", "reading", "correction", "form", "points"]
+Input = Literal["version", "card", "footage", "corners", "settings", "files", "reading", "leading", "correction",
+                "form", "points"]
 Kind = Literal["survey", "solve", "export", "render"]
 
 
@@ -209,13 +210,18 @@ class Served:
 @dataclass(frozen=True)
 class PatchApart:
     """One patch: CIEDE2000 between two cameras, before and after; ``colours`` are the display signals of the first
-    and the second before, then after."""
+    and the second before, then after.
+
+    fitted  where a camera follows another by this patch: ``after`` is then what it would be had the patch been left
+            out of that fit, and this what it is with it
+    """
 
     name: str
     role: str
     before: float
     after: float
     colours: tuple[tuple[float, float, float], ...]
+    fitted: float | None = None
 
 
 @dataclass(frozen=True)
@@ -235,6 +241,15 @@ class CamerasApart:
             return None
         before, after = [row.before for row in rows], [row.after for row in rows]
         return fmean(before), max(before), fmean(after), max(after)
+
+    def fitted(self, role: str | None = None) -> tuple[float, float] | None:
+        """(mean, worst) after the corrections as they are; None where no patch of ``role`` (None: of all) was left out
+        of a fit, for then it is what :meth:`figures` says."""
+        rows = [row for row in self.patches if role is None or row.role == role]
+        if all(row.fitted is None for row in rows):
+            return None
+        values = [row.after if row.fitted is None else row.fitted for row in rows]
+        return fmean(values), max(values)
 
 
 __all__ = ["CamerasApart", "Choice", "Differs", "ExportError", "Failed", "FileMade", "FilesAltered", "FilesGone",

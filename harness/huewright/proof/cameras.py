@@ -1,19 +1,23 @@
 """Cameras beside each other on the card: how far apart the same patch comes out, before the corrections and after, and
 the card as each shows it.
 
-The figures are of what each take's reading says, carried through the corrections; no rendered frame is measured.
+The figures are of what each take's reading says, carried through the corrections; no rendered frame is measured. Where
+a camera follows another by a patch, the patch is judged by a fit that left it out.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
 from huewright_kernels.executor import compile_chain, run
 
+from huewright.colorimetry.display import display_named, from_ycbcr
 from huewright.colorimetry.targets import delta_e
 from huewright.errors import NoAnswerError
 from huewright.frames.take import Take
-from huewright.models.card import Card
+from huewright.models.card import Card, Patch
 from huewright.models.correction import Correction
 from huewright.models.reading import Reading
 from huewright.models.scene_made import CamerasApart, PatchApart
@@ -35,11 +39,27 @@ def cameras_apart(cameras: tuple[str, str], takes: tuple[str, str], card: Card, 
     sides = [[np.clip(apply_chain(chain, values), 0.0, 1.0) for values, chain in zip(codes, chains, strict=True)]
              for chains in ([each.neutral_operations for each in corrections],
                             [each.operations for each in corrections])]
+    without = [_left_out(signals, each, kept) for signals, each in zip(sides[1], corrections, strict=True)]
+    sides.append([signals for signals, _ in without])
+    seen = without[0][1] | without[1][1]
     apart = [np.asarray(delta_e(first, second, corrections[0].display)) for first, second in sides]
-    signals = [signal for pair in sides for signal in pair]
-    rows = tuple(PatchApart(patch.name, patch.role, float(apart[0][k]), float(apart[1][k]),
-                            tuple(_triple(signal[k]) for signal in signals)) for k, patch in enumerate(kept))
+    signals = [signal for pair in sides[:2] for signal in pair]
+    rows = tuple(PatchApart(patch.name, patch.role, float(apart[0][k]), float(apart[2][k]),
+                            tuple(_triple(signal[k]) for signal in signals), float(apart[1][k]) if seen[k] else None)
+                 for k, patch in enumerate(kept))
     return CamerasApart(cameras, takes, rows)
+
+
+def _left_out(signals: np.ndarray, correction: Correction, kept: Sequence[Patch]) -> tuple[np.ndarray, np.ndarray]:
+    """``signals`` (n, 3) after ``correction``, of each patch that it was fitted to for another camera's sake those with
+    the patch left out; and which these are."""
+    places = {row.name: row.left_out for row in correction.patches}
+    display, result = display_named(correction.display), signals.copy()
+    seen = np.array([places.get(patch.name) is not None for patch in kept])
+    for index in np.flatnonzero(seen).tolist():
+        place = np.array(places[kept[index].name], np.float64)
+        result[index] = np.clip(from_ycbcr(place, (display.kr, display.kb)), 0.0, 1.0)
+    return result, seen
 
 
 def _triple(values: np.ndarray) -> tuple[float, float, float]:

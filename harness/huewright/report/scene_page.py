@@ -154,8 +154,11 @@ def _pair(apart: CamerasApart) -> dict[str, Any]:
         figures = apart.figures(role)
         if figures is not None:
             rows.append({"label": label, "figures": [f"{value:.2f}" for value in figures]})
+        fitted = apart.fitted(role)
+        if fitted is not None:
+            rows.append({"label": f"{label}, as fitted", "figures": ["", "", *(f"{value:.2f}" for value in fitted)]})
     return {"name": f"{apart.cameras[0]} and {apart.cameras[1]}", "takes": f"takes {apart.takes[0]} and "
-            f"{apart.takes[1]}", "rows": rows}
+            f"{apart.takes[1]}", "rows": rows, "left_out": apart.fitted() is not None}
 
 
 def _patches(page: ScenePage) -> list[dict[str, Any]]:

@@ -10,10 +10,11 @@ from scipy.stats import chi2
 from huewright.models.card import Card
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
-from huewright.models.provenance import Provenance
+from huewright.models.provenance import LedBy, Provenance
 from huewright.models.reading import Reading
 from huewright.models.settings import METHODS, SolveSettings
 from huewright.solver.chain import Balance
+from huewright.solver.following import solve_following
 from huewright.solver.linear import refuse_unfaithful, solve_linear, solve_matrix_sectors
 from huewright.solver.model import Layout, Model
 from huewright.solver.problem import Problem, Solution, set_up
@@ -27,16 +28,19 @@ IDENTITY_CONFIDENCE = 0.95
 
 
 def solve(reading: Reading, card: Card, footage: Footage, settings: SolveSettings | None = None, *,
-          start: np.ndarray | None = None, provenance: Provenance | None = None) -> Correction:
-    """The correction that brings ``reading`` to the card's targets.
+          start: np.ndarray | None = None, lead: LedBy | None = None,
+          provenance: Provenance | None = None) -> Correction:
+    """The correction that brings ``reading`` to the card's targets, or to the picture of another camera that ``lead``
+    is.
 
     ``start`` (natural unknowns, see :mod:`huewright.solver.model`) replaces the first guess of the methods with
     sectors and of "balance"; the answer does not depend on it. Raises :class:`InputError` for settings or a card that
     don't fit, :class:`NoAnswerError` where the reading cannot support an answer: clipped bars, too few bars,
-    no chips, light that leaves no colours apart, a polynomial that no table holds.
+    no chips, light that leaves no colours apart, a polynomial that no table holds, too few patches in common with
+    ``lead``.
     """
-    problem = set_up(reading, card, footage, settings or SolveSettings())
-    if is_right_already(problem):
+    problem = set_up(reading, card, footage, settings or SolveSettings(), lead)
+    if lead is None and is_right_already(problem):
         log.info("the reading is on its targets already: nothing is corrected")
         return correction_from(problem, Solution(problem.settings.method, Balance()), identity=True,
                                provenance=provenance)
@@ -46,7 +50,10 @@ def solve(reading: Reading, card: Card, footage: Footage, settings: SolveSetting
 
 
 def solve_method(problem: Problem, start: np.ndarray | None = None) -> Solution:
-    """The problem's answer by its settings' method."""
+    """The problem's answer by its settings' method, or, where another camera leads, as :mod:`.following` has it."""
+    if problem.lead is not None:
+        log.info("solving towards take %s", problem.lead.take)
+        return solve_following(problem)
     method = problem.settings.method
     log.info("solving by %s", method)
     if method == "sectors":

@@ -1,4 +1,4 @@
-"""What a method with sectors would have made of a chip that it had not seen; levels held."""
+"""What a method with sectors would have made of a patch that it had not seen; levels held."""
 
 from __future__ import annotations
 
@@ -6,12 +6,17 @@ import numpy as np
 from huewright_kernels.ops import HueSectors, Operation
 
 from huewright.colorimetry.display import from_ycbcr, to_ycbcr
+from huewright.models.correction import Solved
+from huewright.models.settings import Strength
 from huewright.reference import apply_chain
+from huewright.solver import quality
+from huewright.solver.following import METHOD, coloured_samples, following_without
 from huewright.solver.hues import direct, miss
 from huewright.solver.linear import matrix_without
 from huewright.solver.problem import Problem, Solution
 from huewright.solver.sectors import arriving_ycbcr
 from huewright.solver.spectral import spectral_without
+from huewright.solver.strength import chain_at
 
 
 def left_out_sectors(problem: Problem, solution: Solution, index: int) -> tuple[tuple[Operation, ...], HueSectors]:
@@ -19,6 +24,8 @@ def left_out_sectors(problem: Problem, solution: Solution, index: int) -> tuple[
     if solution.method == "spectral-sectors":
         return spectral_without(problem, solution, index)
     chips = problem.evidence.chips
+    if solution.method == METHOD:
+        return following_without(problem, solution, chips[index].name)
     rest = chips[:index] + chips[index + 1:]
     colour = matrix_without(problem, solution, index) if solution.colour else ()
     arriving = arriving_ycbcr(problem.chain, solution.balance, solution.tone, rest, colour)
@@ -38,3 +45,18 @@ def left_out_misses(problem: Problem, solution: Solution) -> dict[str, tuple[flo
         place = np.asarray(to_ycbcr(apply_chain((sectors,), from_ycbcr(arriving, problem.luma)), problem.luma))[0]
         misses[chip.name] = miss(place, chip.target)
     return misses
+
+
+def left_out_places(problem: Problem, solution: Solution, strength: Strength) -> dict[str, np.ndarray]:
+    """(Y', Cb, Cr) at which each patch that a camera follows another by would land at ``strength``, had the others
+    alone driven matrix and sectors; by name. None where it follows none."""
+    if solution.method != METHOD:
+        return {}
+    balance, places = solution.balance, {}
+    for sample in coloured_samples(problem):
+        colour, sectors = following_without(problem, solution, sample.name)
+        parts = Solved(balance.exposure_stops, balance.red_stops, balance.blue_stops, colour,
+                       () if solution.tone is None else (solution.tone,), (sectors,))
+        places[sample.name] = quality.landing_ycbcr(chain_at(problem.chain, parts, strength), (sample,),
+                                                    problem.luma)[0]
+    return places

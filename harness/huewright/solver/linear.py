@@ -26,7 +26,7 @@ from huewright.errors import NoAnswerError
 from huewright.models.cautions import Caution, MatrixOfFewChips, PolynomialOfFewPatches, PolynomialTable
 from huewright.models.refusals import TableUnfaithful
 from huewright.reference import apply_chain
-from huewright.solver.chain import Balance
+from huewright.solver.chain import Balance, Chain
 from huewright.solver.evidence import Sample
 from huewright.solver.fit import Fit, Held, with_held
 from huewright.solver.model import Model
@@ -35,6 +35,7 @@ from huewright.solver.sectors import arriving_ycbcr, judge_light, solve_levels, 
 
 LEAST_CHIPS = 3          # fewer leave a matrix undetermined, or without a patch to spare
 LEAST_SPREAD = 2e-3      # a direction of colour in which the patches spread less than this share is not theirs to tell
+LEAST_LIGHT = 0.02       # where the display's curve is steeper than at this light, an error counts no more
 TABLE_SIZE = 65
 TABLE_TOP = 2.0          # linear light, white diffuser = 1: above it the table clamps
 # Largest error of the signal that a table may be rendered with. Measured on the spectral takes of the external tests:
@@ -172,6 +173,14 @@ def white_preserving_matrix(camera: np.ndarray, wanted: np.ndarray, weights: np.
                                    rcond=LEAST_SPREAD)
         matrix[channel] += -pair.sum(), pair[0], pair[1]
     return matrix
+
+
+def signal_weights(chain: Chain, light: np.ndarray) -> np.ndarray:
+    """How steeply the display's signal follows ``light`` (n, 3), with which an error of light is one of signal."""
+    at, step = np.maximum(light, LEAST_LIGHT), 1e-4
+    result: np.ndarray = (apply_chain(chain.from_colour, at + step) - apply_chain(chain.from_colour, at - step)) / (
+        2 * step)
+    return result
 
 
 def matrix_without(problem: Problem, solution: Solution, index: int) -> tuple[Operation, ...]:

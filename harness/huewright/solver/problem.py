@@ -14,6 +14,7 @@ from huewright.errors import NoAnswerError
 from huewright.models.card import Card
 from huewright.models.cautions import Caution
 from huewright.models.footage import Footage
+from huewright.models.provenance import LedBy
 from huewright.models.reading import Reading
 from huewright.models.record import MOST_CODE
 from huewright.models.refusals import BeyondEncoding
@@ -27,7 +28,8 @@ from huewright.solver.model import Model, sigma_points
 
 @dataclass(frozen=True)
 class Problem:
-    """A reading against a card. ``reference`` is R'G'B' on the display by patch name, where the card has it."""
+    """A reading against a card. ``reference`` is R'G'B' on the display by patch name, where the card has it; ``lead``
+    is the other camera's picture that it is brought to, where there is one."""
 
     card: Card
     reading: Reading
@@ -38,6 +40,7 @@ class Problem:
     targets: dict[str, Target]
     evidence: Evidence
     reference: dict[str, tuple[float, ...]]
+    lead: LedBy | None = None
 
     @property
     def luma(self) -> tuple[float, float]:
@@ -74,7 +77,8 @@ class Solution:
         return chain.whole(self.balance, colour=self.colour, tone=self.tone, sectors=self.sectors)
 
 
-def set_up(reading: Reading, card: Card, footage: Footage, settings: SolveSettings) -> Problem:
+def set_up(reading: Reading, card: Card, footage: Footage, settings: SolveSettings,
+           lead: LedBy | None = None) -> Problem:
     """Raises :class:`InputError` for settings or a card that don't fit, :class:`NoAnswerError` where the reading
     cannot support an answer."""
     display = display_named(settings.display)
@@ -84,7 +88,7 @@ def set_up(reading: Reading, card: Card, footage: Footage, settings: SolveSettin
     evidence = gather(reading, card, targets, settings)
     chain = Chain(footage, display, settings.adaptation)
     problem = Problem(card, reading, footage, settings, display, chain, targets, evidence,
-                      reference_rgb(card, settings.display, settings.adaptation))
+                      reference_rgb(card, settings.display, settings.adaptation), lead)
     _demand_light(chain, problem.samples)
     return problem
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -18,13 +19,14 @@ from huewright.models.correction import Correction, Parameter, PatchResult
 from huewright.models.diagnostics import Diagnostics
 from huewright.models.provenance import Provenance
 from huewright.models.reasons import PatchReason
-from huewright.models.settings import SolveSettings
+from huewright.models.settings import SolveSettings, Strength
 from huewright.solver import quality
 from huewright.solver.declaration import Judgement, judge_declaration
 from huewright.solver.evidence import Sample
+from huewright.solver.following import METHOD as FOLLOWING
 from huewright.solver.hues import miss
 from huewright.solver.intervals import check_gain_error, landing_errors
-from huewright.solver.left_out import left_out_misses
+from huewright.solver.left_out import left_out_misses, left_out_places
 from huewright.solver.problem import Problem, Solution
 from huewright.solver.sectors import solve_balance
 from huewright.solver.strength import chain_at, solution_at, solved_of
@@ -51,16 +53,18 @@ def correction_from(problem: Problem, solution: Solution, *, identity: bool = Fa
     shift = after - (after if operations is full else quality.landing_ycbcr(full, samples, problem.luma))
     errors = landing_errors(problem, done) if not identity else {}
     left_out = left_out_misses(problem, solution)
+    places = left_out_places(problem, solution, strength)
     colours = _delta_e(problem, samples, before, after)
     rows = {sample.name: _result(problem, sample, before[k], after[k], colours.get(sample.name),
                                  errors.get(sample.name), left_out.get(sample.name),
-                                 None if strength.full else shift[k])
+                                 None if strength.full else shift[k], places.get(sample.name))
             for k, sample in enumerate(samples)}
     patches = tuple(rows[patch.name] for patch in problem.card.patches if patch.name in rows)
     judgement = judge_declaration(problem)
     diagnostics = _diagnostics(problem, done, operations, neutral, patches, identity, judgement)
     doubt = () if judgement.caution is None else (judgement.caution,)
-    said = (*doubt, *solution.cautions, *_cautions(problem, patches, diagnostics))
+    said = (*doubt, *solution.cautions, *_following(problem, solution, places),
+            *_cautions(problem, patches, diagnostics))
     return Correction(solution.method, problem.footage, problem.settings.display, operations, neutral, patches,
                       _parameters(solution, identity), diagnostics, said, provenance or Provenance(), strength, solved)
 
@@ -82,7 +86,8 @@ def _decimals(value: float | None, digits: int = 6) -> float | None:
 
 def _result(problem: Problem, sample: Sample, before: np.ndarray, after: np.ndarray,
             colours: tuple[float, float] | None, errors: np.ndarray | None,
-            left_out: tuple[float, float] | None, shift: np.ndarray | None) -> PatchResult:
+            left_out: tuple[float, float] | None, shift: np.ndarray | None,
+            place: np.ndarray | None) -> PatchResult:
     asked = sample.target
     target = asked if shift is None or sample.role == "check" else _shifted(asked, shift)
     used = sample.role != "check" and sample.name not in problem.evidence.unused
@@ -105,6 +110,7 @@ def _result(problem: Problem, sample: Sample, before: np.ndarray, after: np.ndar
         level_standard_error_ire=_decimals(level_se),
         leave_one_out_hue_deg=_decimals(None if left_out is None else left_out[0], 4),
         leave_one_out_radius=_decimals(None if left_out is None else left_out[1], 4),
+        left_out=None if place is None else _triple(place),
         reasons=problem.evidence.unused.get(sample.name, ()),
         full_target=None if target is asked else (_decimals(asked.luma, 7), _decimals(asked.cb, 7),
                                                   _decimals(asked.cr, 7)))
@@ -179,8 +185,9 @@ def _diagnostics(problem: Problem, solution: Solution, operations: tuple[Operati
                     "check_delta_e_after_worst": float(np.max([row.delta_e_after for row in checks])),
                     "check_delta_e_balance_only_mean": float(np.mean(list(plain.values()))),
                     "check_delta_e_balance_only": plain}
-        error = None if identity else check_gain_error(problem, solution, operations, neutral,
-                                                       [row.name for row in checks])
+        # Where check patches drive the answer as well, the two are not independent.
+        error = None if identity or solution.method == FOLLOWING else check_gain_error(
+            problem, solution, operations, neutral, [row.name for row in checks])
         if error is not None:
             numbers["check_delta_e_gain_standard_error"] = error
     if solution.colour_error > 0:
@@ -233,6 +240,23 @@ def _cautions(problem: Problem, patches: tuple[PatchResult, ...], told: Diagnost
     if not has(said, cautions.TargetsAsked):     # which move colours off their references by intent, and says so
         said += _check_cautions(patches, told)
     return said
+
+
+def _following(problem: Problem, solution: Solution, places: Mapping[str, np.ndarray]) -> list[Caution]:
+    """How near a camera comes to the one that it follows, done whole, with each patch in the fit and left out of it."""
+    if problem.lead is None or not places:
+        return []
+    strength = problem.settings.strength
+    if not strength.full:
+        places = left_out_places(problem, solution, Strength())
+    samples = tuple(sample for sample in problem.samples if sample.name in places)
+    aim = np.array([problem.lead.colours[sample.name] for sample in samples])
+    landed = quality.landing_ycbcr(solution.operations(problem.chain), samples, problem.luma)
+    without = np.array([places[sample.name] for sample in samples])
+    off, out = (np.asarray(delta_e(np.clip(from_ycbcr(side, problem.luma), 0.0, 1.0), np.clip(aim, 0.0, 1.0),
+                                   problem.display.name)) for side in (landed, without))
+    figures = significant([float(value) for value in (off.mean(), off.max(), out.mean(), out.max())], 5)
+    return [cautions.FollowsCamera(problem.lead.take, len(samples), *figures)]
 
 
 def _as_asked(problem: Problem, patches: tuple[PatchResult, ...]) -> list[Caution]:

@@ -31,7 +31,7 @@ from huewright.errors import NoAnswerError
 from huewright.models.card import Card, Patch
 from huewright.models.refusals import NoSpectra, TargetsNotColours
 from huewright.reference import apply_chain
-from huewright.solver.chain import Balance, Chain
+from huewright.solver.chain import Balance
 from huewright.solver.evidence import Sample
 from huewright.solver.fit import Fit, Held, with_held
 from huewright.solver.hues import unfolded
@@ -42,6 +42,7 @@ from huewright.solver.linear import (
     matrix_entries,
     matrix_names,
     matrix_of_entries,
+    signal_weights,
     white_preserving_matrix,
 )
 from huewright.solver.model import Model
@@ -54,7 +55,6 @@ NEAR_DEG = 22.0              # reach of the means over hue
 PULL = 0.02                  # towards no change, against the weight of all chips as 1
 FAR_OFF = 1.5                # CIEDE2000 of the chips at which the library weighs half as much as they do
 ROUNDS = 3
-LEAST_LIGHT = 0.02           # where the display's curve is steeper than at this light, an error counts no more
 DARK = 0.002                 # light below which a sample is left out
 SHOWN = (0.03, 1.0)          # signal within which a sample's own colour is shown well
 OFF_COLOUR = 2.0             # CIEDE2000 of chips' and bars' targets from the card's own colours, in the mean
@@ -142,7 +142,7 @@ class _World:
             [apply_chain(encode, seen[self.kept]), shown])))
         seen, meant = both[0] @ np.linalg.inv(self.to_bt709).T, both[1]
         sources, aims = np.concatenate([seen, camera]), np.concatenate([meant, wanted])
-        steep = _signal_weights(self.chain, aims)
+        steep = signal_weights(self.chain, aims)
         after = (*encode, *(() if tone is None else (tone,)))
         aimed = np.concatenate([to_ycbcr(shown, self.problem.luma)[:, 1:],
                                 np.array([(chip.target.cb, chip.target.cr) for chip in chips]).reshape(-1, 2)])
@@ -191,14 +191,6 @@ def _demand_own_colours(problem: Problem, used: Sequence[Sample]) -> None:
     off = float(np.mean(delta_e(from_ycbcr(aimed, problem.luma), from_ycbcr(own, problem.luma), problem.display.name)))
     if off > OFF_COLOUR:
         raise NoAnswerError(TargetsNotColours(off, OFF_COLOUR))
-
-
-def _signal_weights(chain: Chain, light: np.ndarray) -> np.ndarray:
-    """How steeply the display's signal follows ``light`` (n, 3), with which an error of light is one of signal."""
-    at, step = np.maximum(light, LEAST_LIGHT), 1e-4
-    result: np.ndarray = (apply_chain(chain.from_colour, at + step) - apply_chain(chain.from_colour, at - step)) / (
-        2 * step)
-    return result
 
 
 def _near_in_hue(arriving: np.ndarray, aimed: np.ndarray, count: int, trust: float,

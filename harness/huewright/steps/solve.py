@@ -9,10 +9,10 @@ import msgspec
 
 from huewright.errors import InputError, NoAnswerError
 from huewright.models.card import Card
-from huewright.models.correction import Correction, correction_to_dict
+from huewright.models.correction import Correction, correction_to_dict, edited_by_hand
 from huewright.models.footage import Footage
 from huewright.models.methods import MethodResult
-from huewright.models.provenance import EndOf, Inputs, Provenance
+from huewright.models.provenance import EndOf, Inputs, LedBy, Provenance
 from huewright.models.reading import Reading
 from huewright.models.settings import SolveSettings, Strength
 from huewright.models.survey import Survey
@@ -23,12 +23,14 @@ from huewright.solver.answer import solve
 from huewright.solver.between import between
 from huewright.solver.compare import compare
 from huewright.solver.declaration import demand_declaration
+from huewright.solver.following import colours_of
 from huewright.solver.strength import operations_at
 
 
 def solve_survey(survey: Survey, card: Card, settings: SolveSettings | None = None, *,
-                 card_path: Path | str | None = None) -> Correction:
+                 card_path: Path | str | None = None, lead: LedBy | None = None) -> Correction:
     """The correction for a surveyed take. ``card_path`` is the file that ``card`` was read from; None: the survey's.
+    ``lead`` (:func:`led_by`) is the picture of another camera that it is brought to instead of the card's targets.
 
     A card file other than the survey's may hold other values, of which the correction then warns, but not other
     patches or places (:class:`InputError`).
@@ -41,15 +43,25 @@ def solve_survey(survey: Survey, card: Card, settings: SolveSettings | None = No
     reading = _reading(survey)
     if card_path is not None:
         check_surveyed_card(survey, card, card_path)
-    return solve_recorded(reading, card, survey.footage, settings,
-                          provenance_of(survey, reading, card, settings, card_path))
+    provenance = msgspec.structs.replace(provenance_of(survey, reading, card, settings, card_path), led_by=lead)
+    return solve_recorded(reading, card, survey.footage, settings, provenance)
+
+
+def led_by(correction: Correction, take: str) -> LedBy:
+    """What other cameras are brought to: the card as ``correction``, of ``take``, shows it. Raises :class:`InputError`
+    where it was edited by hand or records no reading."""
+    if edited_by_hand(correction):
+        raise InputError(f"the correction of take {take} was edited by hand since it was solved; solve it again")
+    recorded_inputs(correction, f"take {take}")
+    return LedBy(take, correction.provenance.reading_sha256, digest(correction_to_dict(correction)["operations"]),
+                 colours_of(correction))
 
 
 def solve_recorded(reading: Reading, card: Card, footage: Footage, settings: SolveSettings,
                    provenance: Provenance) -> Correction:
-    """:func:`huewright.solver.answer.solve`, with what the provenance gives to warn of. Raises :class:`NoAnswerError`
-    where the bars contradict what was declared of the footage, unless the settings trust it."""
-    correction = solve(reading, card, footage, settings, provenance=provenance)
+    """:func:`huewright.solver.answer.solve`, with what the provenance gives to follow and to warn of. Raises
+    :class:`NoAnswerError` where the bars contradict what was declared of the footage, unless the settings trust it."""
+    correction = solve(reading, card, footage, settings, lead=provenance.led_by, provenance=provenance)
     demand_declaration(correction.cautions, settings)
     return replace(correction, cautions=(*card_cautions(provenance), *correction.cautions))
 
@@ -92,7 +104,7 @@ def _reading(survey: Survey) -> Reading:
     return survey.reading
 
 
-__all__ = ["Correction", "MethodResult", "compare_survey", "operations_at", "recorded_inputs", "solve_at",
+__all__ = ["Correction", "MethodResult", "compare_survey", "led_by", "operations_at", "recorded_inputs", "solve_at",
            "solve_recorded", "solve_survey"]
 
 

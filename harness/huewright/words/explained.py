@@ -35,6 +35,9 @@ EXPLAINED: dict[type[Caution], str] = {
     c.Interpolated: "No card was read at that moment: it is a straight line between two that were, and nothing proves "
     "it but your eye. It follows daylight that changes steadily; a cloud or a lamp that was switched on in between it "
     "does not know. The farther apart the takes and the larger the drift, the less it is worth.",
+    c.FollowsCamera: "Matrix and hues were fitted to the picture of the camera that this one follows, not to the "
+    "card's own targets: this one shares the other's errors. Trust the figures of patches left out of the fit; other "
+    "things in the shots lie about as far apart as those, or farther.",
     c.OfAnotherCamera: "Its metadata names another camera or other settings than the take's, or two weaker signs "
     "agree: files of another kind, light below black, a picture that leans elsewhere. An honest shot can show one of "
     "the weaker ones alone, so one says nothing; a shot without metadata and of the same kind of files passes unseen.",

@@ -59,6 +59,13 @@ def _(item: refusals.BeyondEncoding) -> str:
 
 
 @sentence.register
+def _(item: refusals.TooFewInCommon) -> str:
+    return (f"only {item.count} chips and check patches were read both here and in take {item.take}, and a camera that "
+            f"follows another needs {item.least}: use a card with more, frames that show all of them, or leave follows "
+            "out")
+
+
+@sentence.register
 def _(item: refusals.NoSpectra) -> str:
     return (f"the card file gives no reflectance of {', '.join(item.patches)}, and this method reasons with spectra; "
             "give it them (reflectance and wavelengths_nm), or use --method matrix-sectors")

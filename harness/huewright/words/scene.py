@@ -8,7 +8,8 @@ from huewright.words.sentence import counted, duration_words, no_answer_words, s
 
 _INPUTS = {"version": "huewright's version", "card": "the card", "footage": "what is declared of the camera",
            "corners": "the corners given by hand", "settings": "the settings", "files": "the frames",
-           "reading": "the reading of the card", "correction": "the correction", "form": "the form of what is written",
+           "reading": "the reading of the card", "leading": "the picture of the camera that it follows",
+           "correction": "the correction", "form": "the form of what is written",
            "points": "the points of the LUT"}
 _STEPS: dict[Kind, str] = {"survey": "survey take", "solve": "solve take", "export": "export shot",
                            "render": "render shot"}
@@ -63,7 +64,7 @@ def _(why: made.LeftOut) -> str:
 
 @sentence.register
 def _(why: made.NoCorrection) -> str:
-    return f"left out, for take {why.name}, which serves it, gives no correction"
+    return f"left out, for take {why.name}, on which it rests, gives no correction"
 
 
 @sentence.register
@@ -94,11 +95,15 @@ def apart_words(apart: CamerasApart) -> str:
     called = f"cameras {apart.cameras[0]} and {apart.cameras[1]}"
     if figures is None:
         return f"{called} have no patch of the card in common"
-    checks = apart.figures("check")
+    checks, fitted = apart.figures("check"), apart.fitted()
+    unseen = "which no solve saw" if apart.fitted("check") is None else "each left out of the fit in turn"
     return (f"{called} are {figures[2]:.2f} CIEDE2000 apart on the card's {len(apart.patches)} patches in the mean and "
             f"{figures[3]:.2f} at the worst (before: {figures[0]:.2f} and {figures[1]:.2f})"
-            + ("" if checks is None else f"; on check patches, which no solve saw, {checks[2]:.2f} and {checks[3]:.2f} "
-               f"(before: {checks[0]:.2f} and {checks[1]:.2f})"))
+            + ("" if checks is None else f"; on check patches, {unseen}, {checks[2]:.2f} and {checks[3]:.2f} "
+               f"(before: {checks[0]:.2f} and {checks[1]:.2f})")
+            + ("" if fitted is None else "; chips and check patches are each left out in turn of the fit by which one "
+               f"camera follows the other: with them in it, as pictures are rendered, all are {fitted[0]:.2f} and "
+               f"{fitted[1]:.2f}"))
 
 
 __all__ = ["after_words", "apart_words", "served_words", "step_words"]

@@ -84,9 +84,12 @@ def run_scene(path: Path | str, *, dry_run: bool = False, only_export: bool = Fa
     if not (scene.out / FOLDER).is_dir() and not dry_run:
         refuse_existing(scene.out / PAGE, overwrite=overwrite)
     run = _Run(work, dry_run, progress, 2 * len(scene.takes) + (1 if only_export else 2) * len(scene.shots))
-    for take in scene.takes:
+    solved: dict[str, StepDone] = {}
+    for take in scene.in_order:
         survey = run.step("survey", take, work.survey_asked, work.survey)
-        run.step("solve", take, work.solve_asked, work.solve, after=[survey])
+        lead = solved.get(scene.leads.get(take.name, ""))
+        solved[take.name] = run.step("solve", take, work.solve_asked, work.solve,
+                                     after=[survey, *([] if lead is None else [lead])])
     for shot in scene.shots:
         run.shot("export", shot, work.export_asked, work.export)
     for shot in scene.shots:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from huewright.colorimetry.display import display_named
@@ -15,12 +15,12 @@ from huewright.models.scene_made import Served
 from huewright.models.settings import SolveSettings
 from huewright.progress import Progress
 from huewright.steps.inputs import footage_from
-from huewright.steps.scene.serving import Clip, clip_of, served
+from huewright.steps.scene.serving import Clip, clip_of, leading, served
 
 
 @dataclass(frozen=True)
 class Opened:
-    """``footage`` by take, ``served`` by shot, both by name."""
+    """``footage`` by take, ``served`` by shot, ``leads`` by take that follows one of another camera, all by name."""
 
     file: SceneFile
     card: Card
@@ -30,6 +30,12 @@ class Opened:
     shots: tuple[Clip, ...]
     footage: dict[str, Footage]
     served: dict[str, Served]
+    leads: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def in_order(self) -> tuple[Clip, ...]:
+        """The takes, those that others follow first."""
+        return tuple(sorted(self.takes, key=lambda take: take.name in self.leads))
 
     @property
     def scene(self) -> Scene:
@@ -66,7 +72,8 @@ def opened(path: Path | str, progress: Progress) -> Opened:
     for index, shot in enumerate(shots):
         found[shot.name] = served(file, index, takes, shots)
         _same_range(file, index, shot, [footage[name] for name in found[shot.name].takes])
-    return Opened(file, card, card_path, settings, takes, shots, footage, found)
+    leads = {take.name: lead for index, take in enumerate(takes) if (lead := leading(file, index, takes)) is not None}
+    return Opened(file, card, card_path, settings, takes, shots, footage, found, leads)
 
 
 def _clip(file: SceneFile, kind: str, index: int, done: int, total: int, progress: Progress) -> Clip:

@@ -141,6 +141,27 @@ def _nearest(at: str, shot: Clip, takes: Sequence[Clip], clips: Sequence[Clip]) 
     return Served((take.name,), "time code", _after(shot, take))
 
 
+def leading(file: SceneFile, index: int, takes: Sequence[Clip]) -> str | None:
+    """The take that take ``index`` follows: named, the only one of the camera that its own follows, or the nearest in
+    time; None where its camera follows none. Raises :class:`InputError` where nothing says which."""
+    take = takes[index]
+    leader = file.scene.camera(take.row.camera).follows
+    if leader is None:
+        return None
+    if isinstance(take.row, SceneTake) and take.row.follows:
+        return take.row.follows
+    those = [each for each in takes if each.row.camera == leader]
+    if len(those) == 1:
+        return those[0].name
+    unknown = next((each for each in (take, *those) if each.when is None), None)
+    if unknown is not None:
+        raise InputError(f"{file.at('take', index)}: nothing says when {unknown.name!r} was made, so which take of "
+                         f"camera {leader!r} it follows can't be told; name it, as follows = \"{those[0].name}\"")
+    assert take.when is not None
+    at = take.when.begin_s
+    return min(those, key=lambda each: abs(each.when.begin_s - at) if each.when else 0.0).name
+
+
 def _overlapping(clips: Sequence[Clip]) -> tuple[Clip, Clip] | None:
     """Two clips of one camera, from different files, that can't have been made at once by what the files say. What a
     person wrote may be as rough as a minute, and counts between takes only."""
@@ -187,4 +208,4 @@ def _between(at: str, shot: Clip, first: Clip, second: Clip) -> Served:
                   round(share, 6), apart)
 
 
-__all__ = ["Clip", "Span", "clip_of", "served", "span_of"]
+__all__ = ["Clip", "Span", "clip_of", "leading", "served", "span_of"]

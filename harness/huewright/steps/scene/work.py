@@ -9,7 +9,8 @@ from huewright.errors import NoAnswerError
 from huewright.frames.sequence import MOVIE_SUFFIXES, output_paths
 from huewright.models.cautions import Caution, CdlLeavesOut, FramesKept, OfAnotherCamera, TakeAfterShot
 from huewright.models.correction import Correction, correction_to_dict, load_correction, save_correction
-from huewright.models.scene_made import ExportError, Made
+from huewright.models.provenance import LedBy
+from huewright.models.scene_made import ExportError, Input, Made
 from huewright.models.survey import Survey, load_survey, save_survey
 from huewright.progress import Progress
 from huewright.proof.light import Neutral, estimate, light_cautions, light_of, neutral_of
@@ -68,7 +69,7 @@ class Work:
                                 f"{self.out / self._of_take(take, 'frames.png')})", survey.advice)
         return Asked("solve", take.name, {
             "version": __version__, "card": self.opened.card, "footage": survey.footage,
-            "settings": self.opened.settings, "reading": survey.reading},
+            "settings": self.opened.settings, "reading": survey.reading, **self._leading(take)},
             (self._of_take(take, "correction.json"), *self.card_pictures(take)))
 
     def solve(self, take: Clip, begun: Made, asked: Asked, progress: Progress) -> None:
@@ -78,13 +79,21 @@ class Work:
 
         progress(0, 1, "solving")
         survey = self.surveyed(take)
-        correction = solve_survey(survey, self.opened.card, self.opened.settings)
+        correction = solve_survey(survey, self.opened.card, self.opened.settings,
+                                  lead=self._leading(take).get("leading"))
         save_correction(correction, self.out / asked.places[0], overwrite=True)
         self._corrections.pop(take.name, None)
         pictures = card_pictures(take.frames, survey, self.opened.card, correction)
         for picture, place in zip(pictures, asked.places[1:], strict=True):
             save_photo(picture, self.out / place, display=correction.display, overwrite=True)
         self.records.finish(asked, begun, cautions=correction.cautions)
+
+    def _leading(self, take: Clip) -> dict[Input, LedBy]:
+        """The picture of another camera that the take is brought to, where it follows one."""
+        from huewright.steps.solve import led_by
+
+        lead = self.opened.leads.get(take.name)
+        return {} if lead is None else {"leading": led_by(self.correction_of_take(lead), lead)}
 
     def _of_take(self, take: Clip, name: str) -> str:
         return f"takes/{take.name}/{name}"

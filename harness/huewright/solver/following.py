@@ -1,0 +1,167 @@
+"""A camera brought to another's corrected picture of the card, by every patch that both of them read.
+
+How two cameras differ needs no reference colour to be measured, so bars, chips and check patches all tell it:
+
+    levels    exposure, balance and tone from the bars, as every method has them
+    matrix    white preserving, least squares of the display's signal, from balanced light to the light that the leading
+              camera's picture shows
+    hues      turn and log gain as harmonics of the hue up to the third, weighed by chroma squared, on what the matrix
+              leaves; written as sectors
+
+What it gives is judged by patches left out, one at a time. On pairs of simulated takes that nothing was chosen by, see
+DEVELOPERS.md, "Known gaps".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from huewright_kernels.ops import HueSectors, Operation, ToneCurve
+
+from huewright.colorimetry.display import to_ycbcr
+from huewright.colorimetry.inverse import inverse_operations
+from huewright.errors import NoAnswerError
+from huewright.models.correction import Correction
+from huewright.models.provenance import LedBy
+from huewright.models.refusals import TooFewInCommon
+from huewright.models.settings import Strength
+from huewright.reference import apply_chain
+from huewright.solver.chain import Balance
+from huewright.solver.evidence import Sample
+from huewright.solver.fit import Fit, Held, with_held
+from huewright.solver.hues import unfolded
+from huewright.solver.linear import (
+    before_tone,
+    matrix_entries,
+    matrix_names,
+    matrix_of_entries,
+    signal_weights,
+    white_preserving_matrix,
+)
+from huewright.solver.model import Model
+from huewright.solver.problem import Problem, Solution, rounded
+from huewright.solver.sectors import judge_light, solve_levels
+from huewright.solver.strength import operations_at
+
+METHOD = "following"
+LEAST_PATCHES = 8        # chips and check patches; six entries of a matrix and seven numbers each of turn and gain
+ORDER = 3
+PULL = 0.01              # towards no change, times the square of the order, against the weight of all patches as 1
+HUES_DEG = np.arange(0.0, 360.0, 15.0)
+STEP = 1e-5
+
+
+def colours_of(correction: Correction) -> dict[str, tuple[float, float, float]]:
+    """Display signal R'G'B' of each patch that ``correction`` was solved from, done whole; none where it records no
+    reading. Patches that were left out are left out here."""
+    inputs = correction.provenance.inputs
+    if inputs is None:
+        return {}
+    operations = operations_at(correction, Strength())
+    kept = {row.name for row in correction.patches if not row.reasons}
+    read = [patch for patch in inputs.reading.patches if patch.name in kept]
+    signals = apply_chain(operations, np.array([patch.mean for patch in read], np.float64).reshape(-1, 3))
+    return {patch.name: (float(red), float(green), float(blue))
+            for patch, (red, green, blue) in zip(read, rounded(signals, 7), strict=True)}
+
+
+def solve_following(problem: Problem) -> Solution:
+    """Levels from the bars, then matrix and hues as the module says.
+
+    Raises :class:`NoAnswerError` as the other methods do, and where too few patches were read by both cameras.
+    """
+    model, levels = solve_levels(problem)
+    natural = rounded(levels.natural, 7)
+    balance, tone = model.balance(natural), model.tone(natural)
+    judge_light(problem, balance, tone)
+    bars, coloured = problem.evidence.bars, coloured_samples(problem)
+    assert problem.lead is not None
+    if len(coloured) < LEAST_PATCHES:
+        raise NoAnswerError(TooFewInCommon(problem.lead.take, len(coloured), LEAST_PATCHES))
+    samples = bars + coloured
+    entries, hues, folded = _fitted(problem, balance, tone, samples)
+    entries, hues = rounded(entries, 9), rounded(hues, 7)
+    slopes = np.empty((len(entries) + len(hues), 3 * len(samples)))
+    for column in range(slopes.shape[1]):
+        shift = STEP * np.eye(slopes.shape[1])[column].reshape(-1, 3)
+        moved = [replace(sample, mean=sample.mean + by) for sample, by in zip(samples, shift, strict=True)]
+        at = natural + STEP * levels.response[:, column] if column < 3 * len(bars) else natural
+        again = _fitted(problem, model.balance(at), model.tone(at), moved)
+        slopes[:, column] = (np.concatenate(again[:2]) - np.concatenate([entries, hues])) / STEP
+    held = Held(matrix_names(), entries, slopes[:len(entries)], matrix_of_entries)
+    colour = held.colour(entries)
+    joint = Model(problem.chain, bars + problem.evidence.chips,
+                  replace(model.layout, hues_deg=tuple(HUES_DEG.tolist())), problem.settings, colour)
+    unknowns = np.concatenate([natural, hues])
+    response = np.zeros((len(unknowns), slopes.shape[1]))
+    response[:len(natural), :levels.response.shape[1]] = levels.response
+    response[len(natural):] = slopes[len(entries):]
+    fit = Fit(unknowns, np.empty(0), joint.misses(unknowns, joint.whitening(unknowns)), levels.condition,
+              levels.at_bounds + (("hue_order",) if folded else ()), levels.evaluations, response)
+    return Solution(METHOD, balance, colour, tone=tone, sectors=joint.sectors(unknowns), model=joint,
+                    fit=with_held(fit, samples, held))
+
+
+def coloured_samples(problem: Problem) -> tuple[Sample, ...]:
+    """The chips and check patches that the leading camera read as well."""
+    lead = problem.lead
+    return tuple(sample for sample in problem.evidence.chips + problem.evidence.checks
+                 if lead is not None and sample.name in lead.colours)
+
+
+def following_without(problem: Problem, solution: Solution, name: str) -> tuple[tuple[Operation, ...], HueSectors]:
+    """The matrix operation and the sectors that chip or check patch ``name`` had no part in; levels held."""
+    rest = [sample for sample in problem.evidence.bars + coloured_samples(problem) if sample.name != name]
+    entries, hues, _ = _fitted(problem, solution.balance, solution.tone, rest)
+    count = len(HUES_DEG)
+    return matrix_of_entries(entries), HueSectors(tuple(HUES_DEG.tolist()), tuple(hues[:count].tolist()),
+                                                  tuple(np.exp(hues[count:]).tolist()), *problem.luma)
+
+
+def _fitted(problem: Problem, balance: Balance, tone: ToneCurve | None,
+            samples: Sequence[Sample]) -> tuple[np.ndarray, np.ndarray, bool]:
+    """(entries of the matrix off its diagonal; turns in degrees, then log gains, at :data:`HUES_DEG`; whether the order
+    of hues had to be held)."""
+    chain, lead = problem.chain, problem.lead
+    assert lead is not None
+    kept = [sample for sample in samples if sample.name in lead.colours]
+    signal = np.array([lead.colours[sample.name] for sample in kept])
+    light = apply_chain(chain.decode, [sample.mean for sample in kept]) * balance.gains
+    camera = apply_chain(chain.to_colour, light)
+    wanted = apply_chain(inverse_operations(chain.from_colour), before_tone(tone, signal))
+    matrix = white_preserving_matrix(camera, wanted, signal_weights(chain, wanted))
+    after = (*chain.from_colour, *(() if tone is None else (tone,)))
+    coloured = np.array([sample.role != "bar" for sample in kept])
+    arriving = to_ycbcr(apply_chain(after, camera[coloured] @ matrix.T), problem.luma)
+    hues, folded = _by_harmonics(arriving[:, 1:], to_ycbcr(signal[coloured], problem.luma)[:, 1:],
+                                 problem.settings.least_slope)
+    return matrix_entries(matrix), hues, folded
+
+
+def _by_harmonics(arriving: np.ndarray, aimed: np.ndarray, least_slope: float) -> tuple[np.ndarray, bool]:
+    """Turns in degrees, then log gains, at :data:`HUES_DEG`, from (Cb, Cr) (n, 2) to (Cb, Cr) (n, 2): weighted least
+    squares with a pull on each harmonic; and whether the order of hues had to be held."""
+    start, end = arriving @ (1, 1j), aimed @ (1, 1j)
+    weight = np.abs(start) ** 2
+    weight /= weight.sum()
+    start, end = (np.where(np.abs(one) < 1e-6, 1e-6, one) for one in (start, end))
+    ratio = np.log(end / start)
+    steps = np.clip(np.stack([np.degrees(ratio.imag), ratio.real], axis=-1), [-45.0, -1.0], [45.0, 1.0])
+    terms = _harmonics(np.angle(start))
+    pull = PULL * np.repeat(np.append(0.2, np.arange(1, ORDER + 1) ** 2), [1, *[2] * ORDER])
+    found = np.linalg.solve(terms.T @ (weight[:, None] * terms) + np.diag(pull), terms.T @ (weight[:, None] * steps))
+    turns, gains = (_harmonics(np.radians(HUES_DEG)) @ found).T
+    kept = unfolded(HUES_DEG, turns, least_slope)
+    return np.concatenate([kept, gains]), not np.array_equal(kept, turns)
+
+
+def _harmonics(hue: np.ndarray) -> np.ndarray:
+    """(n, 1 + 2 ORDER): 1, cos, sin of the hue in radians, of twice the hue, ..."""
+    return np.stack([np.ones_like(hue), *(each(order * hue) for order in range(1, ORDER + 1)
+                                          for each in (np.cos, np.sin))], axis=-1)
+
+
+__all__ = ["LEAST_PATCHES", "METHOD", "LedBy", "colours_of", "coloured_samples", "following_without",
+           "solve_following"]
