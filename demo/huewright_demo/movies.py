@@ -27,6 +27,7 @@ from huewright_demo.shoot import ENCODING, PRIMARIES, SHOT_SHARE, Shoot, make_sh
 
 RATE = 25
 FULL_HD = 1920 * 1080
+LEADING = "A"      # whom the other follows, for its movies hold the finer codes
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,9 @@ def make_movies(out_dir: Path | str, *, seed: int = 1, frames: int = 48, size: t
 
 
 def _scene() -> Scene:
-    return Scene("card.toml", tuple(SceneCamera(name, ENCODING, primaries=PRIMARIES) for name in CAMERAS),
+    cameras = tuple(SceneCamera(name, ENCODING, primaries=PRIMARIES, follows=None if name == LEADING else LEADING)
+                    for name in CAMERAS)
+    return Scene("card.toml", cameras,
                  tuple(SceneTake(name, f"camera-{name.lower()}/card.mov", f"card {name}") for name in CAMERAS),
                  tuple(SceneShot(name, f"camera-{name.lower()}/shot.mov", f"shot {name}") for name in CAMERAS),
                  "Invented shoot, two cameras", out=SceneOut("true", "mov", codec="vc3"))

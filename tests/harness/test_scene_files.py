@@ -77,6 +77,12 @@ def test_a_scene_is_written_and_read_back(tmp_path: Path) -> None:
     ("hues = 0.8", "hues = 80", "strength.hues is 1 at most, not 80"),
     ("levels = { middle = 45 }", 'method = "magic"', "settings: unknown method 'magic'"),
     ("[[take]]\ncamera = \"B\"\npath = \"takes/b\"\n", "", "there is no take 'b'"),
+    ('name = "B"', 'name = "B"\nfollows = "C"', "line 13, camera 'B': there is no camera 'C' to follow; there are"),
+    ('name = "B"', 'name = "B"\nfollows = "B"', "line 13, camera 'B': it follows itself"),
+    ('name = "A"\nencoding = "ACEScct"\n\n[[camera]]\nname = "B"',
+     'name = "A"\nfollows = "B"\nencoding = "ACEScct"\n\n[[camera]]\nname = "B"\nfollows = "A"',
+     "camera 'A': camera 'B' follows another itself; let both follow 'A'"),
+    ('path = "takes/b"', 'path = "takes/b"\nfollows = "a_noon"', "take 'b': its camera 'B' follows none"),
     ('name = "B"', 'name = "B/2"', "line 13, camera 'B/2': its name 'B/2' can't be a file's"),
     ('make = "export"', "make = true", "make takes text, not true"),
     ("a_noon.mov:100", f"a_noon.mov:{'9' * 5000}", "line 22, take 'takes/a_noon.mov:9999"),
@@ -96,3 +102,14 @@ def test_what_is_wrong_is_said_with_its_place(tmp_path: Path, there: str, instea
     ("stills/*.png", "stills"), ("takes/a_1", "a_1"), ("x.0001.tif", "x.0001"), ("c:\\d\\e.mov", "e")])
 def test_what_clips_are_called(path: str, name: str) -> None:
     assert called(path) == name
+
+
+def test_a_take_follows_a_take_of_the_leading_camera(tmp_path: Path) -> None:
+    text = TEXT.replace('name = "B"', 'name = "B"\nfollows = "A"').replace(
+        'path = "takes/b"', 'path = "takes/b"\nfollows = "a_noon"')
+    scene = load_scene(write(tmp_path, text)).scene
+    assert scene.camera("B").follows == "A" and scene.takes[2].follows == "a_noon"
+    with pytest.raises(InputError, match="camera 'A', which its camera follows, has no take 'b'"):
+        load_scene(write(tmp_path, text.replace('follows = "a_noon"', 'follows = "b"')))
+    with pytest.raises(InputError, match="a matrix and hues, which method balance leaves as they are"):
+        load_scene(write(tmp_path, text.replace("[settings]", '[settings]\nmethod = "balance"')))

@@ -17,7 +17,7 @@ import OpenImageIO as oiio  # noqa: N813
 import pytest
 from huewright.errors import InputError
 from huewright.frames import read_frame
-from huewright.models.cautions import Interpolated, LightMayDiffer, OfAnotherCamera, TakeAfterShot
+from huewright.models.cautions import FollowsCamera, Interpolated, LightMayDiffer, OfAnotherCamera, TakeAfterShot
 from huewright.models.correction import load_correction
 from huewright.models.scene_made import (
     Differs,
@@ -32,6 +32,7 @@ from huewright.models.scene_made import (
     Same,
     load_made,
 )
+from huewright.steps.repeat import repeat
 from huewright.steps.scene.job import SceneResult
 from huewright.steps.scene.records import kept_words
 
@@ -134,6 +135,31 @@ def test_what_an_edit_makes_anew(kitchen: Path, there: str, instead: str, again:
         assert [path.name for path in (kitchen / "made/shots/three").iterdir()] == ["three.0001.png"]
 
 
+def test_a_camera_that_follows_another(kitchen: Path) -> None:
+    """Only its own steps are due; it is judged by patches left out, and repeats from its file alone."""
+    alone, = hw.scene(kitchen / "scene.toml", only_export=True).apart
+    edit(kitchen, 'name = "B"', 'name = "B"\nfollows = "A"')
+    foretold = hw.scene(kitchen / "scene.toml", dry_run=True)
+    result = hw.scene(kitchen / "scene.toml")
+    assert done(result) == done(foretold) == {("solve", "b"), ("export", "three"), ("render", "three")}
+    assert why(result, "solve", "b") == Differs(("leading",))
+    correction = load_correction(kitchen / "made/takes/b/correction.json")
+    assert correction.method == "following" and correction.provenance.led_by is not None
+    assert correction.provenance.led_by.take == "a" and repeat(kitchen / "made/takes/b/correction.json").same
+    said, = (one for one in correction.cautions if isinstance(one, FollowsCamera))
+    apart, = result.apart
+    assert alone.fitted() is None and alone.figures("bar") == pytest.approx(apart.figures("bar"), abs=0.05)
+    judged = {row.name for row in apart.patches if row.fitted is not None}
+    assert len(judged) == said.patches == 15 and judged == {row.name for row in apart.patches if row.role != "bar"}
+    assert said.mean < said.left_out_mean == pytest.approx(
+        sum(row.after for row in apart.patches if row.fitted is not None) / 15, abs=1e-3)
+    text = (kitchen / "made/scene.html").read_text()
+    assert "chips and check patches are judged by a fit that left each of them out" in text
+    assert "no solve saw" not in text
+    edit(kitchen, 'trust_encoding = true', 'trust_encoding = true\nfraction = 0.45')     # what A looks like is another
+    assert why(hw.scene(kitchen / "scene.toml", dry_run=True), "solve", "b") == Follows("solve", "a")
+
+
 def test_another_card_makes_all_anew(kitchen: Path) -> None:
     edit(kitchen, "level_ire = 40.9", "level_ire = 43", "card.toml")
     foretold = hw.scene(kitchen / "scene.toml", dry_run=True)
@@ -233,7 +259,7 @@ def test_a_take_without_a_card_holds_up_its_shots_only(kitchen: Path, capsys: py
     assert isinstance(failed, Failed) and not failed.input and why(result, "export", "three") == NoCorrection("b")
     code, out, said = say(capsys, monkeypatch, "scene", kitchen / "scene.toml")
     assert code == 1 and "solve take b: take b can't support a correction" in said
-    assert "left out, for take b, which serves it, gives no correction" in " ".join(out.split())
+    assert "left out, for take b, on which it rests, gives no correction" in " ".join(out.split())
     assert "Not done: left out" in (kitchen / "made/scene.html").read_text()
 
 

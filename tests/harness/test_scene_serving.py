@@ -11,7 +11,7 @@ from huewright.errors import InputError
 from huewright.frames.take import Take
 from huewright.frames.timecode import count_of, text_of
 from huewright.models.scene import Scene, SceneCamera, SceneFile, SceneShot, SceneTake, fault_of
-from huewright.steps.scene.serving import clip_of, served
+from huewright.steps.scene.serving import clip_of, leading, served
 
 RATE = Fraction(25)
 
@@ -45,6 +45,23 @@ def serve(takes: dict[str, Frames], shots: dict[str, Frames], which: str, *, by:
     clips = [clip_of(row, cast(Take, takes[row.name])) for row in rows]
     shot_clips = [clip_of(row, cast(Take, shots[row.name])) for row in shot_rows]
     return served(SceneFile(Path("scene.toml"), scene), list(shots).index(which), clips, shot_clips)
+
+
+def follow(takes: dict[str, Frames], other: Frames, *, by: str = "") -> str | None:
+    rows = (*(SceneTake("A", name, name) for name in takes), SceneTake("B", "b", "b", follows=by))
+    scene = Scene("card.toml", (SceneCamera("A", "display"), SceneCamera("B", "display", follows="A")), rows)
+    assert fault_of(scene) is None
+    clips = [clip_of(row, cast(Take, frames)) for row, frames in zip(rows, (*takes.values(), other), strict=True)]
+    assert leading(SceneFile(Path("scene.toml"), scene), 0, clips) is None
+    return leading(SceneFile(Path("scene.toml"), scene), len(takes), clips)
+
+
+def test_which_take_of_the_leading_camera_a_take_follows() -> None:
+    assert follow({"m": Frames("m")}, Frames("b")) == "m"
+    assert follow(DAY, Frames("b", "10:00:00:00")) == "m" and follow(DAY, Frames("b", "11:00:00:00")) == "n"
+    assert follow(DAY, Frames("b"), by="n") == "n"
+    with pytest.raises(InputError, match="take 'b': nothing says when 'b' was made"):
+        follow(DAY, Frames("b"))
 
 
 MORNING, NOON = Frames("m", "09:00:00:00"), Frames("n", "12:00:00:00")

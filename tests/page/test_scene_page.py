@@ -60,7 +60,7 @@ def test_it_says_what_serves_each_shot_and_what_is_not_there(tmp_path: Path) -> 
     assert "2 cameras, 2 takes of the card, 3 shots: 1 rendered, 1 with LUT files; not done: b, none" in text
     assert "Take a, 12 min before the shot." in text and "chosen by time code" in text
     assert "Between takes a and b, 25 % of the 2 h from one to the other." in text
-    assert "Not done: left out, for take b, which serves it, gives no correction." in text
+    assert "Not done: left out, for take b, on which it rests, gives no correction." in text
     assert "0.8 stops less red against green and 0.9 stops more blue against green" in text
     assert "Cameras A and B are 0.30 CIEDE2000 apart" in text and "(before: 9.00 and 10.00)" in text
     assert text.count("A .cube takes code values") == 1      # of two shots, said once

@@ -97,8 +97,8 @@ def _movies(out: Path, json_file: Path | None, overwrite: bool) -> None:
     write_figures(json_file, summary, overwrite=overwrite)
     for name, movie in summary.movies.items():
         say(f"Camera {name}: {movie.kind}, {movie.came_mbit_s:.0f} Mbit/s ({movie.asked_mbit_s:.0f} asked)")
-    rows = [("cameras against each other, as read", summary.between),
-            ("the same at the known corners", summary.between_known),
+    rows = [("cameras against each other, as read, each patch left out in turn", summary.between),
+            ("the same at the known corners, as rendered", summary.between_known),
             *((f"camera {name} against the known truth", apart) for name, apart in summary.truth.items())]
     say(table("Check patches, CIEDE2000", ["", "mean\nbefore", "\nafter", "worst\nbefore", "\nafter"],
               [[what, *(number(value, 2) for value in (each.mean_before, each.mean_after, each.worst_before,

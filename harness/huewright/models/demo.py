@@ -161,8 +161,9 @@ class ChecksApart:
 class MoviesSummary:
     """Two cameras' movies brought together by one scene file.
 
-    between        the cameras against each other, as the scene's readings say
-    between_known  the same, measured at the generator's own corners in the chosen frames
+    between        the cameras against each other, as the scene's readings say, each patch left out in turn of the fit
+                   by which one follows the other
+    between_known  the same as rendered, measured at the generator's own corners in the chosen frames
     truth          each camera against the generator's known colours, measured likewise
     """
 

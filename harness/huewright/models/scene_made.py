@@ -144,7 +144,7 @@ class LeftOut(Why, frozen=True):
 
 
 class NoCorrection(Why, frozen=True):
-    """The take ``name``, which serves it, gives no correction."""
+    """The take ``name``, which serves it or which it follows, gives no correction."""
 
     name: str
 

@@ -14,7 +14,7 @@ DEVELOPERS.md, "Known gaps".
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -81,14 +81,18 @@ def solve_following(problem: Problem) -> Solution:
     if len(coloured) < LEAST_PATCHES:
         raise NoAnswerError(TooFewInCommon(problem.lead.take, len(coloured), LEAST_PATCHES))
     samples = bars + coloured
-    entries, hues, folded = _fitted(problem, balance, tone, samples)
+    aims = _aims(problem, tone)
+    entries, hues, folded = _fitted(problem, balance, tone, samples, aims)
     entries, hues = rounded(entries, 9), rounded(hues, 7)
     slopes = np.empty((len(entries) + len(hues), 3 * len(samples)))
     for column in range(slopes.shape[1]):
         shift = STEP * np.eye(slopes.shape[1])[column].reshape(-1, 3)
         moved = [replace(sample, mean=sample.mean + by) for sample, by in zip(samples, shift, strict=True)]
-        at = natural + STEP * levels.response[:, column] if column < 3 * len(bars) else natural
-        again = _fitted(problem, model.balance(at), model.tone(at), moved)
+        at, met = natural, aims
+        if column < 3 * len(bars):
+            at = natural + STEP * levels.response[:, column]
+            met = _aims(problem, model.tone(at))
+        again = _fitted(problem, model.balance(at), model.tone(at), moved, met)
         slopes[:, column] = (np.concatenate(again[:2]) - np.concatenate([entries, hues])) / STEP
     held = Held(matrix_names(), entries, slopes[:len(entries)], matrix_of_entries)
     colour = held.colour(entries)
@@ -113,24 +117,50 @@ def coloured_samples(problem: Problem) -> tuple[Sample, ...]:
 
 def following_without(problem: Problem, solution: Solution, name: str) -> tuple[tuple[Operation, ...], HueSectors]:
     """The matrix operation and the sectors that chip or check patch ``name`` had no part in; levels held."""
-    rest = [sample for sample in problem.evidence.bars + coloured_samples(problem) if sample.name != name]
-    entries, hues, _ = _fitted(problem, solution.balance, solution.tone, rest)
+    [found] = _without(problem, solution, [name])
+    return found
+
+
+def each_left_out(problem: Problem, solution: Solution) -> dict[str, tuple[tuple[Operation, ...], HueSectors]]:
+    """:func:`following_without` of each chip and check patch in turn, by its name."""
+    names = [sample.name for sample in coloured_samples(problem)]
+    return dict(zip(names, _without(problem, solution, names), strict=True))
+
+
+def _without(problem: Problem, solution: Solution,
+             names: Sequence[str]) -> list[tuple[tuple[Operation, ...], HueSectors]]:
+    aims, samples = _aims(problem, solution.tone), problem.evidence.bars + coloured_samples(problem)
+    fits = (_fitted(problem, solution.balance, solution.tone, [sample for sample in samples if sample.name != name],
+                    aims) for name in names)
+    return [(matrix_of_entries(entries), _sectors(hues, problem.luma)) for entries, hues, _ in fits]
+
+
+def _sectors(hues: np.ndarray, luma: tuple[float, float]) -> HueSectors:
+    """Of turns in degrees, then log gains, at :data:`HUES_DEG`."""
     count = len(HUES_DEG)
-    return matrix_of_entries(entries), HueSectors(tuple(HUES_DEG.tolist()), tuple(hues[:count].tolist()),
-                                                  tuple(np.exp(hues[count:]).tolist()), *problem.luma)
+    return HueSectors(tuple(HUES_DEG.tolist()), tuple(hues[:count].tolist()), tuple(np.exp(hues[count:]).tolist()),
+                      *luma)
 
 
-def _fitted(problem: Problem, balance: Balance, tone: ToneCurve | None,
-            samples: Sequence[Sample]) -> tuple[np.ndarray, np.ndarray, bool]:
+def _aims(problem: Problem, tone: ToneCurve | None) -> dict[str, np.ndarray]:
+    """By patch the light ahead of ``tone`` that the leading camera's picture shows of it."""
+    assert problem.lead is not None
+    signals = np.array(list(problem.lead.colours.values()), np.float64)
+    light = apply_chain(inverse_operations(problem.chain.from_colour), before_tone(tone, signals))
+    return dict(zip(problem.lead.colours, light, strict=True))
+
+
+def _fitted(problem: Problem, balance: Balance, tone: ToneCurve | None, samples: Sequence[Sample],
+            aims: Mapping[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray, bool]:
     """(entries of the matrix off its diagonal; turns in degrees, then log gains, at :data:`HUES_DEG`; whether the order
-    of hues had to be held)."""
+    of hues had to be held). ``aims`` is :func:`_aims` for ``tone``."""
     chain, lead = problem.chain, problem.lead
     assert lead is not None
     kept = [sample for sample in samples if sample.name in lead.colours]
     signal = np.array([lead.colours[sample.name] for sample in kept])
     light = apply_chain(chain.decode, [sample.mean for sample in kept]) * balance.gains
     camera = apply_chain(chain.to_colour, light)
-    wanted = apply_chain(inverse_operations(chain.from_colour), before_tone(tone, signal))
+    wanted = np.array([aims[sample.name] for sample in kept])
     matrix = white_preserving_matrix(camera, wanted, signal_weights(chain, wanted))
     after = (*chain.from_colour, *(() if tone is None else (tone,)))
     coloured = np.array([sample.role != "bar" for sample in kept])
@@ -163,5 +193,5 @@ def _harmonics(hue: np.ndarray) -> np.ndarray:
                                           for each in (np.cos, np.sin))], axis=-1)
 
 
-__all__ = ["LEAST_PATCHES", "METHOD", "LedBy", "colours_of", "coloured_samples", "following_without",
+__all__ = ["LEAST_PATCHES", "METHOD", "LedBy", "colours_of", "coloured_samples", "each_left_out", "following_without",
            "solve_following"]

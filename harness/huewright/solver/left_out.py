@@ -10,7 +10,7 @@ from huewright.models.correction import Solved
 from huewright.models.settings import Strength
 from huewright.reference import apply_chain
 from huewright.solver import quality
-from huewright.solver.following import METHOD, coloured_samples, following_without
+from huewright.solver.following import METHOD, coloured_samples, each_left_out, following_without
 from huewright.solver.hues import direct, miss
 from huewright.solver.linear import matrix_without
 from huewright.solver.problem import Problem, Solution
@@ -53,8 +53,9 @@ def left_out_places(problem: Problem, solution: Solution, strength: Strength) ->
     if solution.method != METHOD:
         return {}
     balance, places = solution.balance, {}
+    found = each_left_out(problem, solution)
     for sample in coloured_samples(problem):
-        colour, sectors = following_without(problem, solution, sample.name)
+        colour, sectors = found[sample.name]
         parts = Solved(balance.exposure_stops, balance.red_stops, balance.blue_stops, colour,
                        () if solution.tone is None else (solution.tone,), (sectors,))
         places[sample.name] = quality.landing_ycbcr(chain_at(problem.chain, parts, strength), (sample,),
