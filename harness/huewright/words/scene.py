@@ -96,14 +96,14 @@ def apart_words(apart: CamerasApart) -> str:
     if figures is None:
         return f"{called} have no patch of the card in common"
     checks, fitted = apart.figures("check"), apart.fitted()
-    unseen = "which no solve saw" if apart.fitted("check") is None else "each left out of the fit in turn"
+    unseen = "" if fitted is not None else "which no solve saw, "
     return (f"{called} are {figures[2]:.2f} CIEDE2000 apart on the card's {len(apart.patches)} patches in the mean and "
             f"{figures[3]:.2f} at the worst (before: {figures[0]:.2f} and {figures[1]:.2f})"
-            + ("" if checks is None else f"; on check patches, {unseen}, {checks[2]:.2f} and {checks[3]:.2f} "
+            + ("" if checks is None else f"; on check patches, {unseen}{checks[2]:.2f} and {checks[3]:.2f} "
                f"(before: {checks[0]:.2f} and {checks[1]:.2f})")
-            + ("" if fitted is None else "; chips and check patches are each left out in turn of the fit by which one "
-               f"camera follows the other: with them in it, as pictures are rendered, all are {fitted[0]:.2f} and "
-               f"{fitted[1]:.2f}"))
+            + ("" if fitted is None else ". Chips and check patches were each left out in turn of the fit by which "
+               f"one follows the other; with all of them in it, as rendered, all patches are {fitted[0]:.2f} and "
+               f"{fitted[1]:.2f} apart"))
 
 
 __all__ = ["after_words", "apart_words", "served_words", "step_words"]
