@@ -192,6 +192,9 @@ def test_hidden_chips_leave_the_rest_solved_and_are_named(card: Card) -> None:
     (bar,) = (one for one in correction.cautions if isinstance(one, BarUnused))
     assert (chip.chip, chip.reasons) == ("cyan", (Reflection(),)) and chip.from_deg is not None
     assert bar.bar == "middle"
+    # Two bars still have a tone curve, and both lie on their levels.
+    assert any(isinstance(operation, ToneCurve) for operation in correction.operations)
+    assert all(abs(row.level_error_ire or 0) < 0.01 for row in rows.values() if row.role == "bar" and row.used)
 
 
 @pytest.mark.parametrize("method", ["sectors", "matrix-sectors"])

@@ -122,8 +122,6 @@ def judge_light(problem: Problem, balance: Balance, tone: ToneCurve | None) -> N
     Judged before any matrix: that would stretch a line out again, and the noise with it.
     """
     chips = problem.evidence.chips
-    if not chips:
-        return
     arriving = arriving_ycbcr(problem.chain, balance, tone, chips)
     light = apply_chain(problem.chain.decode, [chip.mean for chip in chips]) * balance.gains
     meant = arriving.copy()

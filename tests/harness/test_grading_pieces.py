@@ -1,0 +1,131 @@
+"""Pieces of the finder's grading by themselves: clipping, light and veil, and frames read together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import huewright_demo
+import numpy as np
+import pytest
+from huewright.finding.clip import INNER, _expected_noise, _missing, _places
+from huewright.finding.joint import FREEDOM, SCALES, shared_scales
+from huewright.finding.light import LinearLight
+from huewright.finding.veil import Observed, _Fit, _scale, fit_light
+from huewright.models.card import Card, load_card
+from huewright.models.footage import Footage
+from scipy.stats import multivariate_t
+
+
+@pytest.fixture(scope="module")
+def card() -> Card:
+    return load_card(Path(huewright_demo.__file__).parent / "card.toml")
+
+
+def test_what_clipping_took_is_told_from_what_is_left() -> None:
+    rng = np.random.default_rng(44)
+    step, n = 1 / 1023, 20000
+    for share in (0.1, 0.4):
+        values = np.sort(np.round(rng.normal(0.5, 0.004, n) / step) * step)
+        top = values[int((1 - share) * n)]
+        told = _missing(np.minimum(values, top), top - step / 2, top + step / 2)
+        assert told == pytest.approx(np.count_nonzero(values > top + step / 2), rel=0.06)
+
+
+def test_noise_is_expected_to_grow_with_the_root_of_light_at_most() -> None:
+    """Photons arrive with a spread of their number's root (Poisson); where patches are darker, their own is enough."""
+    rng = np.random.default_rng(45)
+    others = [rng.normal(0.2, 0.002, 20000) for _ in range(3)]
+    light = LinearLight(Footage(encoding="linear"))
+    assert _expected_noise(others, 0.05, 0, light) == pytest.approx(0.001, rel=0.03)
+    assert _expected_noise(others, 0.8, 0, light) == pytest.approx(0.002, rel=0.03)
+
+
+def test_places_in_a_patch_reach_as_far_towards_its_edges_as_is_said(card: Card) -> None:
+    for patch, places in zip(card.patches, _places(card), strict=True):
+        polygon = np.array(patch.polygon)
+        assert np.ptp(places, axis=0) == pytest.approx(INNER * np.ptp(polygon, axis=0), rel=0.02), patch.name
+        assert places.mean(axis=0) == pytest.approx(polygon.mean(axis=0), abs=0.02 * np.ptp(polygon))
+
+
+def test_residuals_of_a_normal_spread_are_once_their_sigmas() -> None:
+    off = np.abs(np.random.default_rng(46).normal(size=40001))
+    assert _scale(off, 0.0) == pytest.approx(1.0, abs=0.02)
+    assert _scale(3 * off, 0.0) == pytest.approx(3.0, abs=0.06)
+    assert _scale(off / 10, 0.3) == 0.3
+
+
+def seen_in(card: Card, *, weights: np.ndarray, veil: float, spoiled: float = 0.0) -> tuple[Observed, np.ndarray]:
+    """The card in light of the log ``weights`` of u, v, u^2, uv, v^2 with ``veil`` of white on top, without noise;
+    patches of unknown reflectance are 0.3, the ground what the card says. Three spots have
+    ``spoiled`` of white more."""
+    size, white = np.array(card.size), np.array([0.8, 0.7, 0.6])
+    fit = _Fit(card, _nothing(len(card.patches)), white)
+
+    def light(points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        u, v = ((points - size / 2) / (size / 2)).T
+        field = np.exp(np.column_stack([u, v, u * u, u * v, v * v]) @ weights)
+        return field, (weights[0] + 2 * weights[2] * u + weights[3] * v) / (size[0] / 2), (
+            weights[1] + weights[3] * u + 2 * weights[4] * v) / (size[1] / 2)
+
+    centres = np.array([np.mean(patch.polygon, axis=0) for patch in card.patches])
+    across = [np.linspace(0.03, 0.97, 7) * extent for extent in size]
+    spots = np.stack(np.meshgrid(*across), axis=-1).reshape(-1, 2)
+    share = np.nan_to_num(fit.reference, nan=0.3)
+    field, along_x, along_y = light(centres)
+    body = share * field[:, None] * white
+    slope = body[:, :, None] * np.stack([along_x, along_y], axis=1)[:, None]
+    ground = fit.ground * light(spots)[0][:, None] * white + veil * white
+    ground[10:13] += spoiled * white
+    return Observed(centres, body + veil * white, np.full(body.shape, 1e-5), slope, np.full(slope.shape, 1e-7),
+                    np.ones(len(centres), bool), spots, ground, np.full(ground.shape, 1e-5),
+                    np.ones(len(spots), bool)), white
+
+
+def _nothing(count: int) -> Observed:
+    empty = np.zeros((0, 3))
+    return Observed(np.zeros((count, 2)), np.zeros((count, 3)), np.zeros((count, 3)), np.zeros((count, 3, 2)),
+                    np.zeros((count, 3, 2)), np.zeros(count, bool), np.zeros((0, 2)), empty, empty, np.zeros(0, bool))
+
+
+def test_the_fits_slopes_are_those_of_its_residuals(card: Card) -> None:
+    seen, white = seen_in(card, weights=np.array([0.2, -0.1, 0.05, 0.03, -0.04]), veil=0.02)
+    fit = _Fit(card, seen, white)
+    theta = np.random.default_rng(48).normal(scale=0.01, size=len(fit.prior))
+    _, _, jacobian, _ = fit.rows(theta)
+    for column, step in enumerate(1e-6 * np.eye(len(theta))):
+        slope = (fit.rows(theta + step)[0] - fit.rows(theta - step)[0]) / 2e-6
+        assert jacobian[:, column] == pytest.approx(slope, abs=1e-6), column
+
+
+@pytest.mark.parametrize("spoiled", [0.0, 0.3])
+def test_light_and_veil_are_told_apart(card: Card, spoiled: float) -> None:
+    """Also where a reflection lies on some of the ground."""
+    weights, veil = np.array([0.25, -0.15, 0.04, 0.02, -0.03]), 0.03
+    seen, white = seen_in(card, weights=weights, veil=veil, spoiled=spoiled)
+    field, added, colour = fit_light(card, seen, white)
+    assert field.weights == pytest.approx(weights, abs=0.004)
+    assert added.told and added.misfit < 0.01
+    assert added.at(seen.centres) / white == pytest.approx(veil, abs=0.001)
+    assert np.ptp(colour - colour.mean(axis=1, keepdims=True)) < 0.01
+
+
+def test_shared_errors_are_scaled_as_restricted_likelihood_has_it() -> None:
+    """Against scipy's multivariate t of the frames' contrasts, which no level is in (Patterson and Thompson 1971)."""
+    rng = np.random.default_rng(49)
+    f, p = 9, 4
+    for truth in (0.25, 1.0, 4.0):
+        alone, shared = rng.uniform(0.01, 0.02, (f, p, 3)), rng.normal(scale=0.02, size=(f, p, 3, 1))
+        level = rng.uniform(0.2, 0.8, (p, 3)) + alone * rng.normal(size=(f, p, 3)) + (
+            truth * shared[..., 0] * rng.normal(size=(p, 3)))
+        level[3, 1, 0] += 0.5                                   # heavy tails are there for this
+        apart = np.linalg.svd(np.ones((1, f)))[2][1:]           # contrasts: the rows are at right angles to ones
+        said = []
+        for scale in SCALES:
+            total = -0.5 * np.log2(scale) ** 2
+            for k in range(p):
+                for c in range(3):
+                    loads = scale * shared[:, k, c]
+                    spread = apart @ (np.diag(alone[:, k, c] ** 2) + loads @ loads.T) @ apart.T
+                    total += multivariate_t.logpdf(apart @ level[:, k, c], shape=spread, df=FREEDOM)
+            said.append(total)
+        assert shared_scales(level, alone, shared, np.ones((f, p), bool)) == [SCALES[int(np.argmax(said))]]
