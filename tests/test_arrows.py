@@ -17,7 +17,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 SOURCES = {"huewright_kernels": ROOT / "kernels", "huewright": ROOT / "harness", "huewright_demo": ROOT / "demo"}
 
-BASE = {"errors", "files", "progress", "version"}
+BASE = {"errors", "files", "claims", "workers", "progress", "version"}
 BELOW_PROOF = {"huewright_kernels", "reference", "models", "frames", "colorimetry"} | BASE
 ALLOWED: dict[str, set[str]] = {
     "huewright_kernels": set(),
@@ -25,11 +25,13 @@ ALLOWED: dict[str, set[str]] = {
     "progress": set(),
     "version": set(),
     "files": {"errors"},
+    "claims": {"errors"},
+    "workers": set(),
     "reference": {"huewright_kernels"},
     "strict_json": {"errors", "files"},
     "models": {"huewright_kernels", "strict_json", "errors", "files"},
     "words": {"models"},
-    "frames": {"huewright_kernels", "errors", "files"},
+    "frames": {"huewright_kernels", "errors", "files", "workers"},
     "colorimetry": {"huewright_kernels", "reference", "models", "errors", "files"},
     "cards": {"huewright_kernels", "reference", "colorimetry", "models", "errors", "files"},
     "finding": {"huewright_kernels", "reference", "colorimetry", "models", "errors"},
@@ -50,7 +52,7 @@ ALLOWED: dict[str, set[str]] = {
     "huewright_demo": {"cards", *BELOW_PROOF},
     "steps": {"cards", "finding", "solver", "provenance", "rendering", "handover", "proof", "report", "desk",
               "accuracy", "timing", "device", "plugin", "host", "probe", "huewright_demo", *BELOW_PROOF},
-    "cli": {"steps", "words", "errors", "progress", "version"},
+    "cli": {"steps", "words", "errors", "workers", "progress", "version"},
     "api": {"huewright_kernels", "steps", "words", "models", "frames", "errors", "progress"},
     "huewright": {"api", "models", "errors", "progress", "version"},
 }

@@ -44,12 +44,18 @@ _NO_LINKS = _known("EPERM", "ENOTSUP", "EOPNOTSUPP", "ENOSYS", "EMLINK", "EXDEV"
 _DISK = _known("ENOSPC", "EDQUOT", "EFBIG", "EIO", "EROFS")
 
 
+class NotWrittenError(InputError):
+    """A library could not write the file that it was given a path to, and says little of why."""
+
+
 @contextmanager
-def whole_file(path: Path | str, *, overwrite: bool = False) -> Iterator[Path]:
+def whole_file(path: Path | str, *, overwrite: bool = False, doubted: bool = False) -> Iterator[Path]:
     """Yields a path (same suffix) to write to; what was written there becomes ``path`` if the block succeeds.
 
     Raises :class:`InputError` if ``path`` exists and ``overwrite`` is false (also where it came while the block ran),
-    and if it cannot be written; an ``OSError`` of the block about another file is passed on as it is.
+    and if it cannot be written; an ``OSError`` of the block about another file is passed on as it is. Where the block
+    raises :class:`NotWrittenError` and the system takes no more of the file, that is why. A file that was written by a
+    library which may not notice (``doubted``) counts only if the system would take more of it still.
     """
     path = Path(path)
     refuse_existing(path, overwrite=overwrite)
@@ -69,7 +75,14 @@ def whole_file(path: Path | str, *, overwrite: bool = False) -> Iterator[Path]:
             if _is_about(error, draft):
                 raise _cannot_write(path, error) from None
             raise
+        except NotWrittenError:
+            trouble = draft.trouble()
+            if trouble is not None:
+                raise _cannot_write(path, trouble) from None
+            raise
         try:
+            if doubted and (trouble := draft.trouble()) is not None:
+                raise trouble
             os.fsync(draft.handle)
             draft.name(path, overwrite=overwrite)
         except FileExistsError:
@@ -138,6 +151,21 @@ class _Draft:
                 os.replace(self.hidden, path)
             return
         os.replace(self.hidden, path)
+
+    def trouble(self) -> OSError | None:
+        """What the system says to a little more being written, if it refuses; the file stays as it is."""
+        if fcntl is None:
+            return None     # Windows: no pwrite
+        size = os.fstat(self.handle).st_size
+        try:
+            more = bytes(1 << 16)
+            written = os.pwrite(self.handle, more, size)
+            os.pwrite(self.handle, more[written:], size + written)     # of a disk that is full, a part may be taken
+        except OSError as error:
+            return error
+        finally:
+            os.ftruncate(self.handle, size)
+        return None
 
     def _link(self, path: Path) -> None:
         # Given a folder's handle, Python asks the system to follow /proc's link to the file (linkat).
@@ -281,9 +309,14 @@ def remove_abandoned(folder: Path | str, only: Collection[Path] | None = None) -
 
 
 def refuse_existing(path: Path | str, *, overwrite: bool) -> None:
-    """Raises :class:`InputError` if ``path`` exists and may not be replaced."""
-    if Path(path).exists() and not overwrite:
+    """Raises :class:`InputError` if ``path`` exists and may not be replaced, and if nothing can be written there: said
+    before hours of work rather than after."""
+    path = Path(path)
+    if path.exists() and not overwrite:
         raise InputError(f"{path} exists already; add --overwrite to replace it, or choose another name")
+    folder = next((each for each in path.absolute().parents if each.exists()), None)
+    if folder is not None and folder.is_dir() and not os.access(folder, os.W_OK | os.X_OK):
+        raise InputError(f"cannot write {path}: {folder} can't be written by you; choose another place")
 
 
 def write_text(path: Path | str, text: str, *, overwrite: bool = False) -> None:

@@ -18,7 +18,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -190,12 +190,38 @@ class Entry:
         if self._compiled is None:
             with _LOCK:
                 if self._compiled is None:
-                    with _in_folder() as cached:
-                        dispatcher = numba.njit(cache=cached, error_model="numpy", nogil=True)(self.function)
-                        dispatcher.compile(self.signature)
+                    dispatcher = self._from_folder() or self._compile(cached=False)
                     dispatcher.disable_compile()
                     self._compiled = dispatcher
         return self._compiled
+
+    def _compile(self, *, cached: bool) -> Any:
+        global _trouble
+        dispatcher = numba.njit(cache=cached, error_model="numpy", nogil=True)(self.function)
+        try:
+            dispatcher.compile(self.signature)
+        except OSError as error:
+            if not dispatcher.overloads:
+                raise
+            _trouble = error.strerror or str(error)      # compiled, and not kept: a full disk
+        return dispatcher
+
+    def _from_folder(self) -> Any:
+        """Loaded from the disk, or compiled and kept there; None where what lies there can't be read, however often it
+        is made anew (a file that was cut short by a full disk or a loss of power is made anew)."""
+        with _in_folder() as cached:
+            for _ in range(2) if cached else ():
+                try:
+                    return self._compile(cached=True)
+                except Exception:      # of whatever kind: these are numba's own files, read by pickle
+                    self._forget()
+        return None
+
+    def _forget(self) -> None:
+        place = folder()
+        for path in () if place is None else tuple(place.rglob(f"*.{self.__name__}-*.nb[ci]")):
+            with suppress(OSError):
+                path.unlink()
 
     def on_disk(self) -> bool:
         """Whether compiled code is there already."""
@@ -207,16 +233,23 @@ class Entry:
 
 
 _ENTRIES: list[Entry] = []
+_trouble = ""
+"""What the system said when compiled code was to be kept, and was not."""
 
 
 def warm_up(notify: Callable[[str], None] | None = None) -> bool:
     """Loads all entry points known so far, compiling those that the disk lacks; returns whether it compiled.
 
-    ``notify`` is called with one line for the person before compiling, and not otherwise.
+    ``notify`` is called with one line for the person before compiling, and with one more where what was compiled can't
+    be kept; not otherwise.
     """
     missing = [entry_point for entry_point in _ENTRIES if entry_point._compiled is None and not entry_point.on_disk()]
+    lost = folder() is None
     if missing and notify is not None:
-        notify("compiling the image kernels for this processor (once, up to 20 seconds)")
+        notify(f"compiling the image kernels for this processor ({'each time' if lost else 'once'}, up to 20 seconds)")
     for entry_point in _ENTRIES:
         entry_point.compiled()
+    if missing and notify is not None and (lost or _trouble):
+        notify(f"the compiled kernels can't be kept ({_trouble or 'no folder for them can be written'}): make room, or "
+               "set XDG_CACHE_HOME to a folder of yours")
     return bool(missing)

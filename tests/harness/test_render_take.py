@@ -516,7 +516,7 @@ def test_sampled_rows_lie_in_the_picture() -> None:
     codes = np.random.default_rng(1).integers(0, 1024, (100, 12, 3)).astype(np.uint16)
     picture = new_dpx(oiio.ImageSpec(), 12, 100, 10).with_codes(codes)
     scale = Matrix(((1.2, 0, 0), (0, 1.2, 0), (0, 0, 1.2)), (-0.1, -0.1, -0.1))
-    job = prepared((scale,), "full", 10, False, Processor(1), ".dpx", lambda line: None)
+    job = prepared((scale,), "full", 10, False, Processor(1), ".dpx", lambda line: None, (0, 0))
     packed = rendering._sampled(job, picture.kernel_view(), False, False)
     plain = rendering._sampled(job, (codes / 1023).astype(np.float32), False, False)
     assert packed == plain and packed.range.pixels == 3 * 12 and packed.range.over > 0 and packed.range.under > 0

@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import logging
 import os
+import re
 import signal
 import sys
 from contextlib import suppress
@@ -34,7 +35,8 @@ from huewright.cli import (
     survey,
     verify,
 )
-from huewright.errors import InputError, NoAnswerError
+from huewright.errors import InputError, NoAnswerError, library_words
+from huewright.workers import hanging
 
 app = typer.Typer(
     name="huewright",
@@ -128,9 +130,26 @@ def main() -> None:
     except OSError as error:
         where = f"{os.fsdecode(error.filename)}: " if isinstance(error.filename, (str, bytes)) else ""
         _stop(2, f"{where}{error.strerror or error}; mend that and start again")
-    except MemoryError as error:
-        _stop(2, f"there is not enough memory for this ({error or 'no more said'}); give it fewer threads or "
-                 "smaller frames, or a machine with more")
+    except Exception as error:
+        room = _missing_room(error)
+        if room is None:
+            raise
+        _stop(2, room)
+
+
+def _missing_room(error: Exception) -> str | None:
+    """What the machine lacked, in a sentence, where that is what ``error`` says, in whatever library's way."""
+    said = f" ({first})" if (first := library_words(error)) not in ("", "no reason given") else ""
+    if "can't start new thread" in said:
+        return ("the system starts no further thread for this: there is not enough memory, or you have as many "
+                "processes as you may; give it fewer threads, or end other work")
+    kind = type(error)
+    libraries = (kind.__module__ == "cv2" and "Insufficient memory" in str(error)
+                 or kind is ImportError and re.search("cannot allocate memory|failed to map segment", str(error)))
+    if isinstance(error, MemoryError) or libraries:
+        return (f"there is not enough memory for this{said}; give it fewer threads or smaller frames, or a machine "
+                "with more")
+    return None
 
 
 def _words(error: NoAnswerError) -> str:
@@ -146,5 +165,7 @@ def _stopped(stop: BaseException) -> str:
 
 def _stop(code: int, sentence: str) -> None:
     with suppress(OSError):     # the terminal may be gone: that is what SIGHUP says
-        print(f"huewright: {sentence}", file=sys.stderr)
+        print(f"huewright: {sentence}", file=sys.stderr, flush=True)
+    if hanging():       # in a system call that doesn't come back: nothing but this ends the process
+        os._exit(code)
     sys.exit(code)

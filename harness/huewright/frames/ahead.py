@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 
 import numpy as np
 
 from huewright.errors import InputError
 from huewright.frames.sequence import LOOK_EVERY_S
 from huewright.frames.take import Take
+from huewright.workers import Workers
 
 READ_AHEAD = 3
 QUIET_S = 5.0       # following a take that is being written: how long without a new frame ends it
@@ -21,7 +22,7 @@ Picture = tuple[np.ndarray, float, bool]
 
 def pictures(take: Take, *, follow: bool, quiet_s: float) -> Iterator[tuple[int, int, Picture]]:
     """(number, frames so far, picture) in order, read ahead on two threads."""
-    with ThreadPoolExecutor(2) as pool:
+    with Workers(2) as pool:
         seen: set[int] = set()
         while True:
             numbers = [number for number in take.numbers if number not in seen]

@@ -120,6 +120,8 @@ def read_dpx(path: Path | str) -> DpxPicture | None:
     :class:`InputError` if it is of such a layout and cut short.
     """
     path = Path(path)
+    if path.exists() and not path.is_file():      # a pipe would be waited for without an end
+        return None
     try:
         with open(path, "rb") as stream:
             head = stream.read(2048)

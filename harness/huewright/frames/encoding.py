@@ -20,7 +20,7 @@ import numpy as np
 from huewright_kernels.ycbcr import Coding, from_rgb
 
 from huewright.errors import InputError
-from huewright.files import whole_file
+from huewright.files import NotWrittenError, whole_file
 from huewright.frames.decoding import reason
 from huewright.frames.tags import MATRICES, MATRIX_NAMES, PRIMARIES_NAMES, TRANSFER_NAMES
 from huewright.frames.take import Take
@@ -141,7 +141,7 @@ def movie_writer(out: Path, take: Take, made: Written, rate: Fraction, size: tup
     """
     kind = CODECS[made.codec]
     base = 1 / rate if take.even else Fraction(1, 90000)
-    with whole_file(out, overwrite=overwrite) as temporary:
+    with whole_file(out, overwrite=overwrite, doubted=True) as temporary:
         try:
             options = {"movflags": "+faststart"} if out.suffix.lower() in (".mov", ".mp4", ".m4v") else {}
             with av.open(str(temporary), "w", options=options) as container:
@@ -166,8 +166,8 @@ def movie_writer(out: Path, take: Take, made: Written, rate: Fraction, size: tup
                 writer.finish()
                 sound.carry(container)
         except av.error.FFmpegError as error:
-            raise InputError(f"{out}: cannot be written as {made.codec} ({reason(error)}); choose another container or "
-                             "--codec, or another place") from None
+            raise NotWrittenError(f"{out}: cannot be written as {made.codec} ({reason(error)}); choose another "
+                                  "container or --codec, or another place") from None
         _read_back(temporary, out, take, made, rate)
 
 

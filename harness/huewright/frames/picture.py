@@ -18,9 +18,8 @@ import numpy as np
 import OpenImageIO as oiio  # noqa: N813  (the name its documentation uses)
 
 from huewright.errors import InputError, printable
-from huewright.files import whole_file
+from huewright.files import NotWrittenError, whole_file
 from huewright.frames.dpx import DpxPicture, new_dpx, read_dpx, reason, why_not, write_dpx
-from huewright.frames.png import is_whole_png
 from huewright.frames.structure import (
     Change,
     further_pages,
@@ -31,6 +30,7 @@ from huewright.frames.structure import (
     shown_channels,
     upright,
 )
+from huewright.frames.wholeness import is_whole
 
 Window = tuple[int, int, int, int]
 # Attributes that describe how the samples lie in one file, or claim a colour that a new picture no longer has.
@@ -298,15 +298,16 @@ def write_frame(path: Path | str, frame: Frame, *, overwrite: bool = False, comp
     pixels, spec = _as_written(suffix, frame, bits)
     if compression is not None:
         spec.attribute("compression", compression)
-    with whole_file(path, overwrite=overwrite) as temporary:
+    with whole_file(path, overwrite=overwrite, doubted=True) as temporary:
         output = oiio.ImageOutput.create(str(temporary))
         if output is None:
             raise InputError(f"{path}: no writer for this format; use .exr, .dpx, .tif or .png")
         good = output.open(str(temporary), spec) and output.write_image(pixels)
         if not (good and output.close()):
-            raise InputError(f"{path}: cannot be written ({reason(output).replace(str(temporary), path.name)})")
-        if suffix == ".png" and not is_whole_png(temporary):
-            raise InputError(f"{path}: cannot be written whole; see whether its disk is full, or choose another place")
+            raise NotWrittenError(f"{path}: cannot be written ({reason(output).replace(str(temporary), path.name)})")
+        if not is_whole(temporary):
+            raise NotWrittenError(f"{path}: cannot be written whole; see whether its disk is full, or choose another "
+                                  "place")
 
 
 def with_correction(frame: Frame, digest: str, chromaticities: Sequence[float] = ()) -> Frame:
@@ -352,6 +353,10 @@ def _open(path: Path) -> tuple[oiio.ImageInput, int]:
     """The file, and the part of it that holds the colours, at which it stands."""
     if not path.is_file():
         raise InputError(f"{path}: there is no such picture file; check the path")
+    try:
+        open(path, "rb").close()
+    except OSError as error:      # said by the system: libraries have no one word for it
+        raise InputError(f"{path}: cannot be read ({error.strerror or error}); see whose the file is") from None
     strange = why_not(path)
     if strange:
         raise InputError(f"{path}: this DPX file is of a kind that is not read here, for {strange}; write it anew "
@@ -490,6 +495,8 @@ def fresh_spec(frame: Frame) -> oiio.ImageSpec:
 def _as_written(suffix: str, frame: Frame, bits: int) -> tuple[np.ndarray, oiio.ImageSpec]:
     """(pixels, description) in the form that OpenImageIO's writer of this format takes."""
     spec = fresh_spec(frame)
+    if spec.getattribute("DateTime") is None:
+        spec.attribute("DateTime", "")      # else the writer says when it wrote, and no two files are alike
     pixels, names, others = frame.pixels, frame.channel_names, frame.metadata.others
     if suffix == ".png":
         keep = 4 if frame.has_alpha else 3

@@ -145,5 +145,5 @@ def _opened(order: Order) -> tuple[Take, Job]:
     if operations_digest(correction.operations) != order.digest:
         raise InputError("the correction that arrived is not the one that was sent")
     job = prepared(correction.operations, order.range, order.bits, order.dither, Processor(1), order.suffix,
-                   lambda line: None, order.chromaticities)
+                   lambda line: None, order.size, order.chromaticities)
     return open_take(order.take), job

@@ -10,6 +10,7 @@ from huewright_kernels.formats import PixelBuffer
 
 from huewright.colorimetry.display import BT709, CHROMATICITIES
 from huewright.colorimetry.excursions import outside
+from huewright.errors import InputError
 from huewright.frames.conversion import kernel_source, other_channels, packed_memory, pixel_dtype
 from huewright.frames.dpx import new_dpx, write_dpx
 from huewright.frames.picture import (
@@ -44,6 +45,8 @@ Pixels = np.ndarray | PixelBuffer
 def render_frame(job: Job, take: Take, out: Path, number: int, *, overwrite: bool) -> Tally:
     """Renders frame ``number`` of ``take`` to ``out``; what was seen on the way."""
     picture = take.payload(number)
+    if picture is not None:
+        _require_size(job, take, number, picture.width, picture.height)
     to_dpx = out.suffix.lower() == ".dpx"
     if picture is not None and to_dpx and picture.bits == job.bits:
         view = picture.kernel_view()
@@ -54,6 +57,7 @@ def render_frame(job: Job, take: Take, out: Path, number: int, *, overwrite: boo
         write_dpx(out, picture, overwrite=overwrite)
         return tally
     frame = take.frame(number, picture)
+    _require_size(job, take, number, frame.width, frame.height)
     view = picture.kernel_view() if picture is not None else kernel_source(frame)
     written, taken = retagged(frame, job.chromaticities) if job.program is not None else (frame, ())
     if to_dpx:
@@ -81,6 +85,12 @@ def render_frame(job: Job, take: Take, out: Path, number: int, *, overwrite: boo
     if picture is not None and picture.says_colours:
         tally.notes[ColoursUnsaid()] = None
     return tally
+
+
+def _require_size(job: Job, take: Take, number: int, width: int, height: int) -> None:
+    if job.size not in (None, (width, height)):
+        raise InputError(f"{take.called(number)} is {width}x{height} pixels, but had another size when the render "
+                         "began: its file was changed meanwhile; start again when it is whole")
 
 
 def _with_views(job: Job, frame: Frame, written: Frame, pixels: np.ndarray, number: int, tally: Tally) -> Frame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import FIRST_EXCEPTION, Future, ThreadPoolExecutor, wait
+from concurrent.futures import FIRST_EXCEPTION, Future, wait
 from dataclasses import dataclass, field
 
 from huewright_kernels.executor import Program, compile_chain, warm_up
@@ -18,6 +18,7 @@ from huewright.models.cautions import Caution
 from huewright.models.footage import legal_levels
 from huewright.progress import Progress
 from huewright.provenance.digests import operations_digest
+from huewright.workers import Workers
 
 WAITING = 4     # frames beyond the threads that may be under way
 
@@ -51,6 +52,7 @@ class Job:
     encode_offset: float
     compute: Compute
     digest: str = ""     # of the chain, for files that can carry it
+    size: tuple[int, int] | None = None     # every frame's width and height, where they were looked at before
     chromaticities: tuple[float, ...] = ()     # of the display, for files that named the camera's
 
 
@@ -67,8 +69,8 @@ def workers_for(threads: int | None, frames: int) -> tuple[int, int]:
 
 
 def prepared(chain: tuple[Operation, ...], range_: str, depth: int, dither: bool, compute: Compute, suffix: str,
-             notify: Callable[[str], None], chromaticities: tuple[float, ...] = ()) -> Job:
-    """The job of rendering ``chain`` into files that end in ``suffix``, compiled."""
+             notify: Callable[[str], None], size: tuple[int, int], chromaticities: tuple[float, ...] = ()) -> Job:
+    """The job of rendering ``chain`` over frames of ``size`` into files that end in ``suffix``, compiled."""
     slope, offset = 1.0, 0.0
     written = chain
     if range_ == "legal":
@@ -78,20 +80,17 @@ def prepared(chain: tuple[Operation, ...], range_: str, depth: int, dither: bool
     if isinstance(compute, Processor):
         warm_up(notify)
     return Job(compile_chain(written), compile_chain(chain), depth, dither, slope, offset, compute,
-               operations_digest(chain), chromaticities)
+               operations_digest(chain), size, chromaticities)
 
 
 def for_all(one: Callable[[int], None], numbers: tuple[int, ...], workers: int, progress: Progress, what: str) -> None:
-    """``one`` for each number; on an error or an interrupt no further frame is begun, and those begun are finished."""
+    """``one`` for each number; on an error or an interrupt no further frame is begun, and those begun are finished (see
+    :class:`Workers`)."""
     progress(0, len(numbers), what)
-    with ThreadPoolExecutor(workers, thread_name_prefix="frames") as pool:
+    with Workers(workers) as pool:
         pending: set[Future[None]] = {pool.submit(one, number) for number in numbers}
-        try:
-            while pending:
-                done, pending = wait(pending, timeout=0.25, return_when=FIRST_EXCEPTION)
-                for future in done:
-                    future.result()
-                progress(len(numbers) - len(pending), len(numbers), what)
-        except BaseException:
-            pool.shutdown(wait=True, cancel_futures=True)
-            raise
+        while pending:
+            done, pending = wait(pending, timeout=0.25, return_when=FIRST_EXCEPTION)
+            for future in done:
+                future.result()
+            progress(len(numbers) - len(pending), len(numbers), what)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from fractions import Fraction
 from pathlib import Path
 
@@ -18,6 +18,7 @@ from huewright.models.cautions import ReviewMovie
 from huewright.progress import Progress
 from huewright.rendering.frame import computed, note_losses
 from huewright.rendering.job import Job, Tally
+from huewright.workers import Workers
 
 Planes = tuple[np.ndarray, np.ndarray, np.ndarray]
 
@@ -55,21 +56,17 @@ def render_movie(job: Job, take: Take, out: Path, made: Written, rate: Fraction,
     progress(0, len(numbers), "rendering")
     aspect = take.frame(numbers[0]).pixel_aspect
     with movie_writer(out, take, made, rate, size, aspect, overwrite=overwrite) as writer:
-        with ThreadPoolExecutor(workers, thread_name_prefix="frames") as pool:
+        with Workers(workers) as pool:
             waiting: deque[tuple[int, Future[tuple[Tally, Planes]]]] = deque()
             left = iter(numbers)
-            try:
-                for done in range(len(numbers)):
-                    while len(waiting) < workers + 1 and (number := next(left, None)) is not None:
-                        waiting.append((number, pool.submit(_planes, job, take, number, out, made)))
-                    number, future = waiting.popleft()
-                    seen, planes = future.result()
-                    tally.add(seen)
-                    writer.add(planes, stamp_of(take, number, rate))
-                    progress(done + 1, len(numbers), "rendering")
-            except BaseException:
-                pool.shutdown(wait=True, cancel_futures=True)
-                raise
+            for done in range(len(numbers)):
+                while len(waiting) < workers + 1 and (number := next(left, None)) is not None:
+                    waiting.append((number, pool.submit(_planes, job, take, number, out, made)))
+                number, future = waiting.popleft()
+                seen, planes = future.result()
+                tally.add(seen)
+                writer.add(planes, stamp_of(take, number, rate))
+                progress(done + 1, len(numbers), "rendering")
     tally.notes[ReviewMovie(made.codec, made.bits, made.pixel_format[3:6])] = None
     return tally
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from huewright.claims import is_claim
 from huewright.errors import InputError
 from huewright.files import refuse_existing
 from huewright.frames.sequence import PICTURE_SUFFIXES
@@ -45,6 +46,17 @@ def _files(sequence: Take) -> FilesAsked:
     return FilesAsked(sequence.text, number_list(sequence.numbers), told.hexdigest())
 
 
+def require_unchanged(asked: Asked, take: Take, shots: dict[str, Take]) -> None:
+    """:class:`InputError` where files that the run read are others than when it was begun."""
+    for clip, was in ((take, asked.take), *((shot, asked.shots[name]) for name, shot in shots.items())):
+        try:
+            same = _files(clip) == was
+        except FileNotFoundError:
+            same = False
+        if not same:
+            raise InputError(f"{clip.text}: its files changed while they were read; {REMEDY}, when they are whole")
+
+
 def begin(out: Path, asked: Asked, *, overwrite: bool, resume: bool) -> None:
     """Writes the job file of a run that is not finished. With ``resume`` the one that is there must have been begun
     with the same; :class:`InputError` says what differs, or that there is none, or which shots of an earlier run lie
@@ -55,7 +67,7 @@ def begin(out: Path, asked: Asked, *, overwrite: bool, resume: bool) -> None:
         differ = [words for key, words in _CALLED.items() if was is None or getattr(was, key) != getattr(asked, key)]
         if differ:
             raise InputError(f"{out} was begun with something else: not the same are {', '.join(differ)}; {REMEDY}")
-    elif resume and out.is_dir() and any(out.iterdir()):
+    elif resume and out.is_dir() and not all(map(is_claim, out.iterdir())):
         raise InputError(f"{out} holds files, but no {FILE} that says what they were begun with; {REMEDY}")
     else:
         refuse_existing(path, overwrite=overwrite)
@@ -65,7 +77,8 @@ def begin(out: Path, asked: Asked, *, overwrite: bool, resume: bool) -> None:
 
 def finish(out: Path, job: Job) -> None:
     """The job file of a finished run: ``job`` with the names of the files that lie in its folder."""
-    files = sorted({path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()} - {FILE})
+    files = sorted({path.relative_to(out).as_posix() for path in out.rglob("*")
+                    if path.is_file() and not is_claim(path)} - {FILE})
     save_job(replace(job, files=tuple(files)), out / FILE, overwrite=True)
 
 

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from huewright.claims import claimed, claimed_whole
 from huewright.errors import InputError
 from huewright.files import remove_abandoned
 from huewright.frames.conversion import is_float
@@ -204,10 +205,10 @@ def render_take(
 
     All is checked before any frame is computed: holes, unlike sizes, outputs that exist (``overwrite`` replaces them,
     ``resume`` keeps those that are just what would be rendered now and refuses others that are whole: a few are
-    compared first, the rest when the missing ones are there; none is ever replaced), frames of an
-    earlier, longer render beside the outputs (``alone``: any frames of their names beside them); all as
-    :class:`InputError`. Interrupted, it leaves whole frames only; what one that was killed left beside the outputs of
-    files that it was writing is removed and named. ``device`` is what computes: see
+    compared first, the rest when the missing ones are there; none is ever replaced), outputs that another process is
+    writing, frames of an earlier, longer render beside the outputs (``alone``: any frames of their names beside them);
+    all as :class:`InputError`. Interrupted, it leaves whole frames only; what one that was killed left beside the
+    outputs of files that it was writing is removed and named. ``device`` is what computes: see
     :func:`huewright.device.choosing.computing_on`; the bytes are the same. ``on`` spreads the frames over the workers
     of the Dask scheduler at this address (:mod:`huewright.rendering.farm`), each with its own processor; the bytes are
     the same again. ``each`` is called as frames are done (in files), one call at a time, on whatever thread.
@@ -246,8 +247,9 @@ def render_take(
     few, others = in_two_goes(outputs) if resume else ((), ())
     if resume:
         refuse_other_corrections(operations_digest(chain), outputs)
-    with _hands(correction, chain, sequence, outputs, size, range_, depth, dither, threads, device, on,
-                overwrite=overwrite or resume, hashed=each is not None, progress=progress) as hands:
+    with claimed(outputs), _hands(correction, chain, sequence, outputs, size, range_, depth, dither, threads, device,
+                                  on, overwrite=overwrite or resume, hashed=each is not None,
+                                  progress=progress) as hands:
         kept = kept_frames(hands, {number: outputs[number] for number in few}, progress, tell)
         hands.each("render", tuple(number for number in outputs if number not in kept and number not in others), tell,
                    progress)
@@ -286,7 +288,8 @@ def _hands(correction: Correction, chain: tuple[Operation, ...], take: Take, out
         return
     workers, threads_a_frame = workers_for(threads, len(outputs))
     compute = computing_on(device, threads=threads_a_frame, lanes=min(workers, LANES), notify=notify)
-    job = prepared(chain, range_, depth, dither, compute, next(iter(outputs.values())).suffix.lower(), notify, colours)
+    job = prepared(chain, range_, depth, dither, compute, next(iter(outputs.values())).suffix.lower(), notify, size,
+                   colours)
     log.info("rendering %d frames at %d bits on %s with %d workers of %d threads: %s", len(outputs), depth,
              compute.name, workers, threads_a_frame, ", ".join(type(operation).__name__ for operation in chain))
     yield Here(job, take, outputs, size, workers, overwrite, hashed)
@@ -317,8 +320,9 @@ def _into_movie(correction: Correction, take: Take, out: Path, chain: tuple[Oper
     workers, threads_a_frame = workers_for(threads, len(take))
     notify = lambda line: progress(0, len(take), line)  # noqa: E731
     compute = computing_on(device, threads=threads_a_frame, lanes=min(workers, LANES), notify=notify)
-    job = prepared(chain, made.range, made.bits, False, compute, out.suffix.lower(), notify)
-    tally = render_movie(job, take, out, made, said, size, workers, progress, overwrite=overwrite)
+    job = prepared(chain, made.range, made.bits, False, compute, out.suffix.lower(), notify, size)
+    with claimed_whole(out, folder=False):
+        tally = render_movie(job, take, out, made, said, size, workers, progress, overwrite=overwrite)
     summary = RenderSummary(take.text, str(out), take.numbers, (), *size, made.bits, made.range,
                             time.perf_counter() - started, tally.range.share_over, tally.range.share_under,
                             tally.range.share_clipped, compute.name)

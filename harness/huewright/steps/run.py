@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from huewright.claims import claimed_whole
 from huewright.errors import NoAnswerError
 from huewright.files import refuse_existing, remove_abandoned
 from huewright.models.by_hand import ByHand
@@ -75,7 +76,7 @@ def run_job(
     from huewright.report.contact import contact_sheet
     from huewright.solver.answer import SolveSettings
     from huewright.steps.export import export_correction
-    from huewright.steps.job import asked_of, begin, finish
+    from huewright.steps.job import asked_of, begin, finish, require_unchanged
     from huewright.steps.prove import prove
     from huewright.steps.render import render_take, require_on
     from huewright.steps.shots import shot_folders
@@ -94,58 +95,61 @@ def run_job(
     card, settings = load_card(card_path), settings or SolveSettings()
     named = dict(zip(shot_folders(shots), shots, strict=True))
     asked = asked_of(take, card, footage, settings, corners, named, by_hand)
-    begin(out, asked, overwrite=overwrite, resume=resume)
-    left = [str(path) for folder in (out, out / "proof") for path in remove_abandoned(folder)]
-    overwrite = overwrite or resume     # what is there is this job's own
-    clock = _Clock()
+    with claimed_whole(out, folder=True):
+        begin(out, asked, overwrite=overwrite, resume=resume)
+        left = [str(path) for folder in (out, out / "proof") for path in remove_abandoned(folder)]
+        overwrite = overwrite or resume     # what is there is this job's own
+        clock = _Clock()
 
-    if resume and files["survey.json"].exists():
-        survey = load_survey(files["survey.json"])
-    else:
-        survey = survey_take(take, card, card_path, footage, corners=corners, by_hand=by_hand, progress=progress)
-        save_survey(survey, files["survey.json"], overwrite=overwrite)
-    if not (resume and files["frames.png"].exists()):
-        contact_sheet(survey, take, card, files["frames.png"], overwrite=overwrite)
-    clock.lap("survey")
-    if not survey.usable:
-        raise NoAnswerError(f"{take.text} can't support a correction (the reasons, frame by frame, are in "
-                            f"{files['survey.json']})", survey.advice)
+        if resume and files["survey.json"].exists():
+            survey = load_survey(files["survey.json"])
+        else:
+            survey = survey_take(take, card, card_path, footage, corners=corners, by_hand=by_hand, progress=progress)
+            save_survey(survey, files["survey.json"], overwrite=overwrite)
+        if not (resume and files["frames.png"].exists()):
+            contact_sheet(survey, take, card, files["frames.png"], overwrite=overwrite)
+        clock.lap("survey")
+        if not survey.usable:
+            raise NoAnswerError(f"{take.text} can't support a correction (the reasons, frame by frame, are in "
+                                f"{files['survey.json']})", survey.advice)
 
-    # Solved again where it is there: the answer is the same, and a file that was edited since is not.
-    correction = solve_survey(survey, card, settings)
-    save_correction(correction, files["correction.json"], overwrite=overwrite)
-    clock.lap("solve")
+        # Solved again where it is there: the answer is the same, and a file that was edited since is not.
+        correction = solve_survey(survey, card, settings)
+        save_correction(correction, files["correction.json"], overwrite=overwrite)
+        clock.lap("solve")
 
-    whole_take = not shots
-    card_frames = take if whole_take else take.only(survey.chosen)
-    rendered = f"{out}/take/{_pattern(take)}"
-    renders = [render_take(correction, card_frames, rendered, alone=True, overwrite=overwrite and not resume,
-                           resume=resume, device=device, on=on, progress=progress)]
-    places = [f"{out}/shots/{name}/{_pattern(shot)}" for name, shot in named.items()]
-    for place, shot in zip(places, shots, strict=True):
-        renders.append(render_take(correction, shot, place, alone=True, overwrite=overwrite and not resume,
-                                   resume=resume, device=device, on=on, progress=progress))
-    clock.lap("render")
+        whole_take = not shots
+        card_frames = take if whole_take else take.only(survey.chosen)
+        rendered = f"{out}/take/{_pattern(take)}"
+        renders = [render_take(correction, card_frames, rendered, alone=True, overwrite=overwrite and not resume,
+                               resume=resume, device=device, on=on, progress=progress)]
+        places = [f"{out}/shots/{name}/{_pattern(shot)}" for name, shot in named.items()]
+        for place, shot in zip(places, shots, strict=True):
+            renders.append(render_take(correction, shot, place, alone=True, overwrite=overwrite and not resume,
+                                       resume=resume, device=device, on=on, progress=progress))
+        clock.lap("render")
 
-    exports = tuple(export_correction(correction, files[name], overwrite=overwrite)
-                    for name in ("correction.cube", "correction.clf"))
-    clock.lap("export")
+        exports = tuple(export_correction(correction, files[name], overwrite=overwrite)
+                        for name in ("correction.cube", "correction.clf"))
+        clock.lap("export")
 
-    from huewright.frames.opening import open_take
+        from huewright.frames.opening import open_take
 
-    names = [""] if whole_take else [take.name, *(shot.name for shot in shots)]
-    found = [*(_named(one, name) for made, name in zip(renders, names, strict=True) for one in made.cautions),
-             *(one for made in exports for one in made.cautions)]
-    more = [caution for caution in found if not isinstance(caution, FramesKept | LeftoversRemoved)]
-    pairs = [(shot, open_take(place)) for place, shot in zip(places, shots, strict=True)]
-    proof = prove(correction, survey, card, before=take, after=open_take(rendered), shots=pairs,
-                  out_dir=out / "proof", title=title, more=more, overwrite=overwrite, progress=progress)
-    clock.lap("prove")
-    left += [file for one in found if isinstance(one, LeftoversRemoved) for file in one.files]
-    of_the_run = (LeftoversRemoved(tuple(left)),) if left else ()
-    result = JobResult(survey, correction, proof, tuple(renders), exports, clock.laps, of_the_run)
-    finish(out, Job(proof.verdict, proof.passed, survey.chosen, (), clock.laps, asked))
-    return result
+        require_unchanged(asked, take, named)
+        names = [""] if whole_take else [take.name, *(shot.name for shot in shots)]
+        found = [*(_named(one, name) for made, name in zip(renders, names, strict=True) for one in made.cautions),
+                 *(one for made in exports for one in made.cautions)]
+        more = [caution for caution in found if not isinstance(caution, FramesKept | LeftoversRemoved)]
+        pairs = [(shot, open_take(place)) for place, shot in zip(places, shots, strict=True)]
+        proof = prove(correction, survey, card, before=take, after=open_take(rendered), shots=pairs,
+                      out_dir=out / "proof", title=title, more=more, overwrite=overwrite, progress=progress)
+        clock.lap("prove")
+        left += [file for one in found if isinstance(one, LeftoversRemoved) for file in one.files]
+        of_the_run = (LeftoversRemoved(tuple(left)),) if left else ()
+        result = JobResult(survey, correction, proof, tuple(renders), exports, clock.laps, of_the_run)
+        require_unchanged(asked, take, named)
+        finish(out, Job(proof.verdict, proof.passed, survey.chosen, (), clock.laps, asked))
+        return result
 
 
 def _named(caution: Caution, shot: str) -> Caution:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -32,6 +32,7 @@ from huewright.progress import Progress, silent
 from huewright.provenance.takes import clip_of, tag_cautions
 from huewright.steps.conclude import MOST_MERGED, concluded
 from huewright.steps.sparsely import LONG, where_the_card_is
+from huewright.workers import Workers
 
 log = logging.getLogger(__name__)
 
@@ -148,7 +149,7 @@ def _look(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int], str
     done, floats = 0, False
 
     # Finding goes from frame to frame; what it found is read and graded beside it, a few frames behind at most.
-    with _opencv_threads(1), ThreadPoolExecutor(1) as beside:
+    with _opencv_threads(1), Workers(1) as beside:
         for number, total, picture in taken:
             rgb, aspect, whole = picture
             floats |= not whole

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from huewright.claims import claimed_whole
 from huewright.errors import InputError, NoAnswerError
 from huewright.files import refuse_existing
 from huewright.models.cautions import Caution, DeclarationDoubted, OfAnotherCamera
@@ -81,6 +82,14 @@ def run_scene(path: Path | str, *, dry_run: bool = False, only_export: bool = Fa
     if on is not None and work.movies:
         raise InputError(f"{path}: shots of this scene become movies, which are coded in one place, frame after frame; "
                          "give a format of files in [out], or leave out --on")
+    if dry_run:
+        return _brought(work, True, only_export, overwrite, progress)
+    with claimed_whole(scene.out, folder=True):
+        return _brought(work, False, only_export, overwrite, progress)
+
+
+def _brought(work: Work, dry_run: bool, only_export: bool, overwrite: bool, progress: Progress) -> SceneResult:
+    scene = work.opened
     if not (scene.out / FOLDER).is_dir() and not dry_run:
         refuse_existing(scene.out / PAGE, overwrite=overwrite)
     run = _Run(work, dry_run, progress, 2 * len(scene.takes) + (1 if only_export else 2) * len(scene.shots))

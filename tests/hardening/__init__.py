@@ -1,0 +1,1 @@
+"""Faults, load and determinism: each is really made to happen to the command line, in processes of their own."""
