@@ -161,6 +161,37 @@ def test_a_step_without_a_formula_is_sampled_and_measured_or_refused(tmp_path: P
     assert "0.002 is the limit" in str(caught.value) and "\n" not in str(caught.value)
 
 
+def long_table(path: Path, entries: np.ndarray) -> Path:
+    """A CLF file with one table (CLF v3, LUT1D), written out by hand."""
+    rows = "\n".join(" ".join(f"{value:.7g}" for value in row) for row in entries)
+    path.write_text('<?xml version="1.0" encoding="UTF-8"?>\n<ProcessList id="a" compCLFversion="3">'
+                    '<LUT1D inBitDepth="32f" outBitDepth="32f">'
+                    f'<Array dim="{len(entries)} 3">\n{rows}\n</Array></LUT1D></ProcessList>')
+    return path
+
+
+@pytest.mark.parametrize("size", [pytest.param(65536, marks=pytest.mark.long), 100_000])
+def test_tables_of_many_entries_are_read(tmp_path: Path, size: int) -> None:
+    """Up to 65,536 as they are, longer ones as one of so many, and how far off that is: against OpenColorIO."""
+    at = np.linspace(0, 1, size)
+    path = long_table(tmp_path / "a.clf", np.stack([at**0.45, at, 0.5 + 0.4 * np.sin(40 * at)], axis=1))
+    reading = read_lut_file(path)
+    (table,) = reading.operations
+    assert len(table.table) == 65536 and bool(reading.baked) == (size > 65536)
+    codes = np.random.default_rng(1).uniform(-0.1, 1.1, (20_000, 3)).astype(np.float32)
+    codes[:2000] /= 1000     # where the first curve is steepest
+    off = np.abs(run_colours(compile_chain(reading.operations), codes) - opencolorio(path, codes, exactly=True)).max()
+    assert off <= reading.max_error + 1e-6 and reading.max_error < 2e-3
+    assert reading.max_error > 1e-4 or size == 65536     # it is steep between the first two entries
+
+
+def test_a_long_table_that_fewer_entries_cannot_stand_for_is_refused(tmp_path: Path) -> None:
+    entries = np.repeat(np.linspace(0, 1, 70_001)[:, None], 3, axis=1)
+    entries[35_000] += 0.02       # one entry, between any two codes that chance would try
+    with pytest.raises(InputError, match=r"a table of 70001 entries, and one of 65536 in its place, .* be off by"):
+        read_lut_file(long_table(tmp_path / "a.clf", entries))
+
+
 def test_half_domain_tables_are_read(tmp_path: Path) -> None:
     """Our own CLF holds one, and a lattice behind it; both steps stay steps, and the error is stated."""
     export_correction(correction(CHAIN[:-1]), tmp_path / "a.clf")

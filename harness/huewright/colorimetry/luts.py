@@ -77,10 +77,15 @@ def read_lut_file(path: Path | str) -> LutReading:
 def _reading(path: Path, processor: ocio.Processor) -> LutReading:
     operations: list[Operation] = []
     silent = sampled = False
+    long = 0
+    least = 0.0
     for transform in processor.createGroupTransform():
         same = _same(transform, path.suffix.lower())
         if same is None and _is_half_table(transform):
             same, sampled = _half_table(transform), True
+        if same is None and _is_long_table(transform):
+            (same, off), sampled, long = _short_table(transform), True, transform.getLength()
+            least = max(least, off)
         if same is None:
             return _baked(path, processor, type(transform).__name__.removesuffix("Transform"))
         operations += same
@@ -88,10 +93,15 @@ def _reading(path: Path, processor: ocio.Processor) -> LutReading:
     apart = _ways_apart(operations) if silent else 0.0
     if not sampled:
         return LutReading(path, tuple(operations), ways_apart=apart)
-    worst, _ = _worst(processor, operations)
+    worst = max(least, _worst(processor, operations)[0])
+    if not worst <= MOST_BAKED_ERROR and long:
+        raise InputError(f"{path}: it holds a table of {long} entries, and one of {BAKED_1D} in its place, the most "
+                         f"that is computed here, would be off by {worst:.2g} ({MOST_BAKED_ERROR:g} is the limit); "
+                         "write it with fewer entries")
     if not worst <= MOST_BAKED_ERROR:
         return _baked(path, processor, "Lut1D")
-    into = f"a table of {BAKED_1D} points behind a logarithm, for a half-domain one"
+    into = (f"a table of {BAKED_1D} points, for one of {long}" if long else
+            f"a table of {BAKED_1D} points behind a logarithm, for a half-domain one")
     return LutReading(path, tuple(operations), into, worst, apart)
 
 
@@ -135,7 +145,8 @@ def _same(transform: Any, suffix: str) -> Steps | None:
     forward = transform.getDirection() == ocio.TRANSFORM_DIR_FORWARD
     if isinstance(transform, ocio.Lut1DTransform):
         plain = forward and not transform.getInputHalfDomain() and transform.getHueAdjust() == ocio.HUE_NONE
-        return (Lut1D(np.asarray(transform.getData()).reshape(-1, 3)),) if plain else None
+        fits = plain and transform.getLength() <= BAKED_1D
+        return (Lut1D(np.asarray(transform.getData()).reshape(-1, 3)),) if fits else None
     if isinstance(transform, ocio.Lut3DTransform):
         return _lattice(transform, suffix) if forward else None
     builders: tuple[tuple[Any, Any], ...] = (
@@ -150,6 +161,23 @@ def _same(transform: Any, suffix: str) -> Steps | None:
 def _is_half_table(transform: Any) -> bool:
     return (isinstance(transform, ocio.Lut1DTransform) and transform.getInputHalfDomain()
             and transform.getDirection() == ocio.TRANSFORM_DIR_FORWARD and transform.getHueAdjust() == ocio.HUE_NONE)
+
+
+def _is_long_table(transform: Any) -> bool:
+    return (isinstance(transform, ocio.Lut1DTransform) and transform.getLength() > BAKED_1D
+            and not transform.getInputHalfDomain() and transform.getDirection() == ocio.TRANSFORM_DIR_FORWARD
+            and transform.getHueAdjust() == ocio.HUE_NONE)
+
+
+def _short_table(transform: Any) -> tuple[Steps, float]:
+    """A table of over 65,536 entries as one of so many, and how far that is off at worst, relative above 1.
+
+    Both are straight between their entries, so that they are furthest apart at an entry of one of them."""
+    entries = np.asarray(transform.getData(), np.float64).reshape(-1, 3)
+    at, few = np.linspace(0, 1, len(entries)), np.linspace(0, 1, BAKED_1D)
+    taken = np.stack([np.interp(few, at, entries[:, channel]) for channel in range(3)], axis=1)
+    back = np.stack([np.interp(at, few, taken[:, channel]) for channel in range(3)], axis=1)
+    return (Lut1D(_within(taken)),), float((np.abs(back - entries) / np.maximum(1.0, np.abs(entries))).max())
 
 
 def _half_table(transform: Any) -> Steps:
