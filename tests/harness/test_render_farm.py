@@ -17,6 +17,7 @@ import pytest
 from huewright.errors import InputError
 from huewright.files import hidden_mark
 from huewright.frames.sequence import parse_sequence
+from huewright.models.cautions import FramesKept
 from huewright.models.correction import correction_to_dict, save_correction
 from huewright.provenance.digests import operations_digest
 from huewright.rendering.away import Order, Refused, builds, differing, do_frame, source_of
@@ -135,6 +136,8 @@ def test_the_bytes_of_a_render_here(tmp_path: Path) -> None:
         assert bytes_of(tmp_path / "away") == bytes_of(tmp_path / "here")
         with pytest.raises(InputError, match="rendered with another correction"):
             render_take(CORRECTION, sequence, out, on=address, resume=True, range_="legal")
+        render_take(CORRECTION, sequence, out, on=address, overwrite=True, remember=True)
+    assert FramesKept(3, 3) in render_take(CORRECTION, sequence, out, resume=True).cautions     # noted by the workers
 
 
 # ---------------------------------------------------------------- processes of their own

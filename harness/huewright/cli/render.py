@@ -31,6 +31,11 @@ def register(app: typer.Typer) -> None:
                                                  "say it: 25, 24000/1001.")] = None,
         resume: Annotated[bool, typer.Option("--resume", help="Go on where an interrupted render left off "
                                               "(files; a movie is written whole or not at all).")] = False,
+        remember: Annotated[bool, typer.Option("--remember", help="Note hashes of each frame, its source and what is "
+                                               "done in a hidden file beside the frames: --resume then compares hashes "
+                                               "instead of rendering kept frames again.")] = False,
+        check_kept: Annotated[bool, typer.Option("--check-kept", help="With --resume: render kept frames again to "
+                                                 "compare, whatever was noted of them.")] = False,
         frames: Annotated[str | None, typer.Option("--frames", help="Only these frames of the shot, say 3,7-9.",
                                                    show_default=False)] = None,
         skip_missing: Annotated[bool, typer.Option("--skip-missing", help="Render what is there of a shot that has "
@@ -79,8 +84,8 @@ def register(app: typer.Typer) -> None:
             for sequence, place in zip(shots, places, strict=True):
                 summaries.append(render_take(model, sequence, place, range_=out_range, bits=out_bits, dither=dither,
                                              overwrite=overwrite, resume=resume, threads=threads, codec=codec,
-                                             rate=rate, device=device, on=on, each=json_line if json_lines else None,
-                                             progress=progress))
+                                             rate=rate, device=device, on=on, remember=remember, check_kept=check_kept,
+                                             each=json_line if json_lines else None, progress=progress))
         write_figures(json_file, summaries[0] if len(summaries) == 1 else summaries, overwrite=overwrite)
         cautions(one for summary in summaries for one in summary.cautions)
         for summary in summaries:

@@ -45,6 +45,9 @@ def register(app: typer.Typer) -> None:
                                            "Without it the take's folder and files do.", show_default=False)] = "",
         resume: Annotated[bool, typer.Option("--resume", help="Go on with what a stopped run of the same command has "
                                              "left.")] = False,
+        remember: Annotated[bool, typer.Option("--remember", help="Note hashes of each rendered frame, so that "
+                                               "--resume compares hashes instead of rendering kept frames again."
+                                               )] = False,
         device: options.Device = "cpu",
         on: options.On = None,
         json_file: options.JsonFile = None,
@@ -86,7 +89,8 @@ def register(app: typer.Typer) -> None:
             result = run_job(sequence, card, footage, out, shots=shots, settings=settings,
                              corners=options.corners_from(corners),
                              by_hand=by_hand_from(take_in, leave_out, corners_at or ()), title=title,
-                             overwrite=overwrite, device=device, on=on, resume=resume, progress=progress)
+                             overwrite=overwrite, device=device, on=on, resume=resume,
+                             remember=remember, progress=progress)
         write_figures(json_file, {"proof": result.proof, "exports": result.exports,
                                   "renders": result.renders, "seconds": result.seconds}, overwrite=overwrite)
         say(proof_table(result.proof))

@@ -477,7 +477,10 @@ class LegalFloatsWritten(Caution, frozen=True):
 
 
 class FramesKept(Caution, frozen=True):
+    """``by_hash`` of them were told by their hashes, the others rendered again to compare."""
+
     count: Count
+    by_hash: Count = 0
 
 
 class LeftoversRemoved(Caution, frozen=True):

@@ -55,6 +55,7 @@ class Order:
     chromaticities: tuple[float, ...]
     overwrite: bool
     hashed: bool
+    remembered: bool = False
 
 
 @dataclass(frozen=True)
@@ -121,7 +122,8 @@ def do_frame(order: Order, act: Act, number: int, source: Source, out: str) -> D
 
 def _done(order: Order, act: Act, take: Take, job: Job, number: int, out: Path) -> Done:
     try:
-        return frame_done(act, job, take, number, out, order.size, overwrite=order.overwrite, hashed=order.hashed)
+        return frame_done(act, job, take, number, out, order.size, overwrite=order.overwrite, hashed=order.hashed,
+                          remembered=order.remembered)
     except InputError:
         # One that was lost, or taken for lost, had finished the frame and didn't come to say so.
         if act == "render" and not order.overwrite and out.exists():

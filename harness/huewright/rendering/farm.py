@@ -178,7 +178,7 @@ class _Watch:
 @contextmanager
 def farm_at(address: str, correction: Correction, take: Take, outputs: dict[int, Path], *, size: tuple[int, int],
             range_: str, bits: int, dither: bool, chromaticities: tuple[float, ...], overwrite: bool, hashed: bool,
-            notify: Callable[[str], None]) -> Iterator[Farm]:
+            remembered: bool, notify: Callable[[str], None]) -> Iterator[Farm]:
     """The workers at ``address`` (``tcp://HOST:PORT``), ready to render ``take`` to ``outputs``. The other arguments
     are a render's, as :func:`huewright.rendering.job.prepared` takes them.
 
@@ -192,7 +192,7 @@ def farm_at(address: str, correction: Correction, take: Take, outputs: dict[int,
         notify(f"over {count} worker{'' if count == 1 else 's'} of {address}")
         order = Order(builds(), text, json_text(correction_to_dict(correction)),
                       operations_digest(correction.operations), str(mark), size, range_, bits, dither,
-                      first.suffix.lower(), chromaticities, overwrite, hashed)
+                      first.suffix.lower(), chromaticities, overwrite, hashed, remembered)
         yield Farm(address, client, order, take, outputs)
 
 

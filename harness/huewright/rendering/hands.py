@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import filecmp
+import hashlib
 import tempfile
 import threading
 import time
@@ -29,12 +30,13 @@ State = Literal["rendered", "same", "cut short", "unlike"]
 @dataclass(frozen=True)
 class Done:
     """What came of one frame: its ``state``, what was seen on the way, the seconds that it took where it was rendered,
-    and the SHA-256 of its file ("": nobody asked)."""
+    the SHA-256 of its file, and the hash of its source ("": nobody asked, or the source changed meanwhile)."""
 
     state: State
     tally: Tally = field(default_factory=Tally)
     seconds: float = 0.0
     sha256: str = ""
+    source: str = ""
 
 
 Seen = Callable[[int, Done], None]
@@ -55,7 +57,8 @@ WHAT = {"render": "rendering", "compare": "checking"}
 
 @dataclass(frozen=True)
 class Here:
-    """This process: ``workers`` frames at a time. ``hashed``: files' hashes are wanted."""
+    """This process: ``workers`` frames at a time. ``hashed``: files' hashes are wanted;
+    ``remembered``: those of their sources, too."""
 
     job: Job
     take: Take
@@ -64,6 +67,7 @@ class Here:
     workers: int
     overwrite: bool
     hashed: bool = False
+    remembered: bool = False
 
     @property
     def name(self) -> str:
@@ -74,7 +78,7 @@ class Here:
 
         def one(number: int) -> None:
             done = frame_done(act, self.job, self.take, number, self.outputs[number], self.size,
-                              overwrite=self.overwrite, hashed=self.hashed)
+                              overwrite=self.overwrite, hashed=self.hashed, remembered=self.remembered)
             with telling:
                 seen(number, done)
 
@@ -82,15 +86,34 @@ class Here:
 
 
 def frame_done(act: Act, job: Job, take: Take, number: int, out: Path, size: tuple[int, int], *, overwrite: bool,
-               hashed: bool) -> Done:
+               hashed: bool, remembered: bool = False) -> Done:
     """``act`` done with frame ``number`` of ``take`` and its file ``out``."""
+    before = _state(take, number) if remembered else None
+    source = source_hash(take, number) if remembered else ""
+    state: State = "rendered"
+    seconds = 0.0
     if act == "compare":
         state, tally = compared(job, take, number, out, size)
-        return Done(state, tally, sha256=sha256(out) if hashed and state == "same" else "")
-    began = time.perf_counter()
-    tally = render_frame(job, take, out, number, overwrite=overwrite)
-    seconds = time.perf_counter() - began
-    return Done("rendered", tally, seconds, sha256(out) if hashed else "")
+    else:
+        began = time.perf_counter()
+        tally = render_frame(job, take, out, number, overwrite=overwrite)
+        seconds = time.perf_counter() - began
+    if remembered and _state(take, number) != before:
+        source = ""
+    good = state in ("rendered", "same")
+    return Done(state, tally, seconds, sha256(out) if hashed and good else "", source if good else "")
+
+
+def source_hash(take: Take, number: int) -> str:
+    """Of all that a frame is read from: its own bytes (of a movie its decoded codes), and what its take says of it."""
+    told = (take.identity(number), take.tags, take.rate, take.timecode(number), take.pixel_aspect,
+            sorted(take.who.items()))
+    return hashlib.sha256(repr(told).encode()).hexdigest()
+
+
+def _state(take: Take, number: int) -> tuple[int, int]:
+    found = take.file(number).stat()
+    return found.st_size, found.st_mtime_ns
 
 
 def compared(job: Job, take: Take, number: int, out: Path, size: tuple[int, int]) -> tuple[State, Tally]:
@@ -126,4 +149,4 @@ def is_whole(path: Path, size: tuple[int, int]) -> bool:
     return (frame.width, frame.height) == size
 
 
-__all__ = ["Act", "Done", "Hands", "Here", "Seen", "compared", "frame_done", "is_whole"]
+__all__ = ["Act", "Done", "Hands", "Here", "Seen", "compared", "frame_done", "is_whole", "source_hash"]

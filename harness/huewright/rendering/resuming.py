@@ -29,14 +29,15 @@ def in_two_goes(outputs: dict[int, Path]) -> tuple[tuple[int, ...], tuple[int, .
 
 
 def kept_frames(hands: Hands, outputs: dict[int, Path], progress: Progress,
-                seen: Callable[[int, Done], None]) -> dict[int, Tally]:
+                seen: Callable[[int, Done], None], known: dict[int, Done] | None = None) -> dict[int, Tally]:
     """The frames of ``outputs`` that are there, whole, and just what would be rendered now: what was seen of each, by
     number; ``seen`` is called with each of them.
 
-    Those cut short are not kept. :class:`InputError` names all that are whole and differ; nothing is written.
+    ``known`` are those of them that were told by their hashes (:mod:`huewright.rendering.remembered`); the others are
+    compared. Those cut short are not kept. :class:`InputError` names all that are whole and differ; nothing is written.
     """
-    there = tuple(number for number, path in outputs.items() if path.exists())
-    kept: dict[int, Done] = {}
+    kept: dict[int, Done] = dict(known or {})
+    there = tuple(number for number, path in outputs.items() if path.exists() and number not in kept)
     unlike: set[int] = set()
 
     def note(number: int, done: Done) -> None:

@@ -27,6 +27,7 @@ from huewright.models.cautions import Caution
 from huewright.models.correction import Correction, edited_by_hand
 from huewright.models.footage import RANGES
 from huewright.progress import Progress, silent
+from huewright.provenance.digests import digest as digest_of
 from huewright.provenance.digests import operations_digest
 from huewright.provenance.takes import kind_cautions, tag_cautions
 from huewright.rendering.outputs import checked_outputs
@@ -190,6 +191,8 @@ def render_take(
     rate: str | None = None,
     device: str = "cpu",
     on: str | None = None,
+    remember: bool = False,
+    check_kept: bool = False,
     each: Callable[[FrameDone], None] | None = None,
     progress: Progress = silent,
 ) -> RenderSummary:
@@ -211,11 +214,15 @@ def render_take(
     outputs of files that it was writing is removed and named. ``device`` is what computes: see
     :func:`huewright.device.choosing.computing_on`; the bytes are the same. ``on`` spreads the frames over the workers
     of the Dask scheduler at this address (:mod:`huewright.rendering.farm`), each with its own processor; the bytes are
-    the same again. ``each`` is called as frames are done (in files), one call at a time, on whatever thread.
+    the same again. ``remember`` notes hashes of each frame beside the frames, by which ``resume`` then tells those that
+    are kept, unless ``check_kept`` asks for rendering them all again (:mod:`huewright.rendering.remembered`). ``each``
+    is called as frames are done (in files), one call at a time, on whatever thread.
     """
     from huewright.device.choosing import require_device
+    from huewright.rendering.away import builds
     from huewright.rendering.hands import Done
-    from huewright.rendering.job import Tally
+    from huewright.rendering.job import Tally, workers_for
+    from huewright.rendering.remembered import Notes, done_hash
     from huewright.rendering.resuming import in_two_goes, kept_frames, refuse_other_corrections
 
     require_device(device)
@@ -224,6 +231,9 @@ def render_take(
     started = time.perf_counter()
     chain = tuple(correction.operations if operations is None else operations)
     if _is_movie(out_text):
+        if remember:
+            raise InputError(f"{out_text}: a movie is written whole or not at all, so there is nothing to remember of "
+                             "its frames; leave out --remember")
         if each is not None:
             raise InputError(f"{out_text}: a movie's frames are no files of their own, so there is no line for each "
                              "(--json-lines); render to files, or leave it out")
@@ -235,8 +245,21 @@ def render_take(
     left = _left_by_others(outputs.values())
     suffix = next(iter(outputs.values())).suffix.lower()
     tally, rendered = Tally(), []
+    told: set[int] = set()
+    notes = None
+    if remember or resume:
+        notes = Notes(sequence, outputs, done_hash(builds(), digest_of([one.to_dict() for one in chain]), range_, depth,
+                                                   dither, suffix, _display_chromaticities(correction.display)),
+                      remember)
+
+    def known(numbers: Sequence[int]) -> dict[int, Done]:
+        found = {} if check_kept or notes is None else notes.kept(numbers, workers_for(threads, len(outputs))[0])
+        told.update(found)
+        return found
 
     def tell(number: int, done: Done) -> None:
+        if notes is not None and number not in told:
+            notes.note(number, done)
         if done.state == "rendered":
             tally.add(done.tally)
             rendered.append(number)
@@ -248,13 +271,14 @@ def render_take(
     if resume:
         refuse_other_corrections(operations_digest(chain), outputs)
     with claimed(outputs), _hands(correction, chain, sequence, outputs, size, range_, depth, dither, threads, device,
-                                  on, overwrite=overwrite or resume, hashed=each is not None,
-                                  progress=progress) as hands:
-        kept = kept_frames(hands, {number: outputs[number] for number in few}, progress, tell)
+                                  on, overwrite=overwrite or resume, hashed=remember or each is not None,
+                                  remembered=remember, progress=progress) as hands:
+        kept = kept_frames(hands, {number: outputs[number] for number in few}, progress, tell, known(few))
         hands.each("render", tuple(number for number in outputs if number not in kept and number not in others), tell,
                    progress)
         if others:
-            more = kept_frames(hands, {number: outputs[number] for number in others}, progress, tell)
+            more = kept_frames(hands, {number: outputs[number] for number in others}, progress, tell,
+                               known(others))
             kept |= more
             harmed = tuple(number for number in others if number not in more)
             if harmed:
@@ -264,13 +288,13 @@ def render_take(
     summary = RenderSummary(sequence.text, str(out_text), tuple(sorted(rendered)), tuple(sorted(kept)), *size, depth,
                             range_, time.perf_counter() - started, tally.range.share_over, tally.range.share_under,
                             tally.range.share_clipped, hands.name)
-    return _with_cautions(summary, correction, sequence, tally, suffix, left)
+    return _with_cautions(summary, correction, sequence, tally, suffix, left, len(told))
 
 
 @contextmanager
 def _hands(correction: Correction, chain: tuple[Operation, ...], take: Take, outputs: dict[int, Path],
            size: tuple[int, int], range_: str, depth: int, dither: bool, threads: int | None, device: str,
-           on: str | None, *, overwrite: bool, hashed: bool, progress: Progress) -> Iterator[Hands]:
+           on: str | None, *, overwrite: bool, hashed: bool, remembered: bool, progress: Progress) -> Iterator[Hands]:
     """Whoever renders the frames: this process, or the workers ``on`` a scheduler."""
     from huewright.device.choosing import computing_on
     from huewright.rendering.hands import Here
@@ -282,7 +306,8 @@ def _hands(correction: Correction, chain: tuple[Operation, ...], take: Take, out
         from huewright.rendering.farm import farm_at
 
         with farm_at(on, replace(correction, operations=chain), take, outputs, size=size, range_=range_, bits=depth,
-                     dither=dither, chromaticities=colours, overwrite=overwrite, hashed=hashed, notify=notify) as farm:
+                     dither=dither, chromaticities=colours, overwrite=overwrite, hashed=hashed,
+                     remembered=remembered, notify=notify) as farm:
             log.info("rendering %d frames at %d bits on %s", len(outputs), depth, on)
             yield farm
         return
@@ -292,7 +317,7 @@ def _hands(correction: Correction, chain: tuple[Operation, ...], take: Take, out
                    colours)
     log.info("rendering %d frames at %d bits on %s with %d workers of %d threads: %s", len(outputs), depth,
              compute.name, workers, threads_a_frame, ", ".join(type(operation).__name__ for operation in chain))
-    yield Here(job, take, outputs, size, workers, overwrite, hashed)
+    yield Here(job, take, outputs, size, workers, overwrite, hashed, remembered)
 
 
 def _left_by_others(paths: Collection[Path]) -> tuple[str, ...]:
@@ -330,12 +355,12 @@ def _into_movie(correction: Correction, take: Take, out: Path, chain: tuple[Oper
 
 
 def _with_cautions(summary: RenderSummary, correction: Correction, take: Take, tally: Tally,
-                   suffix: str, left: tuple[str, ...]) -> RenderSummary:
+                   suffix: str, left: tuple[str, ...], by_hash: int = 0) -> RenderSummary:
     unlike = [*kind_cautions(take, correction.provenance.files_kind or ""),
               *([cautions.LeftoversRemoved(left)] if left else [])]
     notes = sorted(tally.notes, key=lambda note: note.code)
-    return replace(summary, cautions=(*tag_cautions(take), *_broken(tally), *_cautions(summary, suffix), *notes,
-                                      *unlike))
+    return replace(summary, cautions=(*tag_cautions(take), *_broken(tally), *_cautions(summary, suffix, by_hash),
+                                      *notes, *unlike))
 
 
 def read_and_write_take(sequence: Take, out_text: str | Path, *, bits: int | None = None,
@@ -373,10 +398,10 @@ def _broken(tally: Tally) -> list[Caution]:
                                                                (cautions.BecameBroken, tally.became_broken)) if numbers]
 
 
-def _cautions(summary: RenderSummary, suffix: str) -> list[Caution]:
+def _cautions(summary: RenderSummary, suffix: str, by_hash: int = 0) -> list[Caution]:
     said = _range_cautions(summary.fraction_over, summary.fraction_under, summary.fraction_clipped, summary.bits,
                            summary.range, suffix)
-    return [*said, cautions.FramesKept(len(summary.kept))] if summary.kept else said
+    return [*said, cautions.FramesKept(len(summary.kept), by_hash)] if summary.kept else said
 
 
 def _range_cautions(over: float, under: float, clipped: float, bits: int, range_: str, suffix: str) -> list[Caution]:

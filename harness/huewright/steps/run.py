@@ -58,6 +58,7 @@ def run_job(
     on: str | None = None,
     overwrite: bool = False,
     resume: bool = False,
+    remember: bool = False,
     progress: Progress = silent,
 ) -> JobResult:
     """Everything from frames to proof.
@@ -66,7 +67,8 @@ def run_job(
     disk); each of ``shots`` is rendered whole, into ``shots`` and a folder that is named after it, or the whole take if
     there are none. ``title`` heads the proof's
     page; without it the take's name does. ``resume`` goes on with what a stopped run of the same inputs and settings
-    has left in ``out_dir``: its survey and correction are taken, its frames as :func:`render_take` resumes.
+    has left in ``out_dir``: its survey and correction are taken, its frames as :func:`render_take` resumes (and, with
+    ``remember``, notes them).
     ``device`` is what renders (:func:`huewright.device.choosing.computing_on`), ``on`` a scheduler over whose workers
     frames are spread, as :func:`render_take` does it. Raises
     :class:`NoAnswerError` where the take can't support a correction (the survey is written all the same,
@@ -122,11 +124,12 @@ def run_job(
         card_frames = take if whole_take else take.only(survey.chosen)
         rendered = f"{out}/take/{_pattern(take)}"
         renders = [render_take(correction, card_frames, rendered, alone=True, overwrite=overwrite and not resume,
-                               resume=resume, device=device, on=on, progress=progress)]
+                               resume=resume, remember=remember, device=device, on=on, progress=progress)]
         places = [f"{out}/shots/{name}/{_pattern(shot)}" for name, shot in named.items()]
         for place, shot in zip(places, shots, strict=True):
             renders.append(render_take(correction, shot, place, alone=True, overwrite=overwrite and not resume,
-                                       resume=resume, device=device, on=on, progress=progress))
+                                       resume=resume, remember=remember, device=device, on=on,
+                                       progress=progress))
         clock.lap("render")
 
         exports = tuple(export_correction(correction, files[name], overwrite=overwrite)

@@ -459,9 +459,15 @@ def _(item: cautions.LegalFloatsWritten) -> str:
 
 @sentence.register
 def _(item: cautions.FramesKept) -> str:
-    kept = "1 frame was there already and kept; it was" if item.count == 1 else \
-        f"{item.count} frames were there already and kept; each was"
-    return f"{kept} rendered again to compare, and is the same"
+    kept = "1 frame was there already and kept" if item.count == 1 else \
+        f"{item.count} frames were there already and kept"
+    each = "it" if item.count == 1 else "each"
+    if not item.by_hash:
+        return f"{kept}; {each} was rendered again to compare, and is the same"
+    if item.by_hash == item.count:
+        return f"{kept}; {each} has the bytes, the source and the correction that were noted when it was rendered"
+    return (f"{kept}; {item.by_hash} of them {'has' if item.by_hash == 1 else 'have'} the bytes, the source and the "
+            "correction that were noted, the others were rendered again to compare, and are the same")
 
 
 @sentence.register

@@ -119,7 +119,8 @@ EXPLAINED: dict[type[Caution], str] = {
     c.Screened: "No certified test, no judgement on patterns or broadcast legality: the delivery specification and the "
     "person responsible decide.",
     c.NotScreened: "Nothing was looked at for flashing. The same holds.",
-    c.FramesKept: "They were there, were rendered again to compare, and are the same.",
+    c.FramesKept: "They were there and are the same: rendered again to compare, or, where `--remember` had noted "
+    "them, by the hashes of their source, of what is done and of their bytes.",
     c.RowsUnreliable: "Times that spread too far. Run the bench again on a quiet machine.",
     c.MachineBusy: "Others use the processors: ratios suffer less than times, but they suffer.",
 }
