@@ -123,6 +123,10 @@ def test_a_good_proof() -> None:
         "Chips and bars are on their targets, to within 0.01° in hue, 0.31 % in saturation and 0.20 IRE in "
         "level; check patches, which the solve never saw, improve from 9.8 to 1.1 ΔE (CIEDE2000).")
     assert verdict_heading(proof("within-limits")) == "Within the stated limits"
+    led = replace(proof("within-limits"), cautions=(cautions.FollowsCamera("card A", 15, 0.8, 1.9, 1.3, 3.2),))
+    assert verdict_words(led).endswith(
+        "check patches, which the solve saw as take card A shows them, improve from 9.8 to 1.1 ΔE (CIEDE2000). These "
+        "are the card's own targets; it was solved towards take card A.")
     assert basis_words(proof("within-limits")) == (
         "Measured on 2 frames that were rendered with this correction and read back from disk. Limits: 0.5° in hue, "
         "1 % in saturation, 0.5 IRE in level.")

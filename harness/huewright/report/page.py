@@ -19,7 +19,7 @@ from huewright.colorimetry.display import BT2020, Display, display_named
 from huewright.colorimetry.shown import HDR, shown_note
 from huewright.errors import InputError
 from huewright.files import refuse_existing, write_text
-from huewright.models.cautions import BeyondPreferred, DoneInPart, NotScreened, Screened
+from huewright.models.cautions import BeyondPreferred, DoneInPart, FollowsCamera, NotScreened, Screened
 from huewright.models.coded import has
 from huewright.models.proof import Proof, Verdict
 from huewright.models.record import to_record
@@ -87,7 +87,7 @@ def page_html(proof: Proof, pictures: Mapping[str, Path | str]) -> str:
         photos=_photos(files, proof), shown_note=unbroken(shown_note(proof.display)), scopes=_scopes(files, known),
         columns=tables.COLUMNS, groups=tables.GROUPS, rows=[tables.row_of(patch, proof) for patch in proof.patches],
         noted=any(patch.reasons for patch in proof.patches), methods=tables.methods_of(proof.methods),
-        in_part=has(proof.cautions, DoneInPart),
+        in_part=has(proof.cautions, DoneInPart), follows=has(proof.cautions, FollowsCamera),
         work=tables.work_of(proof.work), frames=tables.frames_of(proof.frames),
         provenance=tables.provenance_of(proof.provenance), summary=_everything(proof))
 

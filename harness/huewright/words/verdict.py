@@ -88,8 +88,10 @@ def _measured(proof: Proof) -> str:
         return f"{head}; the card has no check patches, so nothing shows how other colours fare."
     moved = "improve" if new < old else "WORSEN"
     left = f", which is no true colour yet (over {TRUE_DELTA_E:g})" if new > TRUE_DELTA_E else ""
-    return (f"{head}; check patches, which the solve never saw, {moved} from {old:.1f} to {new:.1f} ΔE (CIEDE2000)"
-            f"{left}.")
+    lead = next((one.take for one in proof.cautions if isinstance(one, cautions.FollowsCamera)), None)
+    seen = "which the solve never saw" if lead is None else f"which the solve saw as take {lead} shows them"
+    whose = "" if lead is None else f" These are the card's own targets; it was solved towards take {lead}."
+    return f"{head}; check patches, {seen}, {moved} from {old:.1f} to {new:.1f} ΔE (CIEDE2000){left}.{whose}"
 
 
 def _declaration(proof: Proof) -> str:
