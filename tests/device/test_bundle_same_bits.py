@@ -90,8 +90,10 @@ def test_the_probe_finds_nothing(bundle: Path, card: Card) -> None:
 @pytest.fixture
 def take(tmp_path: Path) -> Take:
     pixels = np.random.default_rng(2).random((90, 160, 4), dtype=np.float32)
+    alpha = 0.5 + 0.5 * pixels[..., 3:]     # premultiplied; nearer to 0, a colour could become no number, of any bits
     for number in (1, 2):
-        write_frame(tmp_path / f"a.{number:04d}.exr", Frame(pixels * np.float32(0.2 * number)))
+        seen = np.concatenate([pixels[..., :3] * alpha * np.float32(0.2 * number), alpha], axis=-1)
+        write_frame(tmp_path / f"a.{number:04d}.exr", Frame(seen))
     return open_take(str(tmp_path / "a.####.exr"))
 
 

@@ -91,28 +91,33 @@ def functions(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Function]:
 
 
 @pytest.fixture(scope="module")
-def operations(functions: dict[str, Function]) -> list[Function]:
-    """The compiled block forms in the order of :data:`BLOCK_FORMS`, as the picking function refers to them."""
+def operations(functions: dict[str, Function]) -> list[tuple[Function, bool]]:
+    """The compiled block forms in the order of :data:`BLOCK_FORMS`, as the picking function refers to them; a short one
+    may have become part of that function, which then stands for it: (function, whether it is its own)."""
     (pick,) = (function for symbol, function in functions.items() if parts(symbol)[-1:] == ["dispatch"])
     named = [symbol for symbol in dict.fromkeys(pick.refers) if symbol in functions]
-    assert sorted(parts(s)[-1] for s in named) == sorted(form.py_func.__name__ for form in BLOCK_FORMS)
     # Several forms may bear one name (of a closure); each new function's number is higher than the last one's.
     in_order = sorted(named, key=lambda symbol: int(re.search(r"B\d+v(\d+)B", symbol)[1]))  # type: ignore[index]
-    assert [parts(s)[-1] for s in in_order] == [form.py_func.__name__ for form in BLOCK_FORMS]
-    return [functions[symbol] for symbol in in_order]
+    found = []
+    for form in BLOCK_FORMS:
+        apart = bool(in_order) and parts(in_order[0])[-1] == form.py_func.__name__
+        found.append((functions[in_order.pop(0)] if apart else pick, apart))
+    assert not in_order and sum(not apart for _, apart in found) <= 1
+    return found
 
 
 @pytest.mark.parametrize("k", range(len(BLOCK_FORMS)),
                          ids=lambda k: f"{BLOCK_FORMS[k].py_func.__qualname__.split('.')[0]}{k}")
-def test_hot_loops(operations: list[Function], k: int) -> None:
-    function = operations[k]
-    assert function.calls() == []
+def test_hot_loops(operations: list[tuple[Function, bool]], k: int) -> None:
+    function, apart = operations[k]
+    assert function.calls() == [] or not apart      # the picking function calls the others
     inner = function.loops()
     packed = [sum(bool(PACKED.search(line)) for line in loop) for loop in inner]
-    # A loop of scalar arithmetic is only allowed as the rest of a packed one that does the same work.
+    # A loop of scalar arithmetic is only allowed as the rest of a packed one that does the same work, or in its place
+    # where pointers overlap; which of them there are differs from processor to processor.
     scalar = [sum(bool(SCALAR.search(line)) for line in loop) for loop in inner if not any(map(PACKED.search, loop))]
     assert max(packed) >= 2
-    assert sum(packed) >= sum(scalar) * 0.5
+    assert all(count <= 1.1 * sum(packed) for count in scalar)
 
 
 def test_the_core_calls_nothing_but_its_own_parts(functions: dict[str, Function]) -> None:

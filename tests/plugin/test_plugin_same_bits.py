@@ -382,6 +382,7 @@ def test_numbers_are_read_alike_where_the_comma_is_decimal(binary: Path, tmp_pat
         assert locale.localeconv()["decimal_point"] == ","
         made = through(binary, "Correction", {"correctionFile": path}, PIXELS)
     finally:
+        monkeypatch.delenv("LOCPATH")
         locale.setlocale(locale.LC_ALL, before)
     assert made.tobytes() == directly((OPERATIONS["matrix"],), PIXELS).tobytes()
 

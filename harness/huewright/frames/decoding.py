@@ -50,7 +50,7 @@ class Decoder:
                 if self._at is None or number < self._at or self._key(number) > self._at + AHEAD:
                     return self._sought(number)
                 return self._run_to(number) or self._sought(number)
-            except (av.error.FFmpegError, OSError) as error:
+            except (av.error.FFmpegError, OSError, ValueError) as error:     # ValueError: damage made it no codec
                 self._at = None
                 raise InputError(f"{self._path}: frame {number} can't be read ({reason(error)}); copy the movie again, "
                                  "or give a range without it") from None

@@ -233,7 +233,7 @@ def open_movie(path: Path | str, overrides: str = "", range_text: str = "", text
     said = overrides_from(overrides, str(path)) if overrides else {}
     try:
         movie, lost = _opened(path, said)
-    except (av.error.FFmpegError, OSError, UnicodeDecodeError) as error:
+    except (av.error.FFmpegError, OSError, ValueError) as error:     # names that are no text, a codec of no name
         raise InputError(f"{path}: not a movie that can be read ({reason(error)}); copy it again or leave it out"
                          ) from None
     take = MovieTake(text, movie, tuple(range(len(movie.stamps.at))))

@@ -7,14 +7,16 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from huewright.errors import InputError
-from huewright.host.child import Tell
 from huewright.host.support import require_support
 from huewright.models.cautions import Caution
 from huewright.models.record import to_record
 from huewright.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from huewright.host.child import Tell
 
 EFFECT = "org.huewright.HueSectors"
 ROUNDS = 101
