@@ -100,7 +100,7 @@ class Interpolated(Caution, frozen=True):
 
 class FollowsCamera(Caution, frozen=True):
     """Solved towards what the correction of ``take``, of another camera, makes of the card: by ``patches`` chips and
-    check patches, how far it lies from that in CIEDE2000 as it is, and with each of them left out in turn."""
+    check patches; how far it lies from that in CIEDE2000, done whole, and with each of them left out in turn."""
 
     take: Name
     patches: Count

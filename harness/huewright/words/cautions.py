@@ -79,9 +79,9 @@ def _(item: cautions.Interpolated) -> str:
 @sentence.register
 def _(item: cautions.FollowsCamera) -> str:
     return (f"solved towards what take {item.take} of another camera looks like once corrected, by the card's "
-            f"{item.patches} chips and check patches: {item.mean:.2f} CIEDE2000 from it in the mean, {item.worst:.2f} "
-            f"at the worst; each left out of the fit in turn, {item.left_out_mean:.2f} and {item.left_out_worst:.2f}. "
-            "Chips need not lie on their own targets, and no check patch is unseen")
+            f"{item.patches} chips and check patches: done whole, {item.mean:.2f} CIEDE2000 from it in the mean, "
+            f"{item.worst:.2f} at the worst; each left out of the fit in turn, {item.left_out_mean:.2f} and "
+            f"{item.left_out_worst:.2f}. Chips need not lie on their own targets, and no check patch is unseen")
 
 
 @sentence.register
