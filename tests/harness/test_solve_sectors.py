@@ -40,6 +40,7 @@ from huewright.solver.problem import Problem, set_up
 from huewright.solver.quality import folded_fraction, noise_gain_db, worst_local_gain
 from huewright.solver.sectors import solve_sectors
 from huewright.solver.simulate import FOOTAGE, Spread, measure, simulated_take
+from huewright.words import sentence
 from huewright_kernels.ops import HueSectors, Lut3D, ToneCurve, Transfer
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -313,6 +314,20 @@ def test_check_patches_made_worse_are_said(card: Card) -> None:
     assert has(correction.cautions, ChecksWorse)
     assert any(isinstance(one, ChipFarFromOthers) and one.chip == "red" or isinstance(one, SomeChecksWorse)
                for one in correction.cautions)
+
+
+def test_check_patches_made_worse_are_said_where_other_targets_were_asked_for(card: Card) -> None:
+    """Told by a solve for the card's own targets: an honest take's colours, moved as asked, are not called worse."""
+    take = simulated_take(card, np.random.default_rng(17), Spread(hue_deg=0, saturation=0), noisy=False)
+    misprinted = dataclasses.replace(take.reading, patches=tuple(
+        dataclasses.replace(patch, mean=(patch.mean[0], patch.mean[1] + 0.04, patch.mean[2] - 0.02))
+        if patch.name == "red" else patch for patch in take.reading.patches))
+    asked = SolveSettings(levels_ire={"middle": 48.0}, nudges_deg={"green": 4.0})
+    worse = [one for one in solve(misprinted, card, FOOTAGE, asked).cautions if isinstance(one, ChecksWorse)]
+    own = solve(misprinted, card, FOOTAGE).diagnostics
+    assert worse == [ChecksWorse(own.check_delta_e_after_mean, own.check_delta_e_balance_only_mean, own_targets=True)]
+    assert "for the card's own targets" in sentence(worse[0])
+    assert not has(solve(take.reading, card, FOOTAGE, asked).cautions, ChecksWorse, SomeChecksWorse)
 
 
 @pytest.mark.parametrize("strength", [Strength(hues=0.9), Strength(levels=0.9, hues=0.9)])

@@ -318,10 +318,12 @@ class ChipFarFromOthers(Caution, frozen=True):
 
 
 class ChecksWorse(Caution, frozen=True):
-    """Mean CIEDE2000 of the check patches, and with exposure and balance alone."""
+    """Mean CIEDE2000 of the check patches, and with exposure and balance alone. ``own_targets``: of a solve for the
+    card's own targets, where others were asked for, which move colours by intent."""
 
     delta_e: Positive
     balance_delta_e: Positive
+    own_targets: bool = False
 
 
 class CheckWorse(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -331,7 +333,10 @@ class CheckWorse(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class SomeChecksWorse(Caution, frozen=True):
+    """The same of single ``patches``."""
+
     patches: tuple[CheckWorse, ...]
+    own_targets: bool = False
 
 
 class MatrixOfFewChips(Caution, frozen=True):

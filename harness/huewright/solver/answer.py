@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 
+import msgspec
 import numpy as np
 from scipy.stats import chi2
 
+from huewright.errors import NoAnswerError
 from huewright.models.card import Card
+from huewright.models.cautions import Caution, ChecksWorse, SomeChecksWorse, TargetsAsked
+from huewright.models.coded import has
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
 from huewright.models.provenance import LedBy, Provenance
@@ -46,7 +51,22 @@ def solve(reading: Reading, card: Card, footage: Footage, settings: SolveSetting
                                provenance=provenance)
     solution = solve_method(problem, start)
     refuse_unfaithful(solution)
-    return correction_from(problem, solution, provenance=provenance)
+    correction = correction_from(problem, solution, provenance=provenance)
+    if not has(correction.cautions, TargetsAsked):
+        return correction
+    return replace(correction, cautions=(*correction.cautions, *_worse_at_own_targets(problem)))
+
+
+def _worse_at_own_targets(problem: Problem) -> tuple[Caution, ...]:
+    """What is said of check patches where the same method solves for the card's own targets: targets of a person's own
+    move colours off their references by intent, so that only this tells what the method does to them."""
+    usual = replace(problem.settings, levels_ire={}, fractions={}, nudges_deg={})
+    try:
+        own = solve(problem.reading, problem.card, problem.footage, usual)
+    except NoAnswerError:
+        return ()
+    return tuple(msgspec.structs.replace(caution, own_targets=True) for caution in own.cautions
+                 if isinstance(caution, ChecksWorse | SomeChecksWorse))
 
 
 def solve_method(problem: Problem, start: np.ndarray | None = None) -> Solution:

@@ -90,7 +90,8 @@ def _(item: card_notes.ColoursMissing) -> str:
 @sentence.register
 def _(item: card_notes.NoColours) -> str:
     return ("No reference colours: bars and chips can be brought to where the trade wants such, but no colour "
-            "difference can be proved, and neither --encoding nor the card itself can be checked by them.")
+            "difference can be proved, the card itself can't be checked, and --encoding roughly at most: camera log "
+            "taken for a picture is seen as a rule, one log taken for another is not.")
 
 
 @sentence.register

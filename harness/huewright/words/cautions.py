@@ -302,14 +302,18 @@ def _(item: cautions.ChipFarFromOthers) -> str:
 
 @sentence.register
 def _(item: cautions.ChecksWorse) -> str:
-    return (f"check patches are worse than with exposure and balance alone: mean CIEDE2000 {item.delta_e:.2f} against "
-            f"{item.balance_delta_e:.2f}; compare the methods before you trust this one")
+    return (f"check patches are worse than with exposure and balance alone{_own(item.own_targets)}: mean CIEDE2000 "
+            f"{item.delta_e:.2f} against {item.balance_delta_e:.2f}; compare the methods before you trust this one")
 
 
 @sentence.register
 def _(item: cautions.SomeChecksWorse) -> str:
-    return "worse than with exposure and balance alone: " + ", ".join(
+    return f"worse than with exposure and balance alone{_own(item.own_targets)}: " + ", ".join(
         f"{row.patch} (CIEDE2000 {row.delta_e:.2f} against {row.balance_delta_e:.2f})" for row in item.patches)
+
+
+def _own(targets: bool) -> str:
+    return ", both for the card's own targets" if targets else ""
 
 
 @sentence.register

@@ -61,7 +61,8 @@ EXPLAINED: dict[type[Caution], str] = {
     "the lens flared, the shots have it too, and their blacks stay lifted. See `huewright help card-lies`.",
     c.ChecksWorse: "Colours that the solve never saw got worse than exposure and balance alone would leave them. Chips "
     "on targets prove nothing then: `huewright solve --compare`.",
-    c.SomeChecksWorse: "The same of single check patches: colours like these pay for the chips.",
+    c.SomeChecksWorse: "The same of single check patches: colours like these pay for the chips. Where you asked for "
+    "targets of your own, both are of a solve for the card's own: what you asked moves colours as well.",
     c.HeldAtBound: "An unknown stopped at the most that a correction of this kind should do. The footage is too far "
     "off: check encoding and primaries, or let a matrix go first (`--method matrix-sectors`).",
     c.BarUnused: "Levels near this bar rest on its neighbours.",
