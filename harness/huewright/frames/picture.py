@@ -365,7 +365,11 @@ def _open(path: Path) -> tuple[oiio.ImageInput, int]:
     asked.attribute("oiio:UnassociatedAlpha", 1)  # colours as they are in the file, never multiplied on reading
     source = oiio.ImageInput.open(str(path), asked)
     if source is None:
-        raise InputError(f"{path}: not a picture that can be read ({reason()}); "
+        why = reason()
+        if path.suffix.lower() == ".exr" and "subsampled channels" in why.lower():
+            raise InputError(f"{path}: holds channels of part of the size (luminance and chroma), which are not read "
+                             "here; write it anew with R, G and B of the full size")
+        raise InputError(f"{path}: not a picture that can be read ({why}); "
                          "copy it again or leave it out")
     part = seek_colours(path, source)
     spec = source.spec()
