@@ -170,7 +170,8 @@ def long_table(path: Path, entries: np.ndarray) -> Path:
     return path
 
 
-@pytest.mark.parametrize("size", [pytest.param(65536, marks=pytest.mark.long), 100_000])
+@pytest.mark.long
+@pytest.mark.parametrize("size", [65536, 100_000])
 def test_tables_of_many_entries_are_read(tmp_path: Path, size: int) -> None:
     """Up to 65,536 as they are, longer ones as one of so many, and how far off that is: against OpenColorIO."""
     at = np.linspace(0, 1, size)

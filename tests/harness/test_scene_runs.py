@@ -358,3 +358,21 @@ def test_a_damaged_record_is_named(kitchen: Path) -> None:
     failed = why(result, "survey", "a")
     assert isinstance(failed, Failed) and "remove it, and the step is done again" in str(failed.what)
     assert cv2.imread(str(kitchen / "made/takes/a/frames.png")) is not None
+
+
+@pytest.mark.long
+def test_shots_are_rendered_over_a_scheduler_s_workers(kitchen: Path) -> None:
+    distributed = pytest.importorskip("distributed")
+    shots = sorted((kitchen / "made" / "shots").rglob("*.png"))
+    whole = {path: path.read_bytes() for path in shots}
+    for path in shots:
+        path.unlink()
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, processes=False, protocol="tcp",
+                                  host="127.0.0.1", dashboard_address=None) as cluster:
+        result = hw.scene(kitchen / "scene.toml", on=cluster.scheduler_address)
+        movies = TEXT.replace("lut_points = 9", 'lut_points = 9\nformat = "mov"\nrate = "25"')
+        (kitchen / "scene.toml").write_text(movies)
+        with pytest.raises(InputError, match="shots of this scene become movies"):
+            hw.scene(kitchen / "scene.toml", on=cluster.scheduler_address)
+    assert done(result) == {("render", "one"), ("render", "three")} and not result.failed
+    assert shots and all(path.read_bytes() == data for path, data in whole.items())
