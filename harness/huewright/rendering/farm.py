@@ -218,12 +218,12 @@ def _connected(address: str) -> Iterator[Any]:
     except ImportError:
         raise InputError("rendering over other machines needs the package distributed; install it with `pip install "
                          "'huewright[farm]'`") from None
+    connected: Any = Client     # it has no types
     with _quiet("distributed", "tornado", "asyncio"):     # what goes wrong is said in sentences of ours
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")     # of versions, which are asked for below
-                client: Any = Client(  # type: ignore[no-untyped-call]
-                    address, timeout=CONNECT_S, name="huewright", set_as_default=False)
+                client = connected(address, timeout=CONNECT_S, name="huewright", set_as_default=False)
         except Exception as error:     # whatever answers there need not be a scheduler
             said = library_words(error)
             raise InputError(f"{address}: no Dask scheduler answers there ({said}); start one with `dask scheduler`, "
