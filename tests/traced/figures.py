@@ -12,6 +12,8 @@ from huewright.colorimetry.targets import delta_e, reference_rgb
 from huewright.errors import NoAnswerError
 from huewright.finding.grade import Judged
 from huewright.finding.light import LinearLight
+from huewright.models.cautions import OffTarget, Uncertain
+from huewright.models.coded import has
 from huewright.models.correction import Correction
 from huewright.models.reasons import FrameReason, PatchesLost, VeiledCard
 from huewright.models.settings import SolveSettings
@@ -75,6 +77,8 @@ def figures(take: Shooting, survey: Survey, judged: Sequence[Judged], truths: Se
         row["no_answer"] = str(refusal)
         return row
     row["cautions"] = [sentence(one) for one in correction.cautions]
+    row["said"] = "off" if has(correction.cautions, OffTarget) else (
+        "uncertain" if has(correction.cautions, Uncertain) else "good")
     return row | _landing(take, correction, settings, true)
 
 
@@ -172,6 +176,7 @@ def _landing(take: Shooting, correction: Correction, settings: SolveSettings, tr
     reference = reference_rgb(take.card, settings.display)
     bars, hues, radii, gained = [], [], [], []
     scores: dict[str, list[float]] = {"bar": [], "hue": [], "radius": []}     # errors in standard errors
+    reach: dict[str, list[float]] = {"bar": [], "hue": [], "radius": []}      # how far off the 95 % intervals reach
     said = []
     for patch in correction.patches:
         k = names.index(patch.name)
@@ -179,11 +184,14 @@ def _landing(take: Shooting, correction: Correction, settings: SolveSettings, tr
         if patch.role == "bar" and patch.used and luma_target is not None:
             bars.append(100 * (after[k, 0] - luma_target))
             scores["bar"].append((bars[-1] - (patch.level_error_ire or 0)) / (patch.level_standard_error_ire or 1e-9))
+            reach["bar"].append(_reach(patch.level_error_ire, patch.level_standard_error_ire))
         elif patch.role == "chip" and patch.used and cb is not None and cr is not None:
             turn = np.degrees(np.arctan2(after[k, 2], after[k, 1]) - np.arctan2(cr, cb))
             hues.append((turn + 180) % 360 - 180)
             radii.append(np.hypot(*after[k, 1:]) / np.hypot(cb, cr) - 1)
             scores["hue"].append((hues[-1] - (patch.hue_error_deg or 0)) / (patch.hue_standard_error_deg or 1e-9))
+            reach["hue"].append(_reach(patch.hue_error_deg, patch.hue_standard_error_deg))
+            reach["radius"].append(_reach((patch.radius_ratio or 0) - 1, patch.radius_standard_error))
             scores["radius"].append((radii[-1] + 1 - (patch.radius_ratio or 0)) / (patch.radius_standard_error or 1e-9))
         elif patch.name in reference and patch.role == "check" and not patch.reasons and (
                 patch.delta_e_after is not None):
@@ -193,10 +201,14 @@ def _landing(take: Shooting, correction: Correction, settings: SolveSettings, tr
             gained.append(sides[0] - sides[1])
             said.append((patch.delta_e_before or 0) - patch.delta_e_after)
     row: dict[str, Any] = {"bars_ire": np.round(bars, 3).tolist(), "hues_deg": np.round(hues, 3).tolist(),
-                           "radii": np.round(radii, 4).tolist(), "scores": scores,
+                           "radii": np.round(radii, 4).tolist(), "scores": scores, "reach": reach,
                            "held": {kind: [abs(value) <= 1.96 for value in values] for kind, values in scores.items()}}
     if gained:
         row["check_gain"], row["check_gain_said"] = float(np.mean(gained)), float(np.mean(said))
         if correction.diagnostics.check_delta_e_gain_standard_error is not None:
             row["check_gain_error"] = correction.diagnostics.check_delta_e_gain_standard_error
     return row
+
+
+def _reach(off: float | None, error: float | None) -> float:
+    return abs(off or 0.0) + 1.96 * (error or 0.0)

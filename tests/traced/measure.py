@@ -1,6 +1,6 @@
 """Surveys traced takes and says what came out:
 
-    python tests/traced/measure.py [--judging] [--rooms FIRST COUNT] [--rows FILE]
+    python tests/traced/measure.py [--judging] [--clean] [--rooms FIRST COUNT] [--rows FILE]
 
 Tuning rooms without ``--judging``. Judging rooms are run once per change of the finder's rules.
 """
@@ -16,19 +16,49 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.stats import binomtest
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from traced.figures import figures
 from traced.reads import seen_take, survey_seen
 from traced.scene import JUDGING
-from traced.take import Take
+from traced.take import CLEAN, Take
 
 
 def measure(number: int) -> dict[str, Any]:
     take, rows = Take(number), seen_take(number)
     survey, judged = survey_seen(take, rows)
     return figures(take, survey, judged, [row.truth for row in rows])
+
+
+# What a take's chips and bars are wanted to land within (common practice, no source).
+LIMITS = {"bars_ire": 1.0, "hues_deg": 0.5, "radii": 0.02}
+KINDS = {"bars_ire": "bar", "hues_deg": "hue", "radii": "radius"}
+
+
+def share_of(values: list[bool]) -> str:
+    """With the 95 % interval of Clopper and Pearson (Biometrika 26, 1934)."""
+    if not values:
+        return "none"
+    low, high = binomtest(sum(values), len(values)).proportion_ci(0.95, "exact")
+    return f"{sum(values)} of {len(values)} ({100 * low:.0f} to {100 * high:.0f} %)"
+
+
+def lands(row: dict[str, Any]) -> bool:
+    """Whether all bars and chips of the take are where they should be."""
+    return all(abs(value) <= limit for name, limit in LIMITS.items() for value in row[name])
+
+
+def told(row: dict[str, Any]) -> bool:
+    """Whether the intervals hold every bar, hue and radius that is beyond its limit."""
+    return all(held for name, limit in LIMITS.items()
+               for value, held in zip(row[name], row["held"][KINDS[name]], strict=True) if abs(value) > limit)
+
+
+def sure(row: dict[str, Any]) -> bool:
+    """Whether the intervals of all bars and chips lie within the limits."""
+    return all(value <= limit for name, limit in LIMITS.items() for value in row["reach"][KINDS[name]])
 
 
 def share(values: list[bool]) -> str:
@@ -59,6 +89,12 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
         "hues within 0.5 deg": share((hues <= 0.5).tolist()),
         "worst radius % median, 95th, most": " ".join(f"{100 * v:.2f}" for v in np.quantile(radii, (0.5, 0.95, 1))),
         "radii within 2 %": share((radii <= 0.02).tolist()),
+        "chips and bars land": share_of([lands(row) for row in solved]),
+        **{f"they do, of takes called {word}": share_of([lands(row) for row in solved if row["said"] == word])
+           for word in ("good", "uncertain", "off")},
+        "they do, of takes whose intervals lie within": share_of([lands(row) for row in solved if sure(row)]),
+        "of takes whose intervals reach beyond": share_of([lands(row) for row in solved if not sure(row)]),
+        "of those that don't, said by intervals": share_of([told(row) for row in solved if not lands(row)]),
         "intervals, reading": share([good for row in rows for good in row.get("held_reading", [])]),
         **{f"intervals, {kind}": share(values) for kind, values in held.items()},
         "intervals, checks' gain": share([abs(row["check_gain"] - row["check_gain_said"])
@@ -81,11 +117,12 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
 def main() -> None:
     parser = argparse.ArgumentParser(description="Measure the finder on traced takes.")
     parser.add_argument("--judging", action="store_true")
+    parser.add_argument("--clean", action="store_true", help="the rooms' takes of a card that mirrors next to nothing")
     parser.add_argument("--rooms", type=int, nargs=2, metavar=("FIRST", "COUNT"), default=(0, 30))
     parser.add_argument("--rows", type=Path, help="where the rows go, as JSON")
     given = parser.parse_args()
     first = given.rooms[0] + (JUDGING if given.judging else 0)
-    numbers = [2 * room + way for room in range(first, first + given.rooms[1]) for way in (0, 1)]
+    numbers = [2 * room + way + given.clean * CLEAN for room in range(first, first + given.rooms[1]) for way in (0, 1)]
     with get_context("spawn").Pool(min(2, len(os.sched_getaffinity(0)))) as pool:
         rows = pool.map(measure, numbers, chunksize=1)
     if given.rows:

@@ -1,6 +1,7 @@
 """Takes of 24 frames put together from traced light: card, camera, lamps' spectra, lens, exposure and coding by seed.
 
-A take's number is twice its room's seed, plus 0 or 1 for one of two ways to shoot it. Its truth is the diffuse light
+A take's number is twice its room's seed, plus 0 or 1 for one of two ways to shoot it; from CLEAN on they are the same
+rooms again, with a card that mirrors next to nothing and a lens without flare. A take's truth is the diffuse light
 alone, in the camera's own linear light: what the card's surface mirrors and what the lens flares is on the frames only.
 
 Sources: CIE illuminants and ISO 17321-1's reflectances, two cameras' measured sensitivities (known here by their index
@@ -33,13 +34,18 @@ RASTER = 3000.0                # pixels per metre of the card's own picture
 SHAPE = colour.SpectralShape(400, 700, 5)
 LIGHTS = ("A", "D50", "D55", "D65", "D75", "LED-B3", "LED-B5", "LED-V1", "FL8")
 CAMERAS = 3
+# Takes from this number on are clean. Rooms' walls alone are mirrored, 0.7 % of white or more, so no choice of lamps
+# makes a frame clean. So little of the mirror light is left there: no real card's, but what polarisers before lamps and
+# lens leave in a room hung with black.
+CLEAN, CLEAN_MIRROR = 100_000, 0.02
 WAYS = ("log", "log", "veil", "log", "display", "flare", "log", "compressed", "motion", "depth")
 
 
 @dataclass(frozen=True)
 class Shot:
     """How a room is shot. ``veil`` and ``flare`` are shares of a perfect white's light: added to the card alone, and
-    to the whole picture; ``gloss`` (patches,) each patch's mirror light against the card's usual."""
+    to the whole picture; ``mirror`` how much of the traced mirror light is there, ``gloss_spread`` how much that
+    differs from patch to patch."""
 
     number: int
     way: str
@@ -55,6 +61,7 @@ class Shot:
     focus: float
     quality: int
     gloss_spread: float
+    mirror: float
 
 
 @dataclass(frozen=True)
@@ -69,10 +76,17 @@ class Truth:
     light_stops: float
 
 
+def seed_of(number: int) -> int:
+    """The room's."""
+    return number % CLEAN // 2
+
+
 def shot(number: int) -> Shot:
-    scene = room(number // 2)
+    scene, clean = room(seed_of(number)), number >= CLEAN
     rng = np.random.default_rng([78, number])
     way = WAYS[(scene.seed // 10 * 3 + scene.seed + 5 * (number % 2)) % len(WAYS)]
+    if clean and way in ("veil", "flare"):
+        way = "log"
     lights = [str(rng.choice(LIGHTS))] * len(scene.lamps)
     if scene.kind == "mixed":
         lights = ["A", "D65", "D65"][:len(scene.lamps)]
@@ -86,7 +100,7 @@ def shot(number: int) -> Shot:
                 float(rng.uniform(0.2, 0.6)) if way == "motion" else 0.05,
                 float(rng.uniform(0.004, 0.012)) if way == "depth" else 0.0008,
                 float(rng.normal(1.0, 0.02)) if way == "depth" else 1.0, int(rng.choice([70, 80, 90])),
-                0.12 if number % 5 == 0 else 0.0)
+                0.12 if number % 5 == 0 else 0.0, CLEAN_MIRROR if clean else 1.0)
 
 
 def footage_of(one: Shot) -> Footage:
@@ -177,14 +191,14 @@ class Shooting:
     """What is known of take ``number`` without its light."""
 
     def __init__(self, number: int) -> None:
-        self.shot, self.scene = shot(number), room(number // 2)
+        self.shot, self.scene = shot(number), room(seed_of(number))
         self.card, self.footage = card_of(self.shot.layout), footage_of(self.shot)
 
 
 class Take(Shooting):
     def __init__(self, number: int, light: Light | None = None) -> None:
         super().__init__(number)
-        self.light = light or light_of(number // 2)
+        self.light = light or light_of(seed_of(number))
         share = [float(self.light.diffuse[:, k].mean()) for k in range(len(self.scene.lamps))]
         total = sum(share)
         self._gain = 1 / total
@@ -237,7 +251,7 @@ class Take(Shooting):
         falls, shines = self.light.diffuse[number], self.light.mirror[number]
         usual_bands, log_light = self._usual(falls)
         white = np.einsum("lb,lbc->c", usual_bands, self._white)
-        mirror = self._raster(self._over_card(shines, self._white))
+        mirror = self._raster(self._over_card(shines, self._white)) * np.float32(one.mirror)
         body = np.zeros_like(mirror)
         for k in range(len(self._areas)):
             x0, y0, x1, y1 = self._box(k)

@@ -28,15 +28,19 @@ FRAME_FIT, FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.5, 0.0034, 0.0
 # does so in every frame. Then of its level, and of that by the light's stops over the card, squared; of what its
 # brightest channel has over its own, by how much the light's colour differs there (natural log, and always by so much):
 # what a camera's matrix mixes no longer follows a light channel by channel; and of white.
-TAKE_UNEVEN, TAKE_VEIL = 0.15, 0.06
-TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.002, 0.005, 0.087, 0.0135, 0.00003
-# How alike the channels' errors of light and veil are (correlation; 0.5 to 0.75 on the same takes, most where gloss
-# is uneven): nearly white light, but each channel's is fitted for itself.
-ALIKE = 0.75
+TAKE_UNEVEN, TAKE_VEIL = 0.11, 0.045
+TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.002, 0.005, 0.087, 0.008, 0.00003
+# How alike the channels' errors of light and veil are (correlation; the likeliest on tuning takes is nearly 1, what is
+# seen of it on bright patches 0.5 to 0.75): nearly white light, but each channel's is fitted for itself.
+ALIKE = 0.9
 # A codec that quantises blocks of pixels shifts a patch's colour as a whole, which no noise averages out: pixels count
-# for one by the dozen there. From so many pixels to a sample on, growing to so many, it is off by this much (standard
-# deviation, code values): half a code of 8 bits, as JPEG's own step for chroma's means at quality 70 to 80.
-CODEC_FROM, CODEC_FULLY, CODEC_SHIFT = 3.0, 10.0, 0.0015
+# for one by the dozen there. From so many pixels to a sample on, growing by their cube root to so many, it is off by
+# this much (standard deviation, code values): JPEG's own steps for blocks' means (ITU-T T.81, Annex K's tables from
+# memory, over the root of 12, from Y'CbCr to R and B) are 0.7 of an 8-bit code at quality 70, where 44 pixels count for
+# one, 0.5 at 80 (25) and 0.2 at 90 (5); 0.8, 0.5 and 0.2 to 0.5 were seen. Light that hardly changes is quantised
+# alike in every frame.
+CODEC_FROM, CODEC_FULLY, CODEC_SHIFT = 3.0, 40.0, 0.003
+CODEC_ALONE, CODEC_ALWAYS = 0.5, 0.6       # of its square
 
 
 @dataclass(frozen=True)
@@ -168,7 +172,8 @@ def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_ligh
     """
     white, noise = lifted.white, rate * seen.error
     added, added_error = lifted.at(centres), lifted.error(centres)
-    codec = rate * CODEC_SHIFT * np.clip((seen.pixels_per_sample - CODEC_FROM) / (CODEC_FULLY - CODEC_FROM), 0.0, 1.0)
+    grown = np.clip((seen.pixels_per_sample - CODEC_FROM) / (CODEC_FULLY - CODEC_FROM), 0.0, 1.0)
+    codec = rate * CODEC_SHIFT * np.cbrt(grown)
     body = linear - added
     level = np.maximum(body, 0.0)
     told = added[seen.usable] if seen.usable.any() else added
@@ -178,12 +183,13 @@ def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_ligh
     fit = added_error**2 + (level * field.log_error(centres)[:, None]) ** 2
     usual = (FRAME_LEVEL * level) ** 2 + (FRAME_UNEVEN * uneven) ** 2 + (FRAME_VEIL * added) ** 2
     light = np.maximum(FRAME_FIT**2 * fit, usual) + (FRAME_SLOPE * sloped) ** 2
-    alone = np.sqrt(noise**2 + light + codec**2)
+    alone = np.sqrt(noise**2 + light + CODEC_ALONE * codec**2)
     stops = np.ptp(log_light.mean(axis=1)) / np.log(2)
     other = (level / white).max(axis=1, keepdims=True) - level / white
     tinted = TAKE_COLOUR * other * white
     scaled = (TAKE_LEVEL**2 + (TAKE_LIGHT * stops**2) ** 2) * level**2
-    always = np.sqrt(scaled + (LEAST_COLOUR * tinted) ** 2 + (TAKE_FLOOR * white) ** 2 + 0.5 * codec**2)
+    always = np.sqrt(scaled + (LEAST_COLOUR * tinted) ** 2 + (TAKE_FLOOR * white) ** 2
+                     + CODEC_ALWAYS * codec**2)
     tint = (log_light[:, 0] - log_light[:, 2])[:, None]
     shared = np.stack([TAKE_UNEVEN * uneven, TAKE_VEIL * added, tinted * tint], axis=2)
     total = alone**2 + (shared**2).sum(axis=2) + always**2
