@@ -230,6 +230,18 @@ def _alike(frames: list[Judged], grey: np.ndarray) -> tuple[np.ndarray, ...]:
             np.array([frame.raw.always for frame in frames]) / over, use)
 
 
+def _correlated(members: list[Judged], k: int, noise: np.ndarray, weight: np.ndarray, alone: np.ndarray,
+                shared: np.ndarray, always: np.ndarray) -> np.ndarray:
+    """(3,) correlations of the channels' errors of patch ``k``, merged with ``weight`` (f, 3): what is each frame's
+    alone shrinks in a merge, what all have stays."""
+    together = np.sqrt((weight**2 * alone**2).sum(axis=0))
+    common = (weight[..., None] * shared).sum(axis=0)
+    alike = np.mean([frame.raw.alike[k] for frame in members], axis=0)
+    grainy = np.mean([frame.raw.grainy[k] for frame in members], axis=0)
+    return correlations(noise[None], together[None], common[None], always.mean(axis=0)[None], alike[None],
+                        grainy[None])[0]
+
+
 def merge(frames: list[Judged], light: LinearLight, card: Card, take: list[Judged] | None = None) -> Merge:
     """The frames' readings taken together (see :mod:`huewright.finding.joint`), their overall light set to the typical
     one. ``take`` holds all good frames, which tell how far the patches' mirror light differs."""
@@ -258,12 +270,14 @@ def merge(frames: list[Judged], light: LinearLight, card: Card, take: list[Judge
         members = [frame for frame, good in zip(frames, use, strict=True) if good]
         noise = np.mean([frame.raw.observed.noise[k] for frame in members], axis=0)
         readings = [frame.reading.patches[k] for frame in members]
-        weight = np.maximum(joint.weight[use, k].mean(axis=1), 0.0)
+        weight_by_channel = joint.weight[use, k]
+        weight = np.maximum(weight_by_channel.mean(axis=1), 0.0)
         patches.append(PatchReading(
             patch.name, triple(mean), matrix(noise), triple(error), float(sum(member.count for member in readings)),
             triple(np.max([member.clipped for member in readings], axis=0)),
             float(np.average(glare[use, k], weights=weight)), False, (),
-            triple(correlations(noise[None], np.mean([frame.raw.common[k] for frame in members], axis=0)[None])[0])))
+            triple(_correlated(members, k, noise, weight_by_channel, alone[use, k], (shared * scales)[use, k],
+                               always[use, k]))))
     light_stops = float(np.mean([frame.light_stops for frame in frames]))
     return Merge(Reading(tuple(patches), first.reading.corners, None, light_stops),
                  max(1.0, float(np.median(gains))) if gains else 1.0)

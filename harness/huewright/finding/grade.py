@@ -96,7 +96,7 @@ def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Po
     clipped = raw.observed.clipped
     patches: list[PatchReading] = []
     excluded: list[str] = []
-    correlation = correlations(raw.observed.noise, raw.common)
+    correlation = correlations(raw.observed.noise, raw.alone, raw.shared, raw.always, raw.alike, raw.grainy)
     for k, patch in enumerate(card.patches):
         fault = _patch_reason(raw, patch.role, k, float(glare[k]), clipped[k])
         if fault is not None:

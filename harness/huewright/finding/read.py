@@ -28,11 +28,11 @@ FRAME_FIT, FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.5, 0.0034, 0.0
 # does so in every frame. Then of its level, and of that by the light's stops over the card, squared; of what its
 # brightest channel has over its own, by how much the light's colour differs there (natural log, and always by so much):
 # what a camera's matrix mixes no longer follows a light channel by channel; and of white.
-TAKE_UNEVEN, TAKE_VEIL = 0.11, 0.045
-TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.002, 0.005, 0.087, 0.008, 0.00003
+TAKE_UNEVEN, TAKE_VEIL = 0.13, 0.055
+TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.002, 0.005, 0.087, 0.0135, 0.00003
 # How alike the channels' errors of light and veil are (correlation; the likeliest on tuning takes is nearly 1, what is
 # seen of it on bright patches 0.5 to 0.75): nearly white light, but each channel's is fitted for itself.
-ALIKE = 0.9
+ALIKE = 0.95
 # A codec that quantises blocks of pixels shifts a patch's colour as a whole, which no noise averages out: pixels count
 # for one by the dozen there. From so many pixels to a sample on, growing by their cube root to so many, it is off by
 # this much (standard deviation, code values): JPEG's own steps for blocks' means (ITU-T T.81, Annex K's tables from
@@ -41,6 +41,8 @@ ALIKE = 0.9
 # alike in every frame.
 CODEC_FROM, CODEC_FULLY, CODEC_SHIFT = 3.0, 40.0, 0.003
 CODEC_ALONE, CODEC_ALWAYS = 0.5, 0.6       # of its square
+# Luma and chroma have about the same step: by what they add to R, G and B (ITU-R BT.601-7), over the mean of the three.
+CODEC_CHANNELS = np.array([1.03, 0.76, 1.21])
 
 
 @dataclass(frozen=True)
@@ -55,7 +57,8 @@ class RawReading:
                  in every frame; these three in linear light
     tint         (p,) colour of the light at the patch against the frame's (natural log of red over blue), to which the
                  last of ``shared`` is in proportion; ``tinted`` (p, 3) that for a tint of 1
-    common       (p, 3) how much of the square of ``error`` comes from light and veil, which all channels have in common
+    alike        (p, 3, 2) how much of the squares of ``alone`` and ``always`` comes from light and veil, which the
+                 channels have in common; ``grainy`` (p, 3) how much of that of ``alone`` from the pixels' own noise
     field        the fitted light; ``light_stops`` its peak to peak over the patches
     veil         (p,) light added around each patch by a reflection, as a shift in code values (largest channel);
                  ``veil_error`` (p,) its standard error; NaN where the card has no ground to tell
@@ -78,7 +81,8 @@ class RawReading:
     always: np.ndarray
     tint: np.ndarray
     tinted: np.ndarray
-    common: np.ndarray
+    alike: np.ndarray
+    grainy: np.ndarray
     field: Field
     light_stops: float
     veil: np.ndarray
@@ -129,7 +133,7 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
     slope_error = (error * np.sqrt(12)).mean(axis=1)
     across_light = np.linalg.norm(left, axis=2) * (inner_px / seen.unit)[:, None]
     tint = channels[:, 0] - channels[:, 2]
-    alone, shared, always, tinted, common = _left_over(seen, linear, rate, channels, across_light, field,
+    alone, shared, always, tinted, alike, grainy = _left_over(seen, linear, rate, channels, across_light, field,
                                                                 lifted, centres)
     total = np.sqrt(alone**2 + (shared**2).sum(axis=2) + always**2) / rate
     hidden, mirrors = np.zeros(p, bool), np.zeros(p, bool)
@@ -144,27 +148,31 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
         hidden = covered_patches(ring.share, uneven | (spread > MOST_SPREAD * np.median(spread)), torn)
         shows = shows_itself(linear / white, ring.middle / white, _contrast(card, field.log_light(centres)))
         mirrors = hidden & ring.lamp & ~torn & ((ring.share <= RING_SURE) | (shows != 0))
-    return RawReading(seen, corrected, code, total, alone, shared, always, tint, tinted, common, field,
+    return RawReading(seen, corrected, code, total, alone, shared, always, tint, tinted, alike, grainy, field,
                       float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error,
                       error.mean(axis=1), even, hidden, mirrors, lifted, added, added_error)
 
 
-def correlations(noise: np.ndarray, common: np.ndarray) -> np.ndarray:
-    """(p, 3) correlation between the errors of red and green, red and blue, green and blue: of ``noise`` (p, 3, 3),
-    and of what the channels have in ``common`` (p, 3)."""
+def correlations(noise: np.ndarray, alone: np.ndarray, shared: np.ndarray, always: np.ndarray, alike: np.ndarray,
+                 grainy: np.ndarray) -> np.ndarray:
+    """(p, 3) correlation between the errors of red and green, red and blue, green and blue: of what comes from light
+    and veil, which the channels have in common, and of the ``noise`` (p, 3, 3) of pixels. The rest (a codec's steps, a
+    patch in a light of another colour) has next to none. Arrays as in :class:`RawReading`, of a frame or of a merge."""
+    total = np.maximum(alone**2 + (shared**2).sum(axis=2) + always**2, 1e-24)
+    common = (alike[..., 0] * alone**2 + (shared[..., :2] ** 2).sum(axis=2) + alike[..., 1] * always**2) / total
+    grain = grainy * alone**2 / total
     deviation = np.sqrt(np.maximum(np.einsum("pcc->pc", noise), 1e-30))
     result = np.empty((len(noise), 3))
     for k, (a, b) in enumerate(((0, 1), (0, 2), (1, 2))):
         pixels = np.clip(noise[:, a, b] / (deviation[:, a] * deviation[:, b]), -1.0, 1.0)
-        own = np.sqrt(np.clip((1 - common[:, a]) * (1 - common[:, b]), 0.0, 1.0))
-        result[:, k] = ALIKE * np.sqrt(np.clip(common[:, a] * common[:, b], 0.0, 1.0)) + pixels * own
+        result[:, k] = ALIKE * np.sqrt(common[:, a] * common[:, b]) + pixels * np.sqrt(grain[:, a] * grain[:, b])
     return np.clip(result, -1.0, 1.0)
 
 
 def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_light: np.ndarray, across: np.ndarray,
                field: Field, lifted: Veil, centres: np.ndarray) -> tuple[np.ndarray, ...]:
     """Standard errors as in :class:`RawReading`, of linear light: this frame's alone, shared with others, always there;
-    ``tinted`` and ``common``.
+    ``tinted``, ``alike`` and ``grainy``.
 
     linear, rate  (p, 3) light as seen, and its slope by code value
     log_light     (p, 3) natural log of the fitted light, by channel
@@ -173,7 +181,7 @@ def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_ligh
     white, noise = lifted.white, rate * seen.error
     added, added_error = lifted.at(centres), lifted.error(centres)
     grown = np.clip((seen.pixels_per_sample - CODEC_FROM) / (CODEC_FULLY - CODEC_FROM), 0.0, 1.0)
-    codec = rate * CODEC_SHIFT * np.cbrt(grown)
+    codec = rate * CODEC_SHIFT * np.cbrt(grown) * CODEC_CHANNELS
     body = linear - added
     level = np.maximum(body, 0.0)
     told = added[seen.usable] if seen.usable.any() else added
@@ -192,9 +200,8 @@ def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_ligh
                      + CODEC_ALWAYS * codec**2)
     tint = (log_light[:, 0] - log_light[:, 2])[:, None]
     shared = np.stack([TAKE_UNEVEN * uneven, TAKE_VEIL * added, tinted * tint], axis=2)
-    total = alone**2 + (shared**2).sum(axis=2) + always**2
-    common = (light + scaled + (shared[..., :2] ** 2).sum(axis=2)) / np.maximum(total, 1e-24)
-    return alone, shared, always, tinted, common
+    alike = np.stack([light / np.maximum(alone, 1e-12) ** 2, scaled / np.maximum(always, 1e-12) ** 2], axis=2)
+    return alone, shared, always, tinted, alike, noise**2 / np.maximum(alone, 1e-12) ** 2
 
 
 def _contrast(card: Card, log_light: np.ndarray) -> np.ndarray:
