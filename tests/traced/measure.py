@@ -23,11 +23,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from traced.figures import figures
 from traced.reads import seen_take, survey_seen
 from traced.scene import JUDGING
-from traced.take import CLEAN, Take
+from traced.take import CLEAN, Shooting
 
 
 def measure(number: int) -> dict[str, Any]:
-    take, rows = Take(number), seen_take(number)
+    take, rows = Shooting(number), seen_take(number)
     survey, judged = survey_seen(take, rows)
     return figures(take, survey, judged, [row.truth for row in rows])
 

@@ -238,8 +238,8 @@ def _correlated(members: list[Judged], k: int, noise: np.ndarray, weight: np.nda
     common = (weight[..., None] * shared).sum(axis=0)
     alike = np.mean([frame.raw.alike[k] for frame in members], axis=0)
     grainy = np.mean([frame.raw.grainy[k] for frame in members], axis=0)
-    return correlations(noise[None], together[None], common[None], always.mean(axis=0)[None], alike[None],
-                        grainy[None])[0]
+    return np.asarray(correlations(noise[None], together[None], common[None], always.mean(axis=0)[None], alike[None],
+                                   grainy[None])[0])
 
 
 def merge(frames: list[Judged], light: LinearLight, card: Card, take: list[Judged] | None = None) -> Merge:
