@@ -95,9 +95,8 @@ def _frames(take: Shooting, survey: Survey, judged: Sequence[Judged], truths: Se
     by_number = {frame.reading.frame: frame for frame in judged}
     causes = [(k, sentence(why[0]), _is_cause(why[0], take, by_number[k], share[k], white[k], truths[k]),
                names_two(why[0])) for k, why in refused.items() if why and k in by_number]
-    return {"frames": len(truths), "added_of_white": white.mean(axis=1).round(5).tolist(),
-            "clean": len(clean), "clean_refused": [(k, sentence(refused[k][0])) for k in clean if k in refused],
-            "causes": causes}
+    return {"frames": len(truths), "added_of_white": white.mean(axis=1).round(5).tolist(), "clean": len(clean),
+            "clean_refused": [(k, text, good) for k, text, good, _ in causes if k in clean], "causes": causes}
 
 
 def _is_cause(reason: FrameReason, take: Shooting, frame: Judged, share: np.ndarray, white: np.ndarray,

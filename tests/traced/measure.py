@@ -74,7 +74,7 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
     counted = ("contaminated", "accepted", "accepted_left", "accepted_unsaid", "clean", "reads", "frames", "merged",
                "merged_left", "merged_unsaid")
     total = {name: sum(row.get(name, 0) for row in rows) for name in counted}
-    refused = sum(len(row["clean_refused"]) for row in rows)
+    refused = [good for row in rows for _, _, good in row["clean_refused"]]
     said = [row for row in rows if row["usable"] and "no_answer" not in row]
     veils = [row for row in said if max(row["veil"], row["flare"], np.mean(
         [row["added_of_white"][k] for k in row["chosen"]])) > 0.01]
@@ -102,7 +102,8 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
         "frames refused": f"{sum(len(row['causes']) for row in rows)} of {total['frames']}",
         "right cause, named alone": share([good for good, two in causes if not two]),
         "right cause, one of two named": share([good for good, two in causes if two]),
-        "clean frames refused": f"{refused} of {total['clean']}",
+        "clean frames refused, of them for what isn't so":
+            f"{len(refused)}, {refused.count(False)} of {total['clean']}",
         "contaminated readings, accepted, left over 1 %, unsaid":
             f"{total['contaminated']}, {total['accepted']}, {total['accepted_left']}, {total['accepted_unsaid']} "
             f"(of {total['reads']} readings merged)",

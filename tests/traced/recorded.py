@@ -20,12 +20,13 @@ from huewright.finding.pose import plain_pose
 from huewright.finding.smear import Smear
 
 from traced.reads import Seen, see_take
-from traced.take import HEIGHT, WIDTH, Shooting, Take, Truth
+from traced.take import CLEAN, HEIGHT, WIDTH, Shooting, Take, Truth
 
 PATH = Path(__file__).with_name("recorded.npz")
 # Tuning rooms: an even veil, a flare, uneven gloss, lights of two colours, a bright room, a dark one, a display
 # picture, a compressed one, and an ordinary one.
 TAKES = (4, 10, 40, 46, 12, 50, 22, 14, 20)
+CLEAN_TAKE = CLEAN            # without mirror light
 FRAMES = tuple(range(1, 24, 3))
 # Light and levels as they were computed; the rest needs no more than three digits.
 WHOLE = {"code", "ground", "corners", "linear", "added", "white", "homography", "clipped_at"}
@@ -82,7 +83,7 @@ def recorded_take(number: int) -> tuple[Shooting, list[Seen]]:
 
 def main() -> None:
     kept = {}
-    for number in TAKES:
+    for number in (*TAKES, CLEAN_TAKE):
         rows = see_take(Take(number), FRAMES)
         kept |= {f"{number} {name}": values for name, values in pack([row for row in rows if row.found]).items()}
         print(number, flush=True)

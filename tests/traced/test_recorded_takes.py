@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from traced.figures import figures
 from traced.reads import survey_seen
-from traced.recorded import FRAMES, TAKES, recorded_take
+from traced.recorded import CLEAN_TAKE, FRAMES, TAKES, recorded_take
 
 pytestmark = pytest.mark.slow
 
@@ -46,6 +46,12 @@ def test_what_is_refused_is_refused_for_what_is_there() -> None:
     assert np.mean(causes) >= 0.95
     # Dark bars were once taken for veiled where the ground only scatters: few frames of these takes are bad.
     assert len(causes) < 0.2 * len(TAKES) * len(FRAMES)
+
+
+def test_no_frame_without_mirror_light_is_refused() -> None:
+    row = row_of(CLEAN_TAKE)
+    assert row["clean"] == len(FRAMES) and not row["causes"]
+    assert row["said"] == "good" and np.abs(row["bars_ire"]).max() < 0.2 and np.abs(row["hues_deg"]).max() < 0.2
 
 
 def test_intervals_hold_what_is_true() -> None:
