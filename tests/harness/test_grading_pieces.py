@@ -3,16 +3,25 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import huewright_demo
 import numpy as np
 import pytest
-from huewright.finding.clip import INNER, _expected_noise, _missing, _places
+from huewright.colorimetry.declare import THROUGH_LOOK
+from huewright.finding.clip import INNER, LEAST_SHARE, _expected_noise, _missing, _places, _plateau
+from huewright.finding.grade import GLARE_SHIFT, TAKE_VEIL, _frame_reasons, _patch_reason, score_of, veil_share
 from huewright.finding.joint import FREEDOM, SCALES, shared_scales
 from huewright.finding.light import LinearLight
 from huewright.finding.veil import Observed, _Fit, _scale, fit_light
+from huewright.models import reasons
 from huewright.models.card import Card, load_card
 from huewright.models.footage import Footage
+from huewright.reference import apply_chain
+from huewright.solver.simulate import FOOTAGE
+from huewright_kernels.ops import Matrix
+from scipy.special import ndtri
 from scipy.stats import multivariate_t
 
 
@@ -31,6 +40,64 @@ def test_what_clipping_took_is_told_from_what_is_left() -> None:
         assert told == pytest.approx(np.count_nonzero(values > top + step / 2), rel=0.06)
 
 
+def test_a_tail_that_chance_cut_short_is_no_plateau() -> None:
+    """Coarse codes: the last one holds 6 % of a normal spread, and the next one's 1 % happens to be missing."""
+    step, normal = 1 / 1023, ndtri((np.arange(480) + 0.5) / 480)
+    white = np.round(1.2 * normal - 2.3)
+    white[white > 0] = -2
+    assert np.mean(white == 0) > 0.05
+    rng = np.random.default_rng(51)
+    others = [level + step * np.round(1.2 * rng.permutation(normal)) for level in (0.6, 0.65, 0.7, 0.75)]
+    values = [*others, 0.8 + step * rng.permutation(white)]
+    assert _plateau(values, 1.0, 0, LinearLight(Footage(encoding="linear")), LEAST_SHARE) is None
+
+
+def test_glare_is_one_half_where_a_reflection_shifts_a_patch_as_much_as_is_said() -> None:
+    shifts = GLARE_SHIFT * np.array([0.0, 0.5, 1.0, 2.0])
+    assert score_of(shifts) == pytest.approx([0.0, 1 - 0.5**0.25, 0.5, 1 - 0.5**4])
+
+
+@pytest.mark.parametrize(("change", "fault"), [
+    ({}, None), ({"hidden": True}, reasons.Covered()),
+    ({"hidden": True, "mirrors": True}, reasons.CoveredOrMirroring()),
+    ({"seen": 0.8}, reasons.OutsidePicture()), ({"weight": 3.0}, reasons.TooSmallToRead()),
+    ({"spill": 1.2}, reasons.BlurredIntoNeighbours()), ({"glare": 0.6}, reasons.Reflection(0.6)),
+    ({"clipped": 0.5}, reasons.Clipped("B", 0.5, 0.9, 1023))])
+def test_a_patch_is_left_out_for_what_is_there(change: dict, fault: object) -> None:
+    given = {"hidden": False, "mirrors": False, "seen": 1.0, "weight": 400.0, "spill": 0.2, "glare": 0.1,
+             "clipped": 0.0, **change}
+    clipped = np.array([0.0, 0.0, given["clipped"]])
+    raw: Any = SimpleNamespace(hidden=[given["hidden"]], mirrors=[given["mirrors"]], observed=SimpleNamespace(
+        seen=[given["seen"]], weight=[given["weight"]], spill=[given["spill"]], clip_shift=np.array([[0.1] * 3]),
+        clipped_at=np.array([[0.7, 0.8, 0.9]]), highest_code=1023))
+    assert _patch_reason(raw, "bar", 0, given["glare"], clipped) == fault
+
+
+@pytest.mark.parametrize(("why", "blur"), [(reasons.BlurredIntoNeighbours(), 5.0), (reasons.Reflection(0.9), None)])
+def test_a_frame_without_most_chips_says_by_what(card: Card, why: reasons.PatchReason, blur: float | None) -> None:
+    chips = [patch.name for patch in card.of_role("chip")]
+    patches: list[Any] = [SimpleNamespace(name=patch.name, reasons=(why,) if patch.name in chips[:4] else ())
+                          for patch in card.patches]
+    raw: Any = SimpleNamespace(lifted=SimpleNamespace(told=False), observed=SimpleNamespace(smear=None),
+                               light_stops=0.0, tail_error=np.zeros(len(patches)))
+    found: Any = SimpleNamespace(edge_width_px=5.0)
+    assert _frame_reasons(card, patches, raw, found, 40.0, 0.0) == (
+        reasons.PatchesLost(why.kind, count=4, of=6, chips=True, blur_px=blur),)
+
+
+def test_a_veil_is_said_in_shares_of_white() -> None:
+    """Of the patches that are in the picture; its error is the fit's, and what is not known of gloss."""
+    white = np.array([2.0, 1.0, 0.5])
+    shares, errors = np.array([[0.02], [0.04], [9.0]]), np.array([[0.003], [0.005], [9.0]])
+    raw: Any = SimpleNamespace(
+        lifted=SimpleNamespace(told=True, white=white), observed=SimpleNamespace(seen=np.array([1.0, 0.95, 0.5])),
+        added=shares * white, added_error=errors * white)
+    share, error = veil_share(raw)
+    assert share == pytest.approx(0.03) and error == pytest.approx(np.hypot(0.004, TAKE_VEIL * 0.03))
+    raw.lifted.told = False
+    assert veil_share(raw) == (0.0, np.inf)
+
+
 def test_noise_is_expected_to_grow_with_the_root_of_light_at_most() -> None:
     """Photons arrive with a spread of their number's root (Poisson); where patches are darker, their own is enough."""
     rng = np.random.default_rng(45)
@@ -38,6 +105,16 @@ def test_noise_is_expected_to_grow_with_the_root_of_light_at_most() -> None:
     light = LinearLight(Footage(encoding="linear"))
     assert _expected_noise(others, 0.05, 0, light) == pytest.approx(0.001, rel=0.03)
     assert _expected_noise(others, 0.8, 0, light) == pytest.approx(0.002, rel=0.03)
+
+
+def test_light_through_a_look_is_there_and_back_again() -> None:
+    """A look mixes channels, so it is taken along its greys; a curve alone is taken as it is."""
+    codes = np.random.default_rng(50).uniform(0.1, 0.9, (200, 3))
+    mixing = Matrix(((0.8, 0.1, 0.1), (0.1, 0.8, 0.1), (0.1, 0.1, 0.8)))
+    for encoding, decode in ((THROUGH_LOOK, (mixing,)), ("ACEScct", FOOTAGE.decode)):
+        light = LinearLight(Footage(encoding=encoding, decode=decode))
+        assert light.to_code(light.to_linear(codes)) == pytest.approx(codes, abs=1e-4)
+    assert light.to_linear(codes) == pytest.approx(apply_chain(FOOTAGE.decode, codes), rel=1e-12)
 
 
 def test_places_in_a_patch_reach_as_far_towards_its_edges_as_is_said(card: Card) -> None:

@@ -32,10 +32,12 @@ from huewright.solver.declaration import (
 )
 from huewright.solver.evidence import check_light, gather
 from huewright.solver.hues import WIDEST_GAP_DEG, direct
+from huewright.solver.intervals import landing_errors
 from huewright.solver.model import sigma_points
-from huewright.solver.problem import Problem, set_up
+from huewright.solver.problem import Problem, Solution, set_up
+from huewright.solver.sectors import solve_levels
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
-from huewright_kernels.ops import Transfer
+from huewright_kernels.ops import Matrix, Transfer
 
 LUMA = (0.2126, 0.0722)
 
@@ -67,6 +69,15 @@ def test_nothing_corrected_keeps_grey_grey() -> None:
     shown = apply_chain(Chain(FOOTAGE, DISPLAYS["bt709"]).neutral(), codes)
     assert np.ptp(shown, axis=1).max() < 1e-9
     assert shown == pytest.approx(apply_chain((*FOOTAGE.decode, *DISPLAYS["bt709"].encode), codes), abs=1e-9)
+
+
+def test_a_look_gets_the_cameras_own_primaries() -> None:
+    """Which it was made for; without one, light of other primaries is brought to the display's."""
+    wide = Footage(encoding="ACEScct", decode=FOOTAGE.decode, primaries="ACEScg")
+    looked = dataclasses.replace(wide, look=(Transfer("srgb", "encode"),))
+    assert np.array_equal(Chain(looked, DISPLAYS["bt709"]).primaries, np.eye(3))
+    assert np.array_equal(Chain(FOOTAGE, DISPLAYS["bt709"]).primaries, np.eye(3))
+    assert not np.allclose(Chain(wide, DISPLAYS["bt709"]).primaries, np.eye(3), atol=0.1)
 
 
 def test_controls_that_no_chip_drives_leave_colours_as_they_are() -> None:
@@ -108,12 +119,27 @@ def test_what_bars_say_of_a_curve_is_the_same_at_any_exposure_and_weighed_by_the
             standard_error=tuple(scale * value for value in patch.standard_error)) for patch in taken.patches))
         problem = set_up(scaled, card, footage, SolveSettings())
         found = judge_declaration(problem).agreement
-        assert found is not None
+        assert found is not None and found.misfit == found.of_bars     # three bars need no other patches beside them
         return found.misfit
 
     sure, unsure = misfit(0.001, 1.0), misfit(0.25, 1.0)
     assert unsure < SETTLED < sure
     assert misfit(0.25, 0.02) == pytest.approx(unsure, rel=1e-6)
+
+
+@pytest.mark.parametrize(("veil", "black"), [(0.0, 1.3), (0.06, 1.0)])
+def test_patches_beside_two_bars_are_held_against_the_lighter_bar(card: Card, veil: float, black: float) -> None:
+    """What the black bar misses within its own error, and light that lies over all, are no fault of theirs."""
+    footage = Footage(encoding="linear")
+    reading = simulated_take(card, np.random.default_rng(48), Spread(noise_db=60), footage=footage).reading
+    white = np.array(reading.patch("white").mean)
+    reading = dataclasses.replace(reading, patches=tuple(dataclasses.replace(
+        patch, mean=tuple((np.array(patch.mean) * (black if patch.name == "black" else 1.0) + veil * white).tolist()),
+        standard_error=tuple((0.5 * np.array(patch.mean)).tolist()) if patch.name == "black" and not veil
+        else patch.standard_error, excluded=patch.name == "middle") for patch in reading.patches))
+    found = judge_declaration(set_up(reading, card, footage, SolveSettings())).agreement
+    assert found is not None
+    assert 0 < found.misfit - found.of_bars < 3
 
 
 def test_how_far_bars_are_off_is_counted_in_what_print_and_reading_allow() -> None:
@@ -130,6 +156,8 @@ def test_how_far_bars_are_off_is_counted_in_what_print_and_reading_allow() -> No
     told, off = _misfit(colours, none, one, known)
     assert off == pytest.approx([0.0, 0.0], abs=1e-4)
     assert told == pytest.approx(4 * CHANNELS_ALIKE * 0.005**2 / (0.005**2 + 0.0003**2), rel=1e-2)
+    told, _ = _misfit(colours, none, dark, known)
+    assert told == pytest.approx(4 * CHANNELS_ALIKE * 0.005**2 / (0.005**2 + 0.015**2), rel=1e-2)
 
 
 def test_patches_beside_two_bars_are_judged_by_what_they_have_in_common() -> None:
@@ -162,15 +190,26 @@ def test_how_far_a_bar_is_off_on_the_display_knows_no_exposure_nor_balance(card:
     problem: Problem = set_up(simulated_take(card, np.random.default_rng(47)).reading, card, FOOTAGE, SolveSettings())
     light = np.repeat([[0.05], [0.2], [0.5], [0.9]], 3, axis=1)
     assert _bent_ire(light * [3.0, 1.0, 0.4], light, problem) == pytest.approx(0.0, abs=1e-9)
-    bent = light.copy()
-    bent[1] = 0.25
-    shown = apply_chain(problem.display.encode, np.array([[0.2] * 3, [0.25] * 3]))[:, 0]
-    assert _bent_ire(bent * [3.0, 1.0, 0.4], light, problem) == pytest.approx(100 * (shown[1] - shown[0]))
+    for off in (0.15, 0.25):
+        bent = light.copy()
+        bent[1] = off
+        shown = apply_chain(problem.display.encode, np.array([[0.2] * 3, [off] * 3]))[:, 0]
+        assert _bent_ire(bent * [3.0, 1.0, 0.4], light, problem) == pytest.approx(100 * abs(shown[1] - shown[0]))
+
+
+def test_what_has_no_covariance_carries_no_intervals(card: Card) -> None:
+    """A polynomial's terms are not in the covariance of the levels before it."""
+    problem = set_up(simulated_take(card, np.random.default_rng(52)).reading, card, FOOTAGE, SolveSettings())
+    model, fit = solve_levels(problem)
+    levels = Solution("balance", model.balance(fit.natural), tone=model.tone(fit.natural), model=model, fit=fit)
+    assert len(landing_errors(problem, levels)) == 9
+    assert landing_errors(problem, dataclasses.replace(levels, method="polynomial-2", colour=(Matrix(),))) == {}
+    assert landing_errors(problem, dataclasses.replace(levels, fit=None)) == {}
 
 
 def test_the_error_of_what_check_patches_gain_is_what_readings_make_of_it(card: Card) -> None:
     """Against solving again with a chip, and a check patch, read a little differently; nothing else is unsure."""
-    spread = Spread(noise_db=60, crosstalk=0.1)
+    spread, asked = Spread(noise_db=60, crosstalk=0.1), SolveSettings(method="matrix-sectors")
     reading = simulated_take(card, np.random.default_rng(43), spread).reading
     check = card.of_role("check")[0].name
     sure = (1e-9, 1e-9, 1e-9)
@@ -180,7 +219,7 @@ def test_the_error_of_what_check_patches_gain_is_what_readings_make_of_it(card: 
         for patch in reading.patches))
 
     def gain(taken: Reading) -> float:
-        numbers = solve(taken, card, FOOTAGE).diagnostics
+        numbers = solve(taken, card, FOOTAGE, asked).diagnostics
         return numbers.check_delta_e_before_mean - numbers.check_delta_e_after_mean
 
     variance = 0.0
@@ -189,5 +228,5 @@ def test_the_error_of_what_check_patches_gain_is_what_readings_make_of_it(card: 
         slope = (gain(changed(reading, name, mean=tuple((mean + step).tolist())))
                  - gain(changed(reading, name, mean=tuple((mean - step).tolist())))) / 4e-5
         variance += (slope * max(errors)) ** 2
-    told = solve(reading, card, FOOTAGE).diagnostics.check_delta_e_gain_standard_error
+    told = solve(reading, card, FOOTAGE, asked).diagnostics.check_delta_e_gain_standard_error
     assert told == pytest.approx(np.sqrt(variance), rel=0.05)

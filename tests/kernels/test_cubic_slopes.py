@@ -51,7 +51,7 @@ def test_a_piece_between_two_knots() -> None:
     ({"rotations_deg": (60.0, 0.0, 0.0, 0.0, 0.0, 0.0)}, "fold the order"),
     ({"rotations_deg": (0.0, 0.0, 0.0, 0.0, 0.0, 60.0)}, "fold the order"),
     ({"rotations_deg": (-61.0, 0.0, 0.0, 0.0, 0.0, 0.0)}, "fold the order"),
-    ({"kr": 0.6, "kb": 0.4}, "leave something for green")])
+    ({"kr": -0.01}, "kr takes"), ({"kb": -0.01}, "kb takes"), ({"kr": 0.6, "kb": 0.4}, "leave something for green")])
 def test_sectors_that_cannot_be(change: dict, words: str) -> None:
     with pytest.raises(ValueError, match=words):
         HueSectors(**change)

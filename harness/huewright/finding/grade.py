@@ -61,7 +61,7 @@ class Judged:
 def glare_scores(raw: RawReading) -> np.ndarray:
     """(p,) 0 none .. 1 certainly: a reflection's shift of the patch's mean as slope, tail and the ground's veil tell.
 
-    Each estimate counts only by what it exceeds twice its own standard error; the score is 1/2 where the shift
+    Each estimate counts only by what it exceeds 2.5 or 3 times its own standard error; the score is 1/2 where the shift
     reaches ``GLARE_SHIFT``.
     """
     slope = np.maximum(np.abs(raw.slope) - 2.5 * raw.slope_error, 0.0) * SLOPE_SHARE
