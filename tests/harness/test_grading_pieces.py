@@ -11,9 +11,19 @@ import numpy as np
 import pytest
 from huewright.colorimetry.declare import THROUGH_LOOK
 from huewright.finding.clip import INNER, LEAST_SHARE, _expected_noise, _missing, _places, _plateau
-from huewright.finding.grade import GLARE_SHIFT, TAKE_VEIL, _frame_reasons, _patch_reason, score_of, veil_share
+from huewright.finding.grade import (
+    GLARE_SHIFT,
+    TAKE_VEIL,
+    _frame_reasons,
+    _patch_reason,
+    blur_px,
+    score_of,
+    tilt_deg,
+    veil_share,
+)
 from huewright.finding.joint import FREEDOM, SCALES, shared_scales
 from huewright.finding.light import LinearLight
+from huewright.finding.smear import Smear
 from huewright.finding.veil import Observed, _Fit, _scale, fit_light
 from huewright.models import reasons
 from huewright.models.card import Card, load_card
@@ -83,6 +93,29 @@ def test_a_frame_without_most_chips_says_by_what(card: Card, why: reasons.PatchR
     found: Any = SimpleNamespace(edge_width_px=5.0)
     assert _frame_reasons(card, patches, raw, found, 40.0, 0.0) == (
         reasons.PatchesLost(why.kind, count=4, of=6, chips=True, blur_px=blur),)
+    nothing: Any = SimpleNamespace(patches=[patch for patch in card.patches if patch.role != "bar"])
+    whole = [SimpleNamespace(name=patch.name, reasons=()) for patch in nothing.patches]
+    assert _frame_reasons(nothing, whole, raw, found, 40.0, 0.0) == ()      # type: ignore[arg-type]
+
+
+def test_blur_is_the_wider_of_focus_and_movement() -> None:
+    found: Any = SimpleNamespace(edge_width_px=5.0)
+    for moved, blur in ((None, 5.0), (6.0, 5.0), (10.0, 8.0)):
+        smear = None if moved is None else Smear(1.0, np.array([moved, 0.0]))
+        raw: Any = SimpleNamespace(observed=SimpleNamespace(smear=smear))
+        assert blur_px(raw, found) == pytest.approx(blur)
+
+
+def test_tilt_is_told_from_how_much_the_card_is_foreshortened(card: Card) -> None:
+    """By the cosine, whichever way it is turned in the picture; anamorphic pixels are as wide as they are shown."""
+    for tilt in (0.0, 30.0, 60.0):
+        turn = np.radians(25.0)
+        shown = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) @ np.diag(
+            [1.0, np.cos(np.radians(tilt))])
+        for stretch in (1.0, 2.0):
+            seen = np.diag([1 / stretch, 1.0]) @ shown
+            pose: Any = SimpleNamespace(to_pixels=lambda points, seen=seen: points @ seen.T, stretch=stretch)
+            assert tilt_deg(pose, card) == pytest.approx(tilt, abs=1e-4)
 
 
 def test_a_veil_is_said_in_shares_of_white() -> None:
