@@ -18,19 +18,22 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, NamedTuple
 
 PATIENCE_S = 300.0
 
 
 @dataclass(frozen=True)
 class Ended:
-    """``code`` as a shell has it, negative for a signal that ended the process at once; ``seconds`` that it took."""
+    """``code`` as a shell has it, negative for a signal that ended the process at once; ``seconds`` that it took, those
+    of the processor, and the most memory that it had at a time."""
 
     code: int
     out: str
     err: str
     seconds: float
+    processor_s: float
+    peak_mb: float
 
     @property
     def sentence(self) -> str:
@@ -38,6 +41,12 @@ class Ended:
         lines = [line for line in self.err.splitlines() if line.startswith("huewright: ")]
         assert "Traceback" not in self.err and len(lines) == 1, self.err
         return lines[0].removeprefix("huewright: ")
+
+
+class Status(NamedTuple):
+    status: int
+    processor_s: float
+    peak_mb: float
 
 
 class Child:
@@ -61,8 +70,8 @@ class Child:
             os.kill(self.pid, signal.SIGKILL)
             self._lab.status(self.pid, 60.0)
             raise AssertionError(f"still running after {patience_s} s: {self.said}")
-        return Ended(os.waitstatus_to_exitcode(status), self._out.read_text(errors="replace"), self.said,
-                     time.monotonic() - self._began)
+        return Ended(os.waitstatus_to_exitcode(status.status), self._out.read_text(errors="replace"), self.said,
+                     time.monotonic() - self._began, status.processor_s, status.peak_mb)
 
 
 class Lab:
@@ -71,7 +80,7 @@ class Lab:
 
     def __init__(self, folder: Path, *, warm: bool = True) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        self._folder, self._count, self._ended = folder, 0, dict[int, int]()
+        self._folder, self._count, self._ended = folder, 0, dict[int, Status]()
         self._server = subprocess.Popen([sys.executable, "-m", "hardening.lab", *(["warm"] if warm else [])],
                                         cwd=Path(__file__).parents[1], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
 
@@ -107,7 +116,7 @@ class Lab:
     def run(self, *words: object, **more: Any) -> Ended:
         return self.start(*words, **more).wait()
 
-    def status(self, pid: int, patience_s: float) -> int | None:
+    def status(self, pid: int, patience_s: float) -> Status | None:
         until = time.monotonic() + patience_s
         while pid not in self._ended:
             left = until - time.monotonic()
@@ -123,7 +132,7 @@ class Lab:
             return None
         line = self._line()
         if "status" in line:
-            self._ended[line["pid"]] = line["status"]
+            self._ended[line["pid"]] = Status(line["status"], line["processor_s"], line["peak_mb"])
             return None
         return int(line["pid"])
 
@@ -185,10 +194,10 @@ def _serve(warm: bool) -> dict[str, Any] | None:
     text = b""
     while True:
         for pid in tuple(children):
-            done, status = os.waitpid(pid, os.WNOHANG)
+            done, status, used = os.wait4(pid, os.WNOHANG)
             if done:
                 children.discard(pid)
-                _tell(pid=pid, status=status)
+                _tell(pid=pid, status=status, processor_s=used.ru_utime + used.ru_stime, peak_mb=used.ru_maxrss / 1024)
         if not select.select([0], [], [], 0.02)[0]:
             continue
         part = os.read(0, 1 << 16)
@@ -207,7 +216,7 @@ def _serve(warm: bool) -> dict[str, Any] | None:
             _tell(pid=pid)
 
 
-def _tell(**what: int) -> None:
+def _tell(**what: float) -> None:
     os.write(1, json.dumps(what).encode() + b"\n")
 
 

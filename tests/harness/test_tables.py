@@ -18,6 +18,7 @@ from huewright.models.card import Card, load_card
 from huewright.models.correction import Correction
 from huewright.models.proof import PatchProof
 from huewright.models.reasons import CardTilted, LightUneven, NoCard, WithoutPatches
+from huewright.models.survey import FrameGrade
 from huewright.solver.answer import solve
 from huewright.solver.compare import compare
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
@@ -107,3 +108,12 @@ def test_what_was_declared_wrongly_comes_first_and_three_are_shown(capsys: pytes
     assert len(capsys.readouterr().err.splitlines()) == 4     # a fourth costs no more than saying so
     cautions(said)
     assert len(capsys.readouterr().err.splitlines()) == 6
+
+
+def test_the_table_of_a_long_take_is_short() -> None:
+    none = [FrameGrade(number, "no card", (NoCard(),)) for number in range(1, 5001)]
+    survey = SimpleNamespace(grades=[*none[:3000], FrameGrade(3001, "chosen"), *none[3001:]])
+    table = tables.survey_table(survey, "long")  # type: ignore[arg-type]
+    assert list(table.columns[0].cells) == ["1-3000", "3001", "3002-5000"]
+    survey = SimpleNamespace(grades=[FrameGrade(number, "chosen") for number in range(3000)])
+    assert tables.survey_table(survey, "long").row_count == tables.MOST_ROWS + 1  # type: ignore[arg-type]

@@ -22,13 +22,27 @@ if TYPE_CHECKING:
 NOT_USED = "* not used"
 
 
+LONG, MOST_ROWS = 120, 1000
+
+
 def survey_table(survey: Survey, title: str) -> Table:
-    """Each frame's grade."""
+    """Each frame's grade; of long takes frames without the card that follow each other in one row, and no more than
+    :data:`MOST_ROWS` (a table of ten thousand took 20 s and 400 MB to lay out)."""
     from huewright.words import reason_words
 
-    rows = [[str(g.frame), g.verdict, number(g.glare), number(100 * g.clipped, 1), number(g.edge_width_px, 1),
-             number(g.motion_px, 1), number(g.patch_px, 0), number(g.tilt_deg, 0), number(g.light_stops),
-             reason_words(g.reasons)] for g in survey.grades]
+    rows: list[list[str]] = []
+    before = None
+    for g in survey.grades:
+        alike = (g.verdict, g.reasons) if g.verdict == "no card" and len(survey.grades) > LONG else None
+        if alike is not None and alike == before:
+            rows[-1][0] = f"{rows[-1][0].partition('-')[0]}-{g.frame}"
+        else:
+            rows.append([str(g.frame), g.verdict, number(g.glare), number(100 * g.clipped, 1),
+                         number(g.edge_width_px, 1), number(g.motion_px, 1), number(g.patch_px, 0),
+                         number(g.tilt_deg, 0), number(g.light_stops), reason_words(g.reasons)])
+        before = alike
+    if len(rows) > MOST_ROWS:
+        rows = [*rows[:MOST_ROWS], ["...", *["" for _ in range(8)], "the survey file has the others"]]
     return table(title, ["frame", "verdict", "glare", "clip\n%", "edge\npx", "motion\npx", "patch\npx", "tilt\ndeg",
                          "light\nstops", "why"], rows, left=(9,))
 
