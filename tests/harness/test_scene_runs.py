@@ -13,11 +13,20 @@ from pathlib import Path
 
 import cv2
 import huewright as hw
+import numpy as np
 import OpenImageIO as oiio  # noqa: N813
 import pytest
 from huewright.errors import InputError
 from huewright.frames import read_frame
-from huewright.models.cautions import FollowsCamera, Interpolated, LightMayDiffer, OfAnotherCamera, TakeAfterShot
+from huewright.models.cautions import (
+    FollowsCamera,
+    Interpolated,
+    LightMayDiffer,
+    OfAnotherCamera,
+    RenderBeyond,
+    SignalBeyond,
+    TakeAfterShot,
+)
 from huewright.models.correction import load_correction
 from huewright.models.scene_made import (
     Differs,
@@ -310,6 +319,30 @@ def test_a_shot_of_another_camera_by_its_files_ends_with_1(kitchen: Path, capsys
     assert not result.failed and [(one.shot, one.take) for one in result.strange] == [("one", "a")]
     assert all(isinstance(one, OfAnotherCamera) for one in result.strange)
     assert "is NOT of the camera and settings" in (kitchen / "made/scene.html").read_text()
+
+
+def test_rendered_shots_are_looked_through(kitchen: Path, capsys: pytest.CaptureFixture[str],
+                                           monkeypatch: pytest.MonkeyPatch) -> None:
+    """A quarter of the picture is white, which the correction lifts beyond it; the rest goes up and down six times in
+    the second that its frames last: over the three of ITU-R BT.1702."""
+    for number in range(1, 26):
+        codes = np.full((72, 96, 3), 6500 if number // 2 % 2 else 52000, np.uint16)
+        codes[:18] = 65535
+        assert cv2.imwrite(str(kitchen / f"shots/one.{number:04d}.png"), codes)
+    edit(kitchen, "lut_points = 9", 'lut_points = 9\nformat = "dpx"\nbits = 10\nrange = "legal"')
+    code, _, said_there = say(capsys, monkeypatch, "scene", kitchen / "scene.toml")
+    assert code == 0 and "in one there are 6 flashes within a second" in said_there
+    assert "which is no certified test" in said_there
+    record = load_made(kitchen / "made/record/render-one.json")
+    seen = record.screened
+    assert seen is not None and (seen.frames, seen.flashes, seen.flashes_too_many) == (25, 6, True)
+    assert seen.pixels_over_range_percent == 25 and seen.pixels_at_end_stops_percent == 0     # legal range leaves room
+    assert any(isinstance(one, RenderBeyond) and one.shot == "one" for one in record.cautions)
+    assert not any(isinstance(one, SignalBeyond) for one in record.cautions)     # the render has said it
+    result = hw.scene(kitchen / "scene.toml")      # nothing due: from the record
+    assert done(result) == set() and [one.shot for one in result.flashing] == ["one"]
+    assert result.screened["one"] == seen and not result.screened["three"].flashes_too_many
+    assert "6 flashes within a second at the most" in (kitchen / "made/scene.html").read_text().replace("\u00a0", " ")
 
 
 def test_a_movie_and_a_form_of_its_own(kitchen: Path) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from huewright.models.cautions import CubeLimitsCodes, LightMayDiffer
+from huewright.models.cautions import CubeLimitsCodes, Flashing, LightMayDiffer
 from huewright.models.reasons import Usable
 from huewright.models.scene_made import (
     CamerasApart,
@@ -22,6 +22,7 @@ from huewright.models.scene_made import (
     Served,
 )
 from huewright.models.settings import SolveSettings
+from huewright.models.shots import ShotProof
 from huewright.report.scene_page import CameraCard, ScenePage, ShotLine, TakeLine, page_html, write_page
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
@@ -44,8 +45,9 @@ def scene_page(folder: Path) -> ScenePage:
     shots = (
         ShotLine(LONG, "A", Served(("a",), "time code", 720.0), "10:12:00:00", 240, (before, after),
                  f"shots/{LONG}/{LONG}.####.exr", (f"luts/{LONG}.cube", f"luts/{LONG}.cdl"),
-                 (ExportError("cube", 2e-5, 0.01), ExportError("cdl", 0.02, 0.2)), LightEstimate(-0.8, 0.9, 0.3), said,
-                 None),
+                 (ExportError("cube", 2e-5, 0.01), ExportError("cdl", 0.02, 0.2)), LightEstimate(-0.8, 0.9, 0.3), (
+                     *said, Flashing(LONG, 5, False, 3, 20, 25.0, True)), None,
+                 ShotProof(LONG, 240, 120, 25.0, True, False, 0, 1.5, 0.0, 0.25, 0.0, 5, 0, True, (3, 20))),
         ShotLine("between", "A", Served(("a", "b"), "named", 600.0, 0.25, 7200.0), "", 1, (before, after), "", (), (),
                  LightEstimate(level_stops=0.1), said[:1], None),
         ShotLine("none", "B", Served(("b",), "only take"), "", 5, None, "", (), (), None, (), NoCorrection("b")))
@@ -63,6 +65,10 @@ def test_it_says_what_serves_each_shot_and_what_is_not_there(tmp_path: Path) -> 
     assert "Not done: left out, for take b, on which it rests, gives no correction." in text
     assert "0.8 stops less red against green and 0.9 stops more blue against green" in text
     assert "Cameras A and B are 0.30 CIEDE2000 apart" in text and "(before: 9.00 and 10.00)" in text
+    assert ("As rendered, 1.50 % of the pixels are above white and none below black of the display signal, 0.25 % "
+            "outside -5 to 105 % (EBU R 103); 5 flashes within a second at the most, of three that") in text
+    assert text.count("have the shot tested before it is shown") == 2      # at the top, and at its shot
+    assert "The shots were screened for flashing" in text
     assert text.count("A .cube takes code values") == 1      # of two shots, said once
     assert "<i>invented" not in text and "<b>C" not in text and "http" not in text.replace("http-equiv", "")
 

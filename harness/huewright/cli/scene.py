@@ -86,6 +86,7 @@ def _say_cautions(result: SceneResult) -> None:
     """Of what was done now, each once, with what it is about; the page has all of them."""
     from huewright.cli.show import SHOWN, caution
     from huewright.words import in_order
+    from huewright.words.scene import screen_words
 
     now = {(step.kind, step.name) for step in result.steps if step.done}
     about: dict[Caution, list[str]] = {}
@@ -93,11 +94,14 @@ def _say_cautions(result: SceneResult) -> None:
         if (kind, name) in now and one not in result.strange:
             about.setdefault(one, []).append(f"{'take' if kind in ('survey', 'solve') else 'shot'} {name}")
     sorted_ones = in_order(about)
-    for one in sorted_ones[:SHOWN]:
+    shown = max(SHOWN, sum(one in result.flashing for one in sorted_ones))     # which come first, and are all said
+    for one in sorted_ones[:shown]:
         names = list(dict.fromkeys(about[one]))
         caution(one, f"{', '.join(names[:3])}{f' and {len(names) - 3} more' if len(names) > 3 else ''}: ")
-    if len(sorted_ones) > SHOWN:
-        caution(f"and {len(sorted_ones) - SHOWN} more in {result.page}")
+    if len(sorted_ones) > shown:
+        caution(f"and {len(sorted_ones) - shown} more in {result.page}")
+    if any(kind == "render" for kind, _ in now):
+        caution(screen_words())
 
 
 def conclude(result: SceneResult, dry_run: bool) -> None:

@@ -16,6 +16,7 @@ from huewright.models.coded import Coded
 from huewright.models.reasons import Advice
 from huewright.models.record import Count, Name, Number, Positive, Sha256, Share, from_record, load_record, to_record
 from huewright.models.refusals import AnyRefusal
+from huewright.models.shots import ShotProof
 
 FORMAT = "huewright-made-1"
 WHAT = "record of a scene's step"
@@ -64,6 +65,7 @@ class Made:
     stamp     hash of its source files' names, sizes and times: where that is the same, they are not read again
     places    the files that it writes, by their paths in the scene's folder; whatever lies there is its own
     files     those that it wrote, when it was finished
+    screened  what was found in the frames of a rendered shot, as they were written
     """
 
     kind: Kind
@@ -77,6 +79,7 @@ class Made:
     frames: Count = 0
     light: LightEstimate | None = None
     exports: tuple[ExportError, ...] = ()
+    screened: ShotProof | None = None
 
 
 def save_made(made: Made, path: Path | str) -> None:

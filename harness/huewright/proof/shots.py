@@ -4,6 +4,7 @@ of each, before and after, for the page."""
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 from huewright_kernels.executor import compile_chain, run
@@ -39,40 +40,47 @@ def look_through(correction: Correction, before: Take, after: Take, after_footag
     if not both:
         raise InputError(f"{before.text} and {after.text} have no frame in common; give a shot and its render")
     shown = both[len(both) // 2]
+    found = screened(correction.display, after, after_footage, name, shown=shown, rate=before.rate, progress=progress)
+    codes = np.ascontiguousarray(after.frame(shown).rgb_float())
+    camera = np.ascontiguousarray(before.frame(shown).rgb_float())
+    if camera.shape[:2] != codes.shape[:2]:
+        raise InputError(f"{after.called(shown)}: not the size of {before.called(shown)}; give a shot and its render")
+    return found, ShotPictures(np.asarray(run(compile_chain(correction.neutral_operations), camera)),
+                               np.asarray(run(compile_chain(after_footage.to_code_float()), codes)))
+
+
+def screened(display: str, after: Take, after_footage: Footage, name: str, *, shown: int, rate: Fraction | None = None,
+             progress: Progress = silent) -> ShotProof:
+    """What is found in the rendered shot ``after``, by pixels so far apart that :data:`SAMPLES_ACROSS` of them or more
+    lie side by side; what is no number is looked for in all. ``rate`` is that of the shot it was made from, for files
+    that say none."""
     expand = compile_chain(after_footage.to_code_float())
     tally = RangeTally()
     screen: FlashScreen | None = None
-    rate, declared = RATE_TAKEN, False
-    picture: np.ndarray | None = None
+    taken, declared = RATE_TAKEN, False
     for done, number in enumerate(after.numbers):
         progress(done, len(after.numbers), f"looking through {name}")
         frame = after.frame(number)
         if screen is None:
-            said = after.rate or rate_said(frame.metadata.attributes())
-            rate, declared = (RATE_TAKEN, False) if said is None else (float(said), True)
-            screen = FlashScreen(correction.display, rate)
+            said = after.rate or rate_said(frame.metadata.attributes()) or rate
+            taken, declared = (RATE_TAKEN, False) if said is None else (float(said), True)
+            screen = FlashScreen(display, taken)
         codes = frame.rgb_float()
-        signal = np.asarray(run(expand, np.ascontiguousarray(codes)))
-        step = max(1, codes.shape[1] // SAMPLES_ACROSS)
-        integers = frame.integers
-        if not integers:
+        if not frame.integers:
             tally.not_finite += int(np.count_nonzero(~np.isfinite(codes).all(axis=2)))
-        tally.add(signal[::step, ::step], codes[::step, ::step] if integers else None)
-        screen.add(signal[::step, ::step])
-        if number == shown:
-            picture = signal
-    assert screen is not None and picture is not None
-    camera = np.ascontiguousarray(before.frame(shown).rgb_float())
-    if camera.shape[:2] != picture.shape[:2]:
-        raise InputError(f"{after.called(shown)}: not the size of {before.called(shown)}; give a shot and its render")
+        step = max(1, codes.shape[1] // SAMPLES_ACROSS)
+        sampled = np.ascontiguousarray(codes[::step, ::step])
+        signal = np.asarray(run(expand, sampled))
+        tally.add(signal, sampled if frame.integers else None)
+        screen.add(signal)
+    assert screen is not None
     flashing = screen.result()
     whole = after.numbers[-1] - after.numbers[0] + 1 == len(after.numbers) > 1
-    found = ShotProof(
-        name, len(after.numbers), shown, rate, declared, tally.integers, tally.not_finite, tally.percent(tally.over),
+    return ShotProof(
+        name, len(after.numbers), shown, taken, declared, tally.integers, tally.not_finite, tally.percent(tally.over),
         tally.percent(tally.under), tally.percent(tally.beyond), tally.percent(tally.stopped),
         flashing.most if whole else None, flashing.most_red if whole else None, flashing.too_many if whole else None,
         (after.numbers[flashing.first], after.numbers[flashing.last]) if whole and flashing.first >= 0 else None)
-    return found, ShotPictures(np.asarray(run(compile_chain(correction.neutral_operations), camera)), picture)
 
 
 def shot_cautions(shot: ShotProof) -> list[Caution]:
@@ -92,4 +100,4 @@ def shot_cautions(shot: ShotProof) -> list[Caution]:
     return said
 
 
-__all__ = ["ShotPictures", "look_through", "shot_cautions"]
+__all__ = ["ShotPictures", "look_through", "screened", "shot_cautions"]

@@ -13,13 +13,14 @@ from typing import Any
 from huewright import words
 from huewright.colorimetry.shown import shown_in_srgb, shown_note
 from huewright.files import write_text
-from huewright.models.cautions import Caution
+from huewright.models.cautions import Caution, Flashing
 from huewright.models.reasons import Advice
 from huewright.models.scene_made import CamerasApart, ExportError, LightEstimate, Served, Why
 from huewright.models.settings import SolveSettings
+from huewright.models.shots import ShotProof
 from huewright.report.page import data_uri, opened, page_head, templates
 from huewright.report.tables import number_ranges
-from huewright.words.scene import after_words, apart_words, served_words
+from huewright.words.scene import after_words, apart_words, screen_words, screened_words, served_words
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,8 @@ class TakeLine:
 @dataclass(frozen=True)
 class ShotLine:
     """A shot. ``pictures`` of its middle frame before and after; ``rendered`` the pattern or movie, "" where nothing
-    was rendered; ``files`` beside it, all by their paths in the scene's folder."""
+    was rendered; ``files`` beside it, all by their paths in the scene's folder; ``screened`` is what was found in the
+    rendered frames."""
 
     name: str
     camera: str
@@ -65,6 +67,7 @@ class ShotLine:
     light: LightEstimate | None
     cautions: tuple[Caution, ...]
     trouble: Why | None
+    screened: ShotProof | None = None
 
 
 @dataclass(frozen=True)
@@ -98,6 +101,7 @@ def page_html(page: ScenePage) -> str:
         cards=[_card(card) for card in page.cameras], pairs=[_pair(apart) for apart in page.apart],
         patches=_patches(page), shown_note=shown_note(page.settings.display),
         takes=[_take(take) for take in page.takes], shots=[_shot(shot, own[shot.name]) for shot in page.shots],
+        screened=screen_words() if any(shot.screened for shot in page.shots) else "",
         facts=_facts(page))
 
 
@@ -117,8 +121,10 @@ def _cautions(page: ScenePage) -> tuple[list[str], dict[str, list[str]]]:
         for one in dict.fromkeys(shot.cautions):
             met[one] = met.get(one, 0) + 1
     many = [one for one, count in met.items() if count > 1]
+    harm = [one for one in words.in_order(met) if isinstance(one, Flashing) and one not in many]
     of_takes = [(f"take {take.name}: ", one) for take in page.takes for one in words.in_order(take.cautions)]
-    shared = [f"{head}{words.sentence(one)}" for head, one in of_takes]
+    shared = [words.sentence(one) for one in harm]      # at the top as well as at its shot
+    shared += [f"{head}{words.sentence(one)}" for head, one in of_takes]
     shared += [words.sentence(one) for one in words.in_order(many)]
     return list(dict.fromkeys(shared)), {shot.name: [words.sentence(one) for one in words.in_order(shot.cautions)
                                                      if one not in many] for shot in page.shots}
@@ -195,8 +201,9 @@ def _shot(shot: ShotLine, cautions: Iterable[str]) -> dict[str, Any]:
                        "time code": "chosen by time code"}[shot.served.choice],
             "pictures": [] if shot.pictures is None else [_picture(path, side) for path, side in zip(
                 shot.pictures, ("before", "after"), strict=True)],
-            "files": [*([shot.rendered] if shot.rendered else []), *shot.files],
+            "rendered": bool(shot.rendered), "files": [*([shot.rendered] if shot.rendered else []), *shot.files],
             "exports": [_off(each) for each in shot.exports],
+            "screened": "" if shot.screened is None else screened_words(shot.screened),
             "light": _light(shot.light), "cautions": list(cautions),
             "trouble": None if shot.trouble is None else words.sentence(shot.trouble)}
 

@@ -16,6 +16,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import msgspec
+
 from huewright.claims import claimed, claimed_whole
 from huewright.errors import InputError
 from huewright.files import remove_abandoned
@@ -415,7 +417,13 @@ def _range_cautions(over: float, under: float, clipped: float, bits: int, range_
     return said
 
 
+def of_shot(caution: Caution, shot: str) -> Caution:
+    """``caution`` of a render with the name of what was rendered, where it has a place for one."""
+    limits = cautions.RenderLimited | cautions.RenderBeyond
+    return msgspec.structs.replace(caution, shot=shot) if isinstance(caution, limits) else caution
+
+
 EDITED_BY_HAND = cautions.Edited()
 
-__all__ = ["EDITED_BY_HAND", "FrameDone", "RenderPlan", "RenderSummary", "edited_by_hand", "plan_render",
+__all__ = ["EDITED_BY_HAND", "FrameDone", "RenderPlan", "RenderSummary", "edited_by_hand", "of_shot", "plan_render",
            "read_and_write_take", "render_take", "require_on"]

@@ -7,14 +7,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import msgspec
-
 from huewright.claims import claimed_whole
 from huewright.errors import NoAnswerError
 from huewright.files import refuse_existing, remove_abandoned
 from huewright.models.by_hand import ByHand
 from huewright.models.card import load_card
-from huewright.models.cautions import Caution, FramesKept, LeftoversRemoved, RenderBeyond, RenderLimited
+from huewright.models.cautions import Caution, FramesKept, LeftoversRemoved
 from huewright.models.correction import Correction, save_correction
 from huewright.models.footage import Footage
 from huewright.models.job import Job
@@ -80,7 +78,7 @@ def run_job(
     from huewright.steps.export import export_correction
     from huewright.steps.job import asked_of, begin, finish, require_unchanged
     from huewright.steps.prove import prove
-    from huewright.steps.render import render_take, require_on
+    from huewright.steps.render import of_shot, render_take, require_on
     from huewright.steps.shots import shot_folders
     from huewright.steps.solve import solve_survey
     from huewright.steps.survey import survey_take
@@ -140,7 +138,7 @@ def run_job(
 
         require_unchanged(asked, take, named)
         names = [""] if whole_take else [take.name, *(shot.name for shot in shots)]
-        found = [*(_named(one, name) for made, name in zip(renders, names, strict=True) for one in made.cautions),
+        found = [*(of_shot(one, name) for made, name in zip(renders, names, strict=True) for one in made.cautions),
                  *(one for made in exports for one in made.cautions)]
         more = [caution for caution in found if not isinstance(caution, FramesKept | LeftoversRemoved)]
         pairs = [(shot, open_take(place)) for place, shot in zip(places, shots, strict=True)]
@@ -153,11 +151,6 @@ def run_job(
         require_unchanged(asked, take, named)
         finish(out, Job(proof.verdict, proof.passed, survey.chosen, (), clock.laps, asked))
         return result
-
-
-def _named(caution: Caution, shot: str) -> Caution:
-    """``caution`` of a render with the name of what was rendered, where it has a place for one."""
-    return msgspec.structs.replace(caution, shot=shot) if isinstance(caution, RenderLimited | RenderBeyond) else caution
 
 
 def _pattern(sequence: Take) -> str:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from huewright.models import scene_made as made
+from huewright.models.cautions import Screened
 from huewright.models.scene_made import CamerasApart, Kind, Served
-from huewright.words.sentence import counted, duration_words, no_answer_words, sentence
+from huewright.models.shots import ShotProof
+from huewright.words.sentence import counted, duration_words, no_answer_words, percent_words, sentence
 
 _INPUTS = {"version": "huewright's version", "card": "the card", "footage": "what is declared of the camera",
            "corners": "the corners given by hand", "settings": "the settings", "files": "the frames",
@@ -89,6 +91,30 @@ def after_words(seconds: float | None) -> str:
     return f"{duration_words(seconds)} {'before' if seconds > 0 else 'after'} the shot"
 
 
+def screen_words() -> str:
+    """What the screen of rendered shots is, and who decides."""
+    return sentence(Screened())
+
+
+def screened_words(shot: ShotProof) -> str:
+    """What was found in a rendered shot's frames: range and flashing."""
+    over, under, beyond, stopped = (percent_words(share) for share in (
+        shot.pixels_over_range_percent, shot.pixels_under_range_percent, shot.pixels_beyond_preferred_percent,
+        shot.pixels_at_end_stops_percent))
+    said = (f"as rendered, {over} of the pixels are above white and {under} below black of the display signal, "
+            f"{beyond} outside -5 to 105 % (EBU R 103)")
+    if shot.integers:
+        said += f", {stopped} at an end of the files' codes"
+    flashes = [count for count in (shot.flashes, shot.red_flashes) if count is not None]
+    if not flashes:
+        return f"{said}; a single frame says nothing of flashing"
+    rate = f"{shot.frames_per_second:g} frames a second" + ("" if shot.rate_declared else
+                                                            ", taken because the files don't say")
+    most = max(flashes)
+    return f"{said}; " + (f"{most} flash{'es' * (most > 1)} within a second at the most, of three that ITU-R BT.1702 "
+                          f"allows ({rate})" if most else f"no flashes ({rate})")
+
+
 def apart_words(apart: CamerasApart) -> str:
     """How far two cameras are apart on the card."""
     figures = apart.figures()
@@ -106,4 +132,4 @@ def apart_words(apart: CamerasApart) -> str:
                f"{fitted[1]:.2f} apart"))
 
 
-__all__ = ["after_words", "apart_words", "served_words", "step_words"]
+__all__ = ["after_words", "apart_words", "screen_words", "screened_words", "served_words", "step_words"]

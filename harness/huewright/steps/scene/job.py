@@ -9,7 +9,7 @@ from pathlib import Path
 from huewright.claims import claimed_whole
 from huewright.errors import InputError, NoAnswerError
 from huewright.files import refuse_existing
-from huewright.models.cautions import Caution, DeclarationDoubted, OfAnotherCamera
+from huewright.models.cautions import Caution, DeclarationDoubted, Flashing, OfAnotherCamera
 from huewright.models.reasons import NoCardInTake, Unusable, Usable
 from huewright.models.refusals import Refusal
 from huewright.models.scene import load_scene
@@ -26,6 +26,7 @@ from huewright.models.scene_made import (
     Served,
     StepDone,
 )
+from huewright.models.shots import ShotProof
 from huewright.progress import Progress, silent
 from huewright.steps.scene.opened import opened
 from huewright.steps.scene.page import PAGE, cameras_beside, write_scene_page
@@ -39,7 +40,7 @@ Do = Callable[[Clip, Made, Asked, Progress], None]
 @dataclass(frozen=True)
 class SceneResult:
     """What came of a scene. ``steps`` in their order; ``served`` by shot; ``cautions`` of all that is there, by step;
-    its steps that failed say so in ``why``."""
+    its steps that failed say so in ``why``; ``screened`` is what was found in the frames of rendered shots, by shot."""
 
     out: Path
     page: Path
@@ -47,11 +48,17 @@ class SceneResult:
     served: dict[str, Served]
     apart: tuple[CamerasApart, ...] = ()
     cautions: tuple[tuple[Kind, str, Caution], ...] = ()
+    screened: dict[str, ShotProof] = field(default_factory=dict)
 
     @property
     def failed(self) -> tuple[StepDone, ...]:
         """The steps that could not be done; what follows from them is left out, with its reason."""
         return tuple(step for step in self.steps if step.failed)
+
+    @property
+    def flashing(self) -> tuple[Flashing, ...]:
+        """Of rendered shots that flash more than ITU-R BT.1702 allows, by a screen that is no certified test."""
+        return tuple(one for _, _, one in self.cautions if isinstance(one, Flashing))
 
     @property
     def strange(self) -> tuple[OfAnotherCamera, ...]:
@@ -111,7 +118,8 @@ def _brought(work: Work, dry_run: bool, only_export: bool, overwrite: bool, prog
         apart = cameras_beside(work)
         write_scene_page(work, apart, run.made, {(step.kind, step.name): step.why for step in run.steps})
     cautions = tuple((kind, name, one) for (kind, name), made in run.made.items() for one in made.cautions)
-    return SceneResult(scene.out, scene.out / PAGE, tuple(run.steps), dict(scene.served), apart, cautions)
+    screened = {name: made.screened for (_, name), made in run.made.items() if made.screened is not None}
+    return SceneResult(scene.out, scene.out / PAGE, tuple(run.steps), dict(scene.served), apart, cautions, screened)
 
 
 def _failed(error: InputError | NoAnswerError) -> Failed:

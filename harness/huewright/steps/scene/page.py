@@ -76,7 +76,8 @@ def write_scene_page(work: Work, apart: tuple[CamerasApart, ...], made: Steps, w
             () if exported is None else tuple(name for name in exported.files if not name.startswith("pictures/")),
             () if exported is None else exported.exports, None if exported is None else exported.light,
             tuple(one for each in (exported, rendered) if each is not None for one in each.cautions),
-            _trouble(why, "export", shot.name) or _trouble(why, "render", shot.name)))
+            _trouble(why, "export", shot.name) or _trouble(why, "render", shot.name),
+            None if rendered is None else rendered.screened))
     page = ScenePage(scene.title or work.opened.file.path.stem, work.opened.settings, work.opened.card.name,
                      tuple(cards), apart, tuple(takes), tuple(shots))
     write_page(page, work.out / PAGE)

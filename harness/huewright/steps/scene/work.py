@@ -4,21 +4,41 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from huewright.errors import NoAnswerError
+from huewright.frames.conversion import is_float
+from huewright.frames.opening import open_take
+from huewright.frames.renumbered import numbered_as
 from huewright.frames.sequence import MOVIE_SUFFIXES, output_paths
-from huewright.models.cautions import Caution, CdlLeavesOut, FramesKept, OfAnotherCamera, TakeAfterShot
+from huewright.models.cautions import (
+    AtEndStops,
+    Caution,
+    CdlLeavesOut,
+    FramesKept,
+    OfAnotherCamera,
+    RenderBeyond,
+    RenderLimited,
+    SignalBeyond,
+    TakeAfterShot,
+)
 from huewright.models.correction import Correction, correction_to_dict, load_correction, save_correction
+from huewright.models.footage import Footage
 from huewright.models.provenance import LedBy
 from huewright.models.scene_made import ExportError, Input, Made
+from huewright.models.shots import ShotProof
 from huewright.models.survey import Survey, load_survey, save_survey
 from huewright.progress import Progress
 from huewright.proof.light import Neutral, estimate, light_cautions, light_of, neutral_of
 from huewright.proof.likeness import Traits, contradicting, traits_of
+from huewright.proof.shots import screened, shot_cautions
 from huewright.steps.scene.opened import Opened
 from huewright.steps.scene.records import Asked, Records
 from huewright.steps.scene.serving import Clip
 from huewright.version import __version__
+
+if TYPE_CHECKING:
+    from huewright.steps.render import RenderSummary
 
 THUMB_WIDTH = 320      # px of a shot's pictures on the page
 
@@ -210,14 +230,28 @@ class Work:
         return f"shots/{shot.name}/{named}"
 
     def render(self, shot: Clip, begun: Made, asked: Asked, progress: Progress) -> None:
-        from huewright.steps.render import render_take
+        from huewright.steps.render import of_shot, render_take
 
         form = self.opened.scene.out
         made = render_take(self.correction(shot), shot.frames, self.out / self.render_place(shot), range_=form.range,
                            bits=form.bits, codec=form.codec, rate=form.rate, overwrite=True, alone=not self.movies,
                            device=self.device, on=self.on, progress=progress)
-        said = tuple(one for one in made.cautions if not isinstance(one, FramesKept))
-        self.records.finish(asked, begun, cautions=said, frames=len(made.frames))
+        said = [of_shot(one, shot.name) for one in made.cautions if not isinstance(one, FramesKept)]
+        found = self._screened(shot, made, progress)
+        ranged = any(isinstance(one, RenderLimited | RenderBeyond) for one in said)     # counted before any limiting
+        said += [one for one in shot_cautions(found) if not (ranged and isinstance(one, SignalBeyond | AtEndStops))]
+        self.records.finish(asked, begun, cautions=tuple(said), frames=len(made.frames), screened=found)
+
+    def _screened(self, shot: Clip, made: RenderSummary, progress: Progress) -> ShotProof:
+        """The files as they were written, looked through as a proof does."""
+        written = numbered_as(open_take(self.out / self.render_place(shot)), shot.frames)
+        if self.movies:
+            footage = Footage(range=written.code_range, bits=written.code_bits)
+        else:
+            form = f".{self.render_place(shot).rpartition('.')[2].lower()}"
+            footage = Footage(range=made.range, bits=10 if is_float(form, made.bits) else made.bits)
+        return screened(self.correction(shot).display, written, footage, shot.name, rate=shot.frames.rate,
+                        shown=written.numbers[len(written.numbers) // 2], progress=progress)
 
     def _digest(self, shot: Clip) -> str:
         return str(correction_to_dict(self.correction(shot))["digest"])
