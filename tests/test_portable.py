@@ -30,7 +30,8 @@ NAMES = {
 LINUX = ("huewright.host", "huewright.probe")
 """These run on Linux only and say so before they are imported (:mod:`huewright.host.support`)."""
 EVERYWHERE = {"huewright.host", "huewright.host.bundle", "huewright.host.support", "huewright.probe"}
-GUARDED = {"huewright.files": {"O_TMPFILE", "O_DIRECTORY", "fcntl"}, "huewright_kernels.cache": {"getuid"},
+GUARDED = {"huewright.files": {"O_TMPFILE", "O_DIRECTORY", "fcntl", "pwrite"}, "huewright.claims": {"fcntl"},
+           "huewright_kernels.cache": {"getuid"},
            "huewright_kernels.threads": {"sched_getaffinity"}, "huewright.timing.clock": {"getloadavg"}}
 """Where a name is asked for first; the test below runs them without it."""
 OF_PROC = {"huewright.files", "huewright.timing.clock"}
@@ -71,7 +72,8 @@ def test_what_only_posix_has_stands_in_guarded_places() -> None:
     assert {name: found for name, found in wrong.items() if found} == {}
     for name, guarded in GUARDED.items():
         text = modules()[name].read_text(encoding="utf-8")
-        assert needs(modules()[name]) == guarded and 'hasattr(os, "' in text, name
+        asks = "except ImportError" if guarded == {"fcntl"} else 'hasattr(os, "'
+        assert needs(modules()[name]) == guarded and asks in text, name
 
 
 def test_the_list_would_find_them() -> None:

@@ -154,8 +154,8 @@ class _Draft:
 
     def trouble(self) -> OSError | None:
         """What the system says to a little more being written, if it refuses; the file stays as it is."""
-        if fcntl is None:
-            return None     # Windows: no pwrite
+        if not hasattr(os, "pwrite"):
+            return None     # Windows
         size = os.fstat(self.handle).st_size
         try:
             more = bytes(1 << 16)
