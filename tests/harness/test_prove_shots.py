@@ -5,6 +5,7 @@ Limits of flashing: Recommendation ITU-R BT.1702, tested by themselves in tests/
 
 from __future__ import annotations
 
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from huewright.frames.sequence import FrameSequence
 from huewright.models.cautions import AtEndStops, Flashing, SignalBeyond
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage
-from huewright.proof.shots import RATE_TAKEN, look_through, shot_cautions
+from huewright.proof.shots import RATE_TAKEN, look_through, screened, shot_cautions
 
 CORRECTION = Correction("sectors", Footage(), "bt709", (), (), ())      # nothing corrected: what is read is what is
 
@@ -72,6 +73,14 @@ def test_flashing_is_said_with_its_frames_and_rate(tmp_path: Path, times: int, h
     if harmful:
         assert (said[0].shot, said[0].flashes, said[0].first_frame, said[0].last_frame) == ("scene 4", 5, 13, 31)
         assert not said[0].rate_declared
+
+
+def test_files_that_do_not_say_their_rate_have_that_of_their_shot(tmp_path: Path) -> None:
+    """Slow enough at 25 frames a second, the same frames flash too often at 50."""
+    take = shot(tmp_path, [flat(level) for _ in range(5) for level in (0.1, 0.8) for _ in range(4)] + [flat(0.1)])
+    unsaid, said = (screened("bt709", take, Footage(), "s", shown=12, rate=rate) for rate in (None, Fraction(50)))
+    assert (unsaid.frames_per_second, unsaid.rate_declared, unsaid.flashes_too_many) == (RATE_TAKEN, False, False)
+    assert (said.frames_per_second, said.rate_declared, said.flashes, said.flashes_too_many) == (50, True, 5, True)
 
 
 def test_with_frames_missing_nothing_is_said_of_flashing(tmp_path: Path) -> None:

@@ -39,7 +39,8 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Bring all cameras of a scene to the same targets; render or export each shot; show it on one page.
 
-        Only what has changed since last time is done again, so the same command goes on after a stop. Exits with 1
+        Only what has changed since last time is done again, so the same command goes on after a stop. Rendered shots
+        are looked through for range and flashing, which is no certified test. Exits with 1
         where a take gives no correction or a shot is of another camera by its files, with 2 where a shot or a take
         can't be read; the others are done all the same.
         """
