@@ -16,6 +16,7 @@ PATIENCE_S = 20.0
 """How long what is under way may take to end, once the work as a whole was given up."""
 _NAME = "huewright-workers"
 _count = itertools.count()
+_given_up: list[threading.Thread] = []
 
 
 class Workers(ThreadPoolExecutor):
@@ -30,13 +31,20 @@ class Workers(ThreadPoolExecutor):
                  trace: TracebackType | None) -> None:
         self.shutdown(wait=kind is None, cancel_futures=kind is not None)
         until = time.monotonic() + PATIENCE_S
-        for thread in _threads(self._called) if kind is not None else ():
-            thread.join(max(0.0, until - time.monotonic()))
+        left = _threads(self._called) if kind is not None else []
+        for thread in left:
+            try:
+                thread.join(max(0.0, until - time.monotonic()))
+            except BaseException:      # a second Ctrl-C
+                _given_up.extend(left)
+                raise
+            if thread.is_alive():
+                _given_up.append(thread)
 
 
 def hanging() -> bool:
-    """Whether a thread of such a pool is still at work: then the process doesn't end by itself."""
-    return bool(_threads(_NAME))
+    """Whether a thread that was waited for in vain is still at work: then the process doesn't end by itself."""
+    return any(thread.is_alive() for thread in _given_up)
 
 
 def _threads(called: str) -> list[threading.Thread]:

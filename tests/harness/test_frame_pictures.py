@@ -10,7 +10,7 @@ import OpenImageIO as oiio  # noqa: N813
 import pytest
 from huewright.errors import InputError
 from huewright.frames.picture import Frame, read_frame, read_header, write_frame
-from huewright.frames.png import is_whole_png
+from huewright.frames.wholeness import is_whole
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -217,5 +217,5 @@ def test_a_png_is_whole_or_not(tmp_path_factory: pytest.TempPathFactory, cut: in
     changed[at % len(data)] ^= 1 << bit
     for damaged in (data[:-min(cut, len(data))], bytes(changed), data + b"\0"):
         (folder / "b.png").write_bytes(damaged)
-        assert not is_whole_png(folder / "b.png")
-    assert is_whole_png(folder / "a.png")
+        assert not is_whole(folder / "b.png")
+    assert is_whole(folder / "a.png")

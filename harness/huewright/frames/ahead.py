@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Generator
 from concurrent.futures import Future
 
 import numpy as np
@@ -20,7 +20,7 @@ Picture = tuple[np.ndarray, float, bool]
 """Code values (h, w, 3) float32, a pixel's width over its height, and whether the file holds integers."""
 
 
-def pictures(take: Take, *, follow: bool, quiet_s: float) -> Iterator[tuple[int, int, Picture]]:
+def pictures(take: Take, *, follow: bool, quiet_s: float) -> Generator[tuple[int, int, Picture]]:
     """(number, frames so far, picture) in order, read ahead on two threads."""
     with Workers(2) as pool:
         seen: set[int] = set()

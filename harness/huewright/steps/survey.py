@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -95,8 +95,8 @@ def look_through(sequence: Take, card: Card, footage: Footage, *, corners: Corne
         looked = sequence.only(where.near or where.empty[:1])
         empty = [number for number in where.empty if number not in looked.numbers]
         said.append(LookedSparsely(len(looked) + len(empty), len(sequence), where.step, bool(where.near)))
-    result = _look(pictures(looked, follow=follow, quiet_s=quiet_s), sequence.called, card, footage, corners, progress,
-                   empty, by_hand)
+    with closing(pictures(looked, follow=follow, quiet_s=quiet_s)) as taken:
+        result = _look(taken, sequence.called, card, footage, corners, progress, empty, by_hand)
     return replace(result, said=tuple(said))
 
 
