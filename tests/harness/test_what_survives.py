@@ -25,6 +25,7 @@ from test_render_take import CHAIN, CORRECTION
 
 RNG = np.random.default_rng(11)
 HALF_STEP, TEN_BITS = 2**-11, 1 / 1023
+LUMINANCE = (0.2, 0.2, 0.21, 0.22)
 
 
 def colours(height: int = 12, width: int = 20, channels: int = 3) -> np.ndarray:
@@ -153,14 +154,15 @@ def test_luminance_alone_becomes_three_channels(tmp_path: Path, suffix: str, kin
     close(result, np.repeat(light.reshape(12, 20, 1), 3, 2), step)
 
 
-def test_chroma_of_half_the_size_is_refused_by_name(tmp_path: Path) -> None:
-    """OpenEXR's luminance and chroma channels, Y beside RY and BY of 2 x 2 pixels a sample; the file from OpenEXR's
-    description of its layout, without compression."""
+def with_chroma(path: Path, size: int = 2, *, more: bool = False) -> Path:
+    """OpenEXR's luminance and chroma channels, Y beside RY (1) and BY (0.5) of 2 x 2 pixels a sample, and with ``more``
+    a small channel C and a full one D; the file from OpenEXR's description of its layout, without compression."""
     def said(name: str, kind: str, data: bytes) -> bytes:
         return name.encode() + b"\0" + kind.encode() + b"\0" + struct.pack("<i", len(data)) + data
 
-    channels = b"".join(name + b"\0" + struct.pack("<iB3xii", 1, 0, size, size)
-                        for name, size in ((b"BY", 2), (b"RY", 2), (b"Y", 1))) + b"\0"
+    channels = b"".join(name + b"\0" + struct.pack("<iB3xii", 1, 0, across, across)
+                        for name, across in ((b"BY", size), (b"C", 2), (b"D", 1), (b"RY", 2), (b"Y", 1))
+                        if more or name not in (b"C", b"D")) + b"\0"
     window = struct.pack("<4i", 0, 0, 3, 1)
     head = (struct.pack("<II", 20000630, 2) + said("channels", "chlist", channels)
             + said("compression", "compression", b"\0") + said("dataWindow", "box2i", window)
@@ -168,11 +170,46 @@ def test_chroma_of_half_the_size_is_refused_by_name(tmp_path: Path) -> None:
             + said("pixelAspectRatio", "float", struct.pack("<f", 1))
             + said("screenWindowCenter", "v2f", bytes(8)) + said("screenWindowWidth", "float", struct.pack("<f", 1))
             + b"\0")
-    lines = [struct.pack("<ii", row, len(data)) + data for row, data in enumerate((bytes(16), bytes(8)))]
+    small, full = (struct.pack("<2e", 7, 7), struct.pack("<4e", 1, 2, 3, 4)) if more else (b"", b"")
+    luminance = struct.pack("<4e", *LUMINANCE)
+    lines = [struct.pack("<ii", row, len(data)) + data for row, data in enumerate(
+        (struct.pack("<2e", 0.5, 0.5) + small + full + struct.pack("<2e", 1, 1) + luminance, full + luminance))]
     begin = len(head) + 16
-    (tmp_path / "a.exr").write_bytes(head + struct.pack("<2Q", begin, begin + len(lines[0])) + b"".join(lines))
-    with pytest.raises(InputError, match=r"a\.exr: holds channels of part of the size .* write it anew with R, G"):
+    path.write_bytes(head + struct.pack("<2Q", begin, begin + len(lines[0])) + b"".join(lines))
+    return path
+
+
+def test_luminance_and_chroma_become_three_channels(tmp_path: Path) -> None:
+    """R = (RY + 1) Y and B = (BY + 1) Y; G from the weights of ITU-R BT.709-6, item 3.2, to their four digits."""
+    pytest.importorskip("OpenEXR")
+    frame = read_frame(with_chroma(tmp_path / "a.exr"))
+    light = np.array(LUMINANCE, np.float16)[None, :, None].repeat(2, 0) * np.array(
+        [2, (1 - 0.2126 * 2 - 0.0722 * 1.5) / 0.7152, 1.5])
+    np.testing.assert_allclose(frame.pixels, light, rtol=HALF_STEP)
+    result, after, summary = rendered(tmp_path / "a.exr", "b.exr")
+    assert after.channelnames == ("R", "G", "B") and changes(summary) == {"chroma": ()}
+    close(result, frame.pixels, HALF_STEP)
+    result, after, summary = rendered(with_chroma(tmp_path / "more.exr", more=True), "d.exr")
+    assert after.channelnames == ("R", "G", "B", "D") and changes(summary) == {"chroma": (), "left out": ("C",)}
+    np.testing.assert_array_equal(result[..., 3], [[1, 2, 3, 4]] * 2)
+
+
+def test_luminance_and_chroma_that_cannot_be_read_say_so(tmp_path: Path) -> None:
+    pytest.importorskip("OpenEXR")
+    whole = with_chroma(tmp_path / "a.exr").read_bytes()
+    (tmp_path / "a.exr").write_bytes(whole[:-4])
+    with pytest.raises(InputError, match=r"a\.exr: damaged or cut short"):
         read_frame(tmp_path / "a.exr")
+    with pytest.raises(InputError, match=r"c\.exr: holds channels of part of the size .* write it anew with R, G"):
+        read_header(with_chroma(tmp_path / "c.exr", 1))
+
+
+def test_luminance_and_chroma_without_their_library(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "OpenEXR", None)
+    path = with_chroma(tmp_path / "a.exr")
+    for read in (read_frame, read_header):
+        with pytest.raises(InputError, match=r"by the package OpenEXR; install it with pip install 'huewright\[exr\]'"):
+            read(path)
 
 
 @pytest.mark.parametrize(("orientation", "tiff"), [(1, 2), (2, 4), (3, 3)])

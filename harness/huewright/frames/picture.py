@@ -19,6 +19,7 @@ import OpenImageIO as oiio  # noqa: N813  (the name its documentation uses)
 
 from huewright.errors import InputError, printable
 from huewright.files import NotWrittenError, whole_file
+from huewright.frames import luminance
 from huewright.frames.dpx import DpxPicture, new_dpx, read_dpx, reason, why_not, write_dpx
 from huewright.frames.structure import (
     Change,
@@ -161,13 +162,18 @@ class Frame:
 def read_frame(path: Path | str) -> Frame:
     """The picture at ``path``; :class:`InputError` with one sentence if it is missing, damaged or not R, G, B."""
     path = Path(path)
-    source, part = _open(path)
+    try:
+        source, part = _open(path)
+    except _SmallerChannelsError:
+        spec, pixels, names, others, changes = luminance.read(path)
+        frame = _upright_frame(spec, pixels, names, 8 * pixels.dtype.itemsize, others, changes)
+        return replace(frame, metadata=replace(frame.metadata, lossy=True))
     spec = oiio.ImageSpec(source.spec())
     dpx = read_dpx(path) if path.suffix.lower() == ".dpx" else None
     if dpx is not None:
         source.close()
         return _dpx_frame(path, spec, dpx, decoded=True)
-    changes: list[Change] = []
+    changes = []
     try:
         if source.format_name() == "tiff" and source.seek_subimage(1, 0):
             changes.append(("left out", tuple(f"page {page}" for page in range(2, 2 + further_pages(source)))))
@@ -190,12 +196,17 @@ def read_frame(path: Path | str) -> Frame:
             changes += more
     finally:
         source.close()
+    return _upright_frame(spec, pixels, names, bits, others, changes)
+
+
+def _upright_frame(spec: oiio.ImageSpec, pixels: np.ndarray, names: Sequence[str], bits: int,
+                   others: dict[str, np.ndarray], changes: list[Change]) -> Frame:
     orientation = orientation_of(spec)
     if orientation != 1:
         pixels = upright(pixels, orientation)
         others = {name: upright(channel, orientation) for name, channel in others.items()}
         spec = _turned(spec, orientation)
-        changes.append(("turned", (str(orientation),)))
+        changes = [*changes, ("turned", (str(orientation),))]
     return _frame(spec, pixels, names, bits, Metadata(spec, None, others, changes=tuple(changes)))
 
 
@@ -247,10 +258,18 @@ def _frame(spec: oiio.ImageSpec, pixels: np.ndarray, names: Sequence[str], bits:
 
 def read_attributes(path: Path | str) -> dict[str, Any]:
     """:meth:`Metadata.attributes` of the picture at ``path``, from its header alone; raises as :func:`read_header`."""
-    source, _ = _open(Path(path))
+    return Metadata(_described(Path(path))).attributes()
+
+
+def _described(path: Path) -> oiio.ImageSpec:
+    """What the header says, before anything is turned."""
+    try:
+        source, _ = _open(path)
+    except _SmallerChannelsError:
+        return luminance.described(path).spec
     spec = oiio.ImageSpec(source.spec())
     source.close()
-    return Metadata(spec).attributes()
+    return spec
 
 
 @dataclass(frozen=True)
@@ -268,9 +287,7 @@ class Header:
 def read_header(path: Path | str) -> Header:
     """The header of the picture at ``path``; raises as :func:`read_frame`, except for damage farther on."""
     path = Path(path)
-    source, _ = _open(path)
-    spec = oiio.ImageSpec(source.spec())
-    source.close()
+    spec = _described(path)
     colours = [place for place, _ in _channel_order(path, spec)[:3]]
     kinds = {str(kind) for kind in (spec.channelformats or (spec.format,))}
     kind = str((spec.channelformats or (spec.format,) * spec.nchannels)[colours[0]]) if len(kinds) > 1 else kinds.pop()
@@ -349,6 +366,10 @@ def check_depth(path: Path | str, bits: int) -> None:
                          f"not {bits}; choose one of these")
 
 
+class _SmallerChannelsError(InputError):
+    """Of an EXR file that OpenImageIO doesn't read, for channels of part of the size: luminance and chroma."""
+
+
 def _open(path: Path) -> tuple[oiio.ImageInput, int]:
     """The file, and the part of it that holds the colours, at which it stands."""
     if not path.is_file():
@@ -367,8 +388,7 @@ def _open(path: Path) -> tuple[oiio.ImageInput, int]:
     if source is None:
         why = reason()
         if path.suffix.lower() == ".exr" and "subsampled channels" in why.lower():
-            raise InputError(f"{path}: holds channels of part of the size (luminance and chroma), which are not read "
-                             "here; write it anew with R, G and B of the full size")
+            raise _SmallerChannelsError(f"{path}: holds channels of part of the size")
         raise InputError(f"{path}: not a picture that can be read ({why}); "
                          "copy it again or leave it out")
     part = seek_colours(path, source)

@@ -15,7 +15,7 @@ import OpenImageIO as oiio  # noqa: N813
 
 from huewright.errors import InputError
 
-Change = tuple[Literal["turned", "levels", "joined", "left out", "grey", "alpha joined"], tuple[str, ...]]
+Change = tuple[Literal["turned", "levels", "joined", "left out", "grey", "chroma", "alpha joined"], tuple[str, ...]]
 """What is not as the file has it, and names: of parts, or the orientation."""
 _KINDS = {"half": oiio.HALF, "float": oiio.FLOAT}
 

@@ -50,8 +50,8 @@ def _exr(file: BinaryIO, size: int) -> bool:
     magic, flags = struct.unpack("<II", file.read(8))
     if magic != 20000630:
         return False
-    while name := _to_zero(file):
-        _to_zero(file)
+    while name := text_to_zero(file):
+        text_to_zero(file)
         length, = struct.unpack("<I", file.read(4))
         file.seek(length, 1)
         if not name or file.tell() > size:
@@ -69,7 +69,8 @@ def _exr(file: BinaryIO, size: int) -> bool:
     return bool(last) and begin == ends and file.tell() + length <= size
 
 
-def _to_zero(file: BinaryIO) -> bytes:
+def text_to_zero(file: BinaryIO) -> bytes:
+    """What comes before the next zero byte; :class:`struct.error` where there is none."""
     text = b""
     while (byte := file.read(1)) != b"\0":
         if not byte:
@@ -119,4 +120,4 @@ def _tiff(file: BinaryIO, size: int) -> bool:
 
 _CHECKS: dict[str, Callable[[BinaryIO, int], bool]] = {".png": _png, ".exr": _exr, ".tif": _tiff, ".tiff": _tiff}
 
-__all__ = ["is_whole"]
+__all__ = ["is_whole", "text_to_zero"]

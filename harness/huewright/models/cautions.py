@@ -514,7 +514,7 @@ class ColoursRetagged(Caution, frozen=True):
 class StructureChanged(Caution, frozen=True):
     """What of the files' structure the rendered ones don't have: ``names`` of parts or elements, or the orientation."""
 
-    what: Literal["turned", "levels", "joined", "left out", "grey", "alpha joined"]
+    what: Literal["turned", "levels", "joined", "left out", "grey", "chroma", "alpha joined"]
     names: tuple[str, ...] = ()
 
 

@@ -506,6 +506,7 @@ def _(item: cautions.StructureChanged) -> str:
         "joined": f"the files' further parts ({named}) are in the rendered ones as layers of one part",
         "left out": f"not in the rendered files, for they don't fit beside the picture: {named}",
         "grey": "the files hold luminance alone; the rendered ones hold R, G and B",
+        "chroma": "the files hold luminance and chroma of half the size; the rendered ones hold R, G and B",
         "alpha joined": "the files hold alpha as an element of its own; in the rendered ones it is a channel",
     }[item.what]
 
