@@ -105,7 +105,7 @@ def read(path: Path) -> tuple[oiio.ImageSpec, np.ndarray, tuple[str, ...], dict[
     colours = light(samples["Y"].astype(np.float32), chroma, _weights(path, spec))
     halves = samples["Y"].dtype == samples["RY"].dtype == samples["BY"].dtype == np.float16
     with np.errstate(over="ignore"):
-        pixels = colours.astype(np.float16 if halves else np.float32)
+        pixels = np.ascontiguousarray(colours.astype(np.float16 if halves else np.float32))
     together = ["R", "G", "B"]
     if "A" in samples and samples["A"].dtype.kind == "f":
         common = np.result_type(pixels, samples["A"])
@@ -132,21 +132,30 @@ def filled(chroma: np.ndarray) -> np.ndarray:
     """(..., 2 h, 2 w) float32 from samples (..., h, w), which stay at even places of even lines; lines are filled
     first, columns then. Beyond the edges the first and the last sample go on."""
     for axis in (-1, -2):
-        moved = np.moveaxis(chroma, axis, -1)
-        chroma = np.moveaxis(_between(moved), -1, axis)
+        between = _between(chroma, axis)
+        shape = list(chroma.shape)
+        shape[axis] *= 2
+        chroma = np.stack([chroma, between], axis=chroma.ndim if axis == -1 else -2).reshape(shape)
     return chroma
 
 
-def _between(samples: np.ndarray) -> np.ndarray:
-    reach, count = len(TAPS), samples.shape[-1]
-    padded = np.concatenate([np.repeat(samples[..., :1], reach - 1, axis=-1), samples,
-                             np.repeat(samples[..., -1:], reach, axis=-1)], axis=-1)
-    result = np.zeros((*samples.shape[:-1], 2 * count), dtype=np.float32)
-    result[..., ::2] = samples
-    odd = result[..., 1::2]
+def _between(samples: np.ndarray, axis: int) -> np.ndarray:
+    """What is after each sample along ``axis``, half-way to the next."""
+    reach, count = len(TAPS), samples.shape[axis]
+    ends = [(0, 0)] * samples.ndim
+    ends[axis] = (reach - 1, reach)
+    padded = np.pad(samples, ends, mode="edge")
+
+    def at(begin: int) -> np.ndarray:
+        part = slice(begin, begin + count)
+        view: np.ndarray = padded[..., part] if axis == -1 else padded[..., part, :]
+        return view
+
+    result = np.zeros_like(samples)
     for far, tap in enumerate(TAPS):
-        before, after = reach - 1 - far, reach + far
-        odd += np.float32(tap) * (padded[..., before:before + count] + padded[..., after:after + count])
+        pair = at(reach - 1 - far) + at(reach + far)
+        pair *= np.float32(tap)
+        result += pair
     return result
 
 
@@ -158,27 +167,26 @@ def light(luminance: np.ndarray, chroma: np.ndarray, weights: tuple[float, float
     ry, by = filled(np.concatenate([chroma[:, :1], chroma], axis=1))[:, 1:]
     above = np.concatenate([luminance[:1], luminance])
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
-        colours = np.stack([(ry + 1) * above, (1 - (red * ry + blue * by) / green) * above, (by + 1) * above], axis=-1)
-        return _without_artefacts(colours, np.array([red, green, blue]))
+        planes = np.stack([(ry + 1) * above, (1 - (red * ry + blue * by) / green) * above, (by + 1) * above])
+        return np.moveaxis(_without_artefacts(planes, np.array([red, green, blue])), 0, -1)
 
 
-def _without_artefacts(colours: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """``colours`` (1 + h, w, 3) without the line above, where a pixel's saturation (1 less the least over the greatest
+def _without_artefacts(planes: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """``planes`` (3, 1 + h, w) without the line above, where a pixel's saturation (1 less the least over the greatest
     channel) is at most three quarters of the way from 1 back to the mean of its four diagonal neighbours': what is more
     is brought there, at the same luminance."""
-    most, least = colours.max(axis=-1), colours.min(axis=-1)
+    most, least = planes.max(axis=0), planes.min(axis=0)
     saturation = np.where(most > 0, 1 - least / most, np.float32(0))
     around = np.pad(np.concatenate([saturation, saturation[-2:-1]]), ((0, 0), (1, 1)), mode="edge")
     mean = (around[:-2, :-2] + around[:-2, 2:] + around[2:, :-2] + around[2:, 2:]) / 4
     bound = 1 - (1 - np.minimum(mean, 1)) / 4
-    result: np.ndarray = colours[1:]
-    places = np.nonzero(saturation[1:] > bound)
-    if len(places[0]):
-        found, top = result[places], most[1:][places][:, None]
-        paler = np.maximum(top - (top - found) * (bound[places] / saturation[1:][places])[:, None], 0)
-        level = paler @ weights
-        paler *= np.where(level > 0, (found @ weights) / level, 1)[:, None]
-        result[places] = paler
+    result: np.ndarray = planes[:, 1:]
+    rows, columns = np.nonzero(saturation[1:] > bound)
+    if len(rows):
+        found, top = result[:, rows, columns], most[1:][rows, columns]
+        paler = np.maximum(top - (top - found) * (bound[rows, columns] / saturation[1:][rows, columns]), 0)
+        level = weights @ paler
+        result[:, rows, columns] = paler * np.where(level > 0, (weights @ found) / level, 1)
     return result
 
 
