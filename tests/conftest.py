@@ -5,13 +5,20 @@ from __future__ import annotations
 import os
 import subprocess
 from collections.abc import Callable, Iterable
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, nullcontext, suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 WORKER = os.environ.get("PYTEST_XDIST_WORKER")
+
+with suppress(ImportError):     # the tests of GPUs need little more than pytest
+    from hypothesis import HealthCheck, settings
+
+    # On processors that are shared a clock says nothing of how fast examples are drawn.
+    settings.register_profile("shared", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+    settings.load_profile("shared")
 
 if WORKER:
     # Each worker has its share of the processors. Libraries that start a thread for every one of them would hold each

@@ -7,6 +7,7 @@ import logging
 import re
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,7 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 import pytest
+from huewright import cli
 from huewright.cli import main
 from huewright.cli.prove import conclude
 from huewright.errors import NoAnswerError
@@ -367,3 +369,14 @@ def test_a_missed_proof_of_a_contradicted_declaration_names_that_first() -> None
                    declaration="contradicted")
     with pytest.raises(NoAnswerError, match="check --encoding and --range first"):
         conclude(missed, Path("proof.html"))
+
+
+def test_a_signal_that_python_would_forget_comes_again() -> None:
+    class Ending:
+        def __del__(self) -> None:
+            raise KeyboardInterrupt     # as Ctrl-C does just then: nothing gets out of here
+
+    with pytest.raises(KeyboardInterrupt), cli._asked_again():
+        Ending()
+        for _ in range(100):
+            time.sleep(0.01)

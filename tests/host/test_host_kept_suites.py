@@ -6,12 +6,17 @@ Source: the OpenFX reference 1.5.1, "Suites": progress, parametric parameters, i
 from __future__ import annotations
 
 import ctypes
+from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 from huewright.host import abi, property_sets, standard
+from huewright.host.handles import Handles
 from huewright.host.host import Host
-from huewright.host.objects import DrawContext, Effect, Parameter, PropertySet
+from huewright.host.objects import Clip, DrawContext, Effect, Image, Parameter, PropertySet
+from huewright.host.pictures import wrap
+from huewright.host.session import Instance
 
 
 def suite(host: Host, name: str, structure: Any, version: int = 1) -> Any:
@@ -94,3 +99,16 @@ def test_the_threads_of_the_pool_stay() -> None:
         assert threads.multiThread(abi.ThreadFunction(work), 3, None) == standard.OK
         seen.append(now)
     assert seen[0] == seen[1] and len(seen[0]) == 3
+
+
+def test_pictures_are_taken_back_of_their_own_instance_alone() -> None:
+    """Another instance of the host may be rendering just then."""
+    host = Handles()
+    clips = [Clip("Source", PropertySet("a clip", {}, {}, host.journal)) for _ in range(2)]
+    picture = wrap(np.zeros((2, 2, 4), np.float32), "OfxImageComponentRGBA")
+    handles = [host.give_image(picture, clip, (1.0, 1.0)) for clip in clips]
+    mine: Any = SimpleNamespace(host=host, effect=SimpleNamespace(clips={"Source": clips[0]}))
+    Instance.note_open_images(mine)
+    assert [image.clip for image in host.open_images()] == [clips[1]]
+    assert host.find(handles[1], Image, "now") is not None
+    assert [finding.level for finding in host.journal.findings] == ["error"]

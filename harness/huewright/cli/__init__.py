@@ -5,14 +5,18 @@ Imports steps; nothing imports it.
 
 from __future__ import annotations
 
+import _thread
 import io
 import logging
 import os
 import re
 import signal
 import sys
-from contextlib import suppress
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from types import FrameType
+from typing import Any
 
 import typer
 
@@ -100,6 +104,27 @@ def _end(number: int, _: FrameType | None) -> None:
     raise _Ended(number)
 
 
+@contextmanager
+def _asked_again() -> Iterator[None]:
+    """A signal may arrive while Python runs what ends an object, where no exception gets out: it is then raised again
+    a moment later instead of being reported and forgotten."""
+    before = sys.unraisablehook
+
+    def hook(lost: Any) -> None:
+        if not isinstance(lost.exc_value, (_Ended, KeyboardInterrupt)):
+            return before(lost)
+        number = lost.exc_value.args[0] if isinstance(lost.exc_value, _Ended) else signal.SIGINT
+        later = threading.Timer(0.05, _thread.interrupt_main, [number])     # not in here, where it would be lost again
+        later.daemon = True
+        later.start()
+
+    sys.unraisablehook = hook
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
+
+
 def main() -> None:
     """Runs the command line; a mistake that a person can mend becomes one sentence, never a traceback."""
     for name in ("SIGTERM", "SIGHUP"):
@@ -110,7 +135,8 @@ def main() -> None:
         if isinstance(stream, io.TextIOWrapper) and stream.encoding.lower() not in ("utf-8", "utf8"):
             stream.reconfigure(errors="replace")  # a console of other letters shows what it can
     try:
-        app()
+        with _asked_again():
+            app()
     except InputError as error:
         _stop(2, str(error))
     except NoAnswerError as error:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from huewright.host import property_sets, standard
-from huewright.host.objects import Effect, Image, Journal, Memory, Mutex, Parameter, ParameterSet, PropertySet
+from huewright.host.objects import Clip, Effect, Image, Journal, Memory, Mutex, Parameter, ParameterSet, PropertySet
 from huewright.host.pictures import GuardedMemory, Picture
 from huewright.host.standard import ERR_MEMORY, OK
 
@@ -139,7 +139,7 @@ class Handles:
                 self.release(handle)
 
     # --- what the suites share -------------------------------------------------------------------------------
-    def give_image(self, picture: Picture, what: str, render_scale: tuple[float, float]) -> int:
+    def give_image(self, picture: Picture, clip: Clip, render_scale: tuple[float, float]) -> int:
         region = picture.region
         address = self.conditions.card.address_of(picture) if self.on_card and self.conditions.card else picture.address
         values = {"OfxPropType": "OfxTypeImage", "OfxImageEffectPropPixelDepth": picture.depth,
@@ -150,9 +150,9 @@ class Handles:
                   "OfxImagePropRegionOfDefinition": region, "OfxImagePropRowBytes": picture.row_bytes,
                   "OfxImagePropField": standard.FIELD_NONE,
                   "OfxImagePropUniqueIdentifier": f"picture-{id(picture):x}"}
-        properties = PropertySet(what, property_sets.IMAGE, values, self.journal)
+        properties = PropertySet(f"an image of clip {clip.name}", property_sets.IMAGE, values, self.journal)
         self.counts.images += 1
-        return self.register(Image(picture, properties, self.journal.action))
+        return self.register(Image(picture, properties, self.journal.action, clip))
 
     def allocate(self, size: int, *, image: bool) -> Memory | int:
         left = self.conditions.memory_left

@@ -257,11 +257,12 @@ class ParameterSet:
 
 @dataclass(eq=False)
 class Image:
-    """A picture handed to a plug-in and not yet given back."""
+    """A picture of a clip handed to a plug-in and not yet given back."""
 
     picture: Picture
     properties: PropertySet
     action: str
+    clip: Clip
 
 
 @dataclass(eq=False)

@@ -419,8 +419,12 @@ class Instance:
         return status, out.get(key, 0, "")
 
     def note_open_images(self) -> None:
-        """Images live no longer than the action that fetched them: reports and takes back what is still out."""
+        """Images live no longer than the action that fetched them: reports and takes back what is still out of this
+        instance's clips (another may be rendering just now)."""
+        own = {id(clip) for clip in self.effect.clips.values()}
         for image in self.host.open_images():
+            if id(image.clip) not in own:
+                continue
             self.host.journal.add("error", f"kept {image.properties.what} beyond the action that fetched it: "
                                            "clipReleaseImage was not called (a leaked handle)")
             self.host.release(self.host.handle_of(image))

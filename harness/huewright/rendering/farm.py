@@ -111,7 +111,7 @@ class _Handed:
         if status == "finished":
             try:
                 result = future.result(timeout=RESULT_S)
-            except (TimeoutError, CancelledError):     # it was on a worker that is lost
+            except (OSError, CancelledError):     # it was on a worker that is lost
                 status = "lost"
         if status in ("lost", "cancelled", "pending"):
             if self.farm.client.status != "running":

@@ -75,7 +75,7 @@ def effect_suite(host: Handles) -> Functions:
         picture = clip.source(time, wanted) if clip.source else FAILED
         if isinstance(picture, int):
             return picture
-        return put(place, host.give_image(picture, f"an image of clip {clip.name}", host.render_scale))
+        return put(place, host.give_image(picture, clip, host.render_scale))
 
     def clip_release_image(handle: int | None) -> int:
         image = host.find(handle, Image, "clipReleaseImage")

@@ -143,8 +143,8 @@ def _together(bench: Bench, jobs: Sequence[tuple[Instance, Window] | tuple[Insta
             thread.start()
         for thread in running:
             thread.join()
-    jobs[0][0].note_open_images()
     for instance in dict.fromkeys(job[0] for job in jobs):
+        instance.note_open_images()
         instance.end()
     return all(status == OK for status in statuses)
 
