@@ -112,7 +112,8 @@ def _asked_again() -> Iterator[None]:
 
     def hook(lost: Any) -> None:
         if not isinstance(lost.exc_value, (_Ended, KeyboardInterrupt)):
-            return before(lost)
+            before(lost)
+            return
         number = lost.exc_value.args[0] if isinstance(lost.exc_value, _Ended) else signal.SIGINT
         later = threading.Timer(0.05, _thread.interrupt_main, [number])     # not in here, where it would be lost again
         later.daemon = True
