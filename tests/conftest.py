@@ -30,6 +30,8 @@ if WORKER:
 
 # All that is there waits for one bundle, which takes a minute to make: a second worker would only wait with the first.
 TOGETHER = ("tests/bundles/",)
+# Forks a child for each file, each of which would compile the kernels while they are not there.
+LATE = ("tests/badfiles/",)
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -58,7 +60,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             return 0
         if item.get_closest_marker("slow") is None:
             return 3
-        return 2 if item.path in bundled else 1
+        return 2 if item.path in bundled or item.nodeid.startswith(LATE) else 1
 
     for item in items:
         if "bundle" in getattr(item, "fixturenames", ()):

@@ -296,7 +296,7 @@ def test_hdr_targets_on_the_vectorscope(display: str, white: int, middle: int, t
     assert new < 0.6 * old
 
 
-@pytest.mark.parametrize("display", ["pq", "hlg"])
+@pytest.mark.parametrize("display", ["pq", pytest.param("hlg", marks=pytest.mark.long)])
 def test_hdr_light_is_that_of_the_card(display: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Colorimetric targets: what the display shows of each chip, through colour-science's EOTF of BT.2100-2, against
     the card's light put through the standard's own OOTF; and the page that says how it shows such a picture."""

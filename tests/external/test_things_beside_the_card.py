@@ -106,6 +106,7 @@ def errors(seed: int) -> dict[str, np.ndarray]:
     return off
 
 
+@pytest.mark.long
 def test_things_beside_the_card_come_out_truer() -> None:
     """A dozen takes: over all of them, and in most of the takes, and no worse for the worst things."""
     rows = [errors(seed) for seed in range(12)]

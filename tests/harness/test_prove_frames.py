@@ -336,7 +336,7 @@ def test_frames_of_an_edited_correction_are_refused_or_told_apart(job: Job, tmp_
 
 
 @pytest.mark.usefixtures("undrawn")
-@pytest.mark.parametrize("size", [33, 65])
+@pytest.mark.parametrize("size", [33, pytest.param(65, marks=pytest.mark.long)])
 def test_frames_through_an_exported_lut_are_proved_and_said_to_be(job: Job, tmp_path: Path, size: int) -> None:
     """As a finishing program renders them: OpenColorIO applies the .cube."""
     ocio = pytest.importorskip("PyOpenColorIO")

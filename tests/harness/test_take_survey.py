@@ -324,7 +324,7 @@ def test_a_take_is_followed_while_it_is_written(tmp_path, card_file):
 
     writer = threading.Thread(target=camera)
     writer.start()
-    result = survey_take(sequence, CARD, card_file, FOOTAGE["display"], follow=True, quiet_s=6.0)
+    result = survey_take(sequence, CARD, card_file, FOOTAGE["display"], follow=True, quiet_s=4.0)
     writer.join()
     assert [grade.frame for grade in result.grades] == [1, 2, 3]
 
