@@ -39,12 +39,12 @@ READERS = (load_card, load_scene, load_survey, load_correction, load_job, read_l
 @pytest.mark.slow
 def test_damaged_files_are_refused_in_a_sentence_or_read() -> None:
     """In a process that starts no threads, since it forks a child for each file."""
-    told = subprocess.run([sys.executable, "-m", "badfiles.run", "--count", "120", "--seed", "7"], cwd=HERE.parent,
+    told = subprocess.run([sys.executable, "-m", "badfiles.run", "--count", "48", "--seed", "7"], cwd=HERE.parent,
                           capture_output=True, text=True, timeout=600, check=False)
     assert told.returncode == 0, told.stdout + told.stderr
     total = next(line.split() for line in told.stdout.splitlines() if line.startswith("all"))
     files, refused, unchanged = (int(number) for number in total[1:4])
-    assert files == 120 and refused > 70 and unchanged > 5
+    assert files == 48 and refused > 24 and unchanged > 1
 
 
 @pytest.mark.parametrize("kind", ["pipe", "folder", "loop", "device", "socket", "long"])

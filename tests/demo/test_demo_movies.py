@@ -17,6 +17,7 @@ from huewright_demo.movies import make_movies
 pytestmark = pytest.mark.slow
 
 
+@pytest.mark.long
 def test_what_the_movies_hold_and_say(tmp_path: Path) -> None:
     made = make_movies(tmp_path / "movies", frames=12, size=(480, 270))
     for name, (kind, range_, code) in {"A": ("10-bit 4:2:2", "legal", "10:04:00:00"),

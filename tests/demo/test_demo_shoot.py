@@ -63,6 +63,7 @@ def test_the_takes_give_the_survey_something_to_do(shoot):
         assert len(clean) >= 4
 
 
+@pytest.mark.long
 def test_the_finder_sees_the_card_where_the_truth_has_it(shoot):
     card = load_card(shoot.card)
     for name in ("A", "B"):

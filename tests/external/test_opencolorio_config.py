@@ -204,7 +204,9 @@ def test_it_is_what_the_standard_asks_and_comes_back_the_same(demo: tuple) -> No
 
 @pytest.mark.parametrize(("encoding", "display", "primaries", "range_"), [
     ("ACEScct", "hlg", "ITU-R BT.2020", "legal"), ("display", "bt709", None, "legal"),
-    ("linear", "bt2020", None, "full"), ("ACEScct", "pq", "ACEScg", "full"), ("hlg", "bt1886", None, "full")])
+    ("ACEScct", "pq", "ACEScg", "full"), *(
+        pytest.param(*case, marks=pytest.mark.long)
+        for case in (("linear", "bt2020", None, "full"), ("hlg", "bt1886", None, "full")))])
 def test_every_kind_of_footage_and_display(tmp_path: Path, encoding: str, display: str, primaries: str | None,
                                            range_: str) -> None:
     made = invented(encoding, display, primaries, range_=range_)

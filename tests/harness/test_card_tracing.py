@@ -45,7 +45,9 @@ def overlaps(photo: Photo, corners: np.ndarray | None) -> np.ndarray:
     return np.array([[overlap(one, other) for other in true] for one in found])
 
 
-@pytest.mark.parametrize("layout", LAYOUTS)
+@pytest.mark.parametrize("layout", [
+    pytest.param(name, marks=[] if name in ("honeycomb", "full bleed", "wheel") else pytest.mark.long)
+    for name in LAYOUTS])
 def test_nineteen_of_twenty_patches_are_found_and_none_made_up(layout):
     photo, corners = seen(layout, 1)
     table = overlaps(photo, corners)
@@ -129,7 +131,8 @@ def test_patches_are_in_reading_order(photo):
     assert order == sorted(order, key=lambda name: (rows[name], np.mean([x for x, _ in card.patch(name).polygon])))
 
 
-@pytest.mark.parametrize(("orientation", "turns"), [(1, 0), (6, 1), (3, 2), (8, 3)])
+@pytest.mark.parametrize(("orientation", "turns"), [
+    (1, 0), (6, 1), pytest.param(3, 2, marks=pytest.mark.long), pytest.param(8, 3, marks=pytest.mark.long)])
 def test_a_photo_is_turned_as_its_file_says(photo, tmp_path, orientation, turns):
     """Orientations of Exif (CIPA DC-008, tag 274): 6 is to be turned by 90 degrees clockwise, 3 by 180, 8 by 270."""
     from PIL import Image

@@ -127,8 +127,23 @@ def test_desk_says_its_address_for_people_or_for_a_script(
         assert out.startswith("the page is at http://127.0.0.1:1/x/\nCtrl-C ends it")
 
 
+@pytest.mark.long
 @pytest.mark.slow
-def test_the_whole_job_step_by_step_and_at_once(command, take: Path, tmp_path: Path) -> None:
+def test_at_once_is_step_by_step(command, take: Path, tmp_path: Path) -> None:
+    pattern = f"{take}/a.####.png"
+    for words in (("survey", pattern, "--card", CARD, "--encoding", "display"),
+                  ("solve", "survey.json", "--card", CARD),
+                  ("render", "correction.json", pattern, "true/a.####.png"),
+                  ("run", pattern, "--card", CARD, "--encoding", "display", "--out", "all")):
+        code, _, err = command(*words)
+        assert code == 0, err
+    assert (tmp_path / "all" / "proof" / "proof.html").exists()
+    assert load_correction("all/correction.json").operations == load_correction("correction.json").operations
+    assert np.array_equal(read_frame("all/take/a.0002.png").pixels, read_frame("true/a.0002.png").pixels)
+
+
+@pytest.mark.slow
+def test_the_whole_job_step_by_step(command, take: Path) -> None:
     pattern = f"{take}/a.####.png"
     code, out, err = command("survey", pattern, "--card", CARD, "--encoding", "display", "--sheet", "frames.png",
                              "--json", "survey-again.json")
@@ -150,11 +165,6 @@ def test_the_whole_job_step_by_step_and_at_once(command, take: Path, tmp_path: P
     code, out, err = command("repeat", "correction.json")
     assert code == 0, err
 
-    code, out, err = command("run", pattern, "--card", CARD, "--encoding", "display", "--out", "all")
-    assert code == 0, err
-    assert (tmp_path / "all" / "proof" / "proof.html").exists()
-    assert load_correction("all/correction.json").operations == load_correction("correction.json").operations
-    assert np.array_equal(read_frame("all/take/a.0002.png").pixels, read_frame("true/a.0002.png").pixels)
 
 
 @pytest.mark.long
