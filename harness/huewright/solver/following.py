@@ -15,7 +15,6 @@ DEVELOPERS.md, "Known gaps".
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
 from huewright_kernels.ops import HueSectors, Operation, ToneCurve
@@ -30,17 +29,15 @@ from huewright.models.settings import Strength
 from huewright.reference import apply_chain
 from huewright.solver.chain import Balance
 from huewright.solver.evidence import Sample
-from huewright.solver.fit import Fit, Held, with_held
+from huewright.solver.fixed_hues import sectors_at, solution_of
 from huewright.solver.hues import unfolded
 from huewright.solver.linear import (
     before_tone,
     matrix_entries,
-    matrix_names,
     matrix_of_entries,
     signal_weights,
     white_preserving_matrix,
 )
-from huewright.solver.model import Model
 from huewright.solver.problem import Problem, Solution, rounded
 from huewright.solver.sectors import judge_light, solve_levels
 from huewright.solver.strength import operations_at
@@ -50,7 +47,6 @@ LEAST_PATCHES = 8        # chips and check patches; six entries of a matrix and 
 ORDER = 3
 PULL = 0.01              # towards no change, times the square of the order, against the weight of all patches as 1
 HUES_DEG = np.arange(0.0, 360.0, 15.0)
-STEP = 1e-5
 
 
 def colours_of(correction: Correction) -> dict[str, tuple[float, float, float]]:
@@ -82,30 +78,12 @@ def solve_following(problem: Problem) -> Solution:
         raise NoAnswerError(TooFewInCommon(problem.lead.take, len(coloured), LEAST_PATCHES))
     samples = bars + coloured
     aims = _aims(problem, tone)
-    entries, hues, folded = _fitted(problem, balance, tone, samples, aims)
-    entries, hues = rounded(entries, 9), rounded(hues, 7)
-    slopes = np.empty((len(entries) + len(hues), 3 * len(samples)))
-    for column in range(slopes.shape[1]):
-        shift = STEP * np.eye(slopes.shape[1])[column].reshape(-1, 3)
-        moved = [replace(sample, mean=sample.mean + by) for sample, by in zip(samples, shift, strict=True)]
-        at, met = natural, aims
-        if column < 3 * len(bars):
-            at = natural + STEP * levels.response[:, column]
-            met = _aims(problem, model.tone(at))
-        again = _fitted(problem, model.balance(at), model.tone(at), moved, met)
-        slopes[:, column] = (np.concatenate(again[:2]) - np.concatenate([entries, hues])) / STEP
-    held = Held(matrix_names(), entries, slopes[:len(entries)], matrix_of_entries)
-    colour = held.colour(entries)
-    joint = Model(problem.chain, bars + problem.evidence.chips,
-                  replace(model.layout, hues_deg=tuple(HUES_DEG.tolist())), problem.settings, colour)
-    unknowns = np.concatenate([natural, hues])
-    response = np.zeros((len(unknowns), slopes.shape[1]))
-    response[:len(natural), :levels.response.shape[1]] = levels.response
-    response[len(natural):] = slopes[len(entries):]
-    fit = Fit(unknowns, np.empty(0), joint.misses(unknowns, joint.whitening(unknowns)), levels.condition,
-              levels.at_bounds + (("hue_order",) if folded else ()), levels.evaluations, response)
-    return Solution(METHOD, balance, colour, tone=tone, sectors=joint.sectors(unknowns), model=joint,
-                    fit=with_held(fit, samples, held))
+
+    def answer(at: np.ndarray, read: Sequence[Sample]) -> tuple[np.ndarray, np.ndarray, bool]:
+        its = model.tone(at)
+        return _fitted(problem, model.balance(at), its, read, aims if at is natural else _aims(problem, its))
+
+    return solution_of(problem, METHOD, HUES_DEG, samples, answer, model, levels, natural)
 
 
 def coloured_samples(problem: Problem) -> tuple[Sample, ...]:
@@ -132,14 +110,7 @@ def _without(problem: Problem, solution: Solution,
     aims, samples = _aims(problem, solution.tone), problem.evidence.bars + coloured_samples(problem)
     fits = (_fitted(problem, solution.balance, solution.tone, [sample for sample in samples if sample.name != name],
                     aims) for name in names)
-    return [(matrix_of_entries(entries), _sectors(hues, problem.luma)) for entries, hues, _ in fits]
-
-
-def _sectors(hues: np.ndarray, luma: tuple[float, float]) -> HueSectors:
-    """Of turns in degrees, then log gains, at :data:`HUES_DEG`."""
-    count = len(HUES_DEG)
-    return HueSectors(tuple(HUES_DEG.tolist()), tuple(hues[:count].tolist()), tuple(np.exp(hues[count:]).tolist()),
-                      *luma)
+    return [(matrix_of_entries(entries), sectors_at(HUES_DEG, hues, problem.luma)) for entries, hues, _ in fits]
 
 
 def _aims(problem: Problem, tone: ToneCurve | None) -> dict[str, np.ndarray]:

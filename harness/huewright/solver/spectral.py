@@ -33,19 +33,17 @@ from huewright.models.refusals import NoSpectra, TargetsNotColours
 from huewright.reference import apply_chain
 from huewright.solver.chain import Balance
 from huewright.solver.evidence import Sample
-from huewright.solver.fit import Fit, Held, with_held
+from huewright.solver.fixed_hues import sectors_at, solution_of
 from huewright.solver.hues import unfolded
 from huewright.solver.likely import WAVELENGTHS_NM, likely_response, sample_reflectances
 from huewright.solver.linear import (
     before_tone,
     linear_pairs,
     matrix_entries,
-    matrix_names,
     matrix_of_entries,
     signal_weights,
     white_preserving_matrix,
 )
-from huewright.solver.model import Model
 from huewright.solver.problem import Problem, Solution, rounded
 from huewright.solver.sectors import judge_light, solve_levels
 
@@ -58,7 +56,6 @@ ROUNDS = 3
 DARK = 0.002                 # light below which a sample is left out
 SHOWN = (0.03, 1.0)          # signal within which a sample's own colour is shown well
 OFF_COLOUR = 2.0             # CIEDE2000 of chips' and bars' targets from the card's own colours, in the mean
-STEP = 1e-5
 
 
 def solve_spectral_sectors(problem: Problem) -> Solution:
@@ -73,27 +70,11 @@ def solve_spectral_sectors(problem: Problem) -> Solution:
     judge_light(problem, balance, tone)
     world = _World(problem)
     bars, chips = problem.evidence.bars, problem.evidence.chips
-    entries, hues, folded = world.answer(balance, tone, bars, chips)
-    entries, hues = rounded(entries, 9), rounded(hues, 7)
-    slopes = np.empty((len(entries) + len(hues), 3 * len(bars + chips)))
-    for column in range(slopes.shape[1]):
-        shift = STEP * np.eye(slopes.shape[1])[column].reshape(-1, 3)
-        moved = [replace(sample, mean=sample.mean + by) for sample, by in zip(bars + chips, shift, strict=True)]
-        at = natural + STEP * levels.response[:, column] if column < 3 * len(bars) else natural
-        again = world.answer(model.balance(at), model.tone(at), moved[:len(bars)], moved[len(bars):])
-        slopes[:, column] = (np.concatenate(again[:2]) - np.concatenate([entries, hues])) / STEP
-    held = Held(matrix_names(), entries, slopes[:len(entries)], matrix_of_entries)
-    colour = held.colour(entries)
-    joint = Model(problem.chain, bars + chips, replace(model.layout, hues_deg=tuple(HUES_DEG.tolist())),
-                  problem.settings, colour)
-    unknowns = np.concatenate([natural, hues])
-    response = np.zeros((len(unknowns), slopes.shape[1]))
-    response[:len(natural), :levels.response.shape[1]] = levels.response
-    response[len(natural):] = slopes[len(entries):]
-    fit = Fit(unknowns, np.empty(0), joint.misses(unknowns, joint.whitening(unknowns)), levels.condition,
-              levels.at_bounds + (("hue_order",) if folded else ()), levels.evaluations, response)
-    return Solution("spectral-sectors", balance, colour, tone=tone, sectors=joint.sectors(unknowns), model=joint,
-                    fit=with_held(fit, bars + chips, held))
+
+    def answer(at: np.ndarray, read: Sequence[Sample]) -> tuple[np.ndarray, np.ndarray, bool]:
+        return world.answer(model.balance(at), model.tone(at), read[:len(bars)], read[len(bars):])
+
+    return solution_of(problem, "spectral-sectors", HUES_DEG, bars + chips, answer, model, levels, natural)
 
 
 def spectral_without(problem: Problem, solution: Solution, index: int) -> tuple[tuple[Operation, ...], HueSectors]:
@@ -101,14 +82,7 @@ def spectral_without(problem: Problem, solution: Solution, index: int) -> tuple[
     chips = problem.evidence.chips
     entries, hues, _ = _World(problem).answer(solution.balance, solution.tone, problem.evidence.bars,
                                               chips[:index] + chips[index + 1:])
-    return matrix_of_entries(entries), _sectors(hues, problem.luma)
-
-
-def _sectors(hues: np.ndarray, luma: tuple[float, float]) -> HueSectors:
-    """Of turns in degrees, then log gains, at :data:`HUES_DEG`."""
-    count = len(HUES_DEG)
-    return HueSectors(tuple(HUES_DEG.tolist()), tuple(hues[:count].tolist()), tuple(np.exp(hues[count:]).tolist()),
-                      *luma)
+    return matrix_of_entries(entries), sectors_at(HUES_DEG, hues, problem.luma)
 
 
 class _World:
@@ -168,7 +142,7 @@ class _World:
         if not len(arriving):
             return 1.0
         luma = self.problem.luma
-        landed = apply_chain((_sectors(hues, luma),), from_ycbcr(arriving, luma))
+        landed = apply_chain((sectors_at(HUES_DEG, hues, luma),), from_ycbcr(arriving, luma))
         asked = from_ycbcr(np.column_stack([to_ycbcr(landed, luma)[:, 0], aimed]), luma)
         off = float(np.mean(delta_e(landed, asked, self.problem.display.name)))
         return 1 / (1 + (off / FAR_OFF) ** 2)
