@@ -98,7 +98,8 @@ def _say_cautions(result: SceneResult) -> None:
     shown = max(SHOWN, sum(one in result.flashing for one in sorted_ones))     # which come first, and are all said
     for one in sorted_ones[:shown]:
         names = list(dict.fromkeys(about[one]))
-        caution(one, f"{', '.join(names[:3])}{f' and {len(names) - 3} more' if len(names) > 3 else ''}: ")
+        of = f"{', '.join(names[:3])}{f' and {len(names) - 3} more' if len(names) > 3 else ''}: "
+        caution(one, "" if getattr(one, "shot", "") else of)     # which it says itself
     if len(sorted_ones) > shown:
         caution(f"and {len(sorted_ones) - shown} more in {result.page}")
     if any(kind == "render" for kind, _ in now):
