@@ -35,6 +35,7 @@ from huewright.solver.hues import WIDEST_GAP_DEG, direct
 from huewright.solver.intervals import landing_errors
 from huewright.solver.model import sigma_points
 from huewright.solver.problem import Problem, Solution, set_up
+from huewright.solver.results import _grain
 from huewright.solver.sectors import solve_levels
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
 from huewright_kernels.ops import Matrix, Transfer
@@ -230,3 +231,14 @@ def test_the_error_of_what_check_patches_gain_is_what_readings_make_of_it(card: 
         variance += (slope * max(errors)) ** 2
     told = solve(reading, card, FOOTAGE, asked).diagnostics.check_delta_e_gain_standard_error
     assert told == pytest.approx(np.sqrt(variance), rel=0.05)
+
+
+def test_what_makes_it_uncertain_is_told_by_the_readings_own_noise(card: Card) -> None:
+    """Each pixel's variance over their number, against the square of the standard error: worked by hand."""
+    spread = np.diag([4e-6, 4e-6, 4e-6])
+    reading = simulated_take(card, np.random.default_rng(4), Spread()).reading
+    for error, share in ((2e-4, 1.0), (2e-3, 0.01)):
+        patches = tuple(dataclasses.replace(patch, covariance=tuple(map(tuple, spread.tolist())), count=100.0,
+                                            standard_error=(error,) * 3) for patch in reading.patches)
+        problem = set_up(dataclasses.replace(reading, patches=patches), card, FOOTAGE, SolveSettings())
+        assert _grain(problem) == pytest.approx(share)

@@ -166,6 +166,12 @@ def test_an_uncertain_proof_that_is_off_target_says_only_that() -> None:
     assert "known no better" not in verdict_words(off)
 
 
+def test_more_frames_are_advised_against_noise_alone() -> None:
+    noisy, lit = (sentence(Uncertain((Miss("a", "hue_deg", 0.95),), LIMITS, grain)) for grain in (0.6, 0.002))
+    assert "more frames of the card, a larger card in frame or more even light on it would help" in noisy
+    assert "more frames of this take would not help" in lit
+
+
 def test_frames_that_are_only_near_are_said_to_be() -> None:
     near = proof("within-limits", cautions=(RenderedNear(cautions.PatchApart("red", 0.004, 0.001)),))
     assert "with what is near this correction" in basis_words(near)

@@ -256,10 +256,11 @@ class OffTarget(Caution, frozen=True):
 
 class Uncertain(Caution, frozen=True):
     """Half of the 95 % interval by which noise, and what is known of the light, may carry each of these beyond the
-    limits."""
+    limits; ``grain``, the share of the readings' variances that single pixels' noise has, tells which of them it is."""
 
     misses: tuple[Miss, ...]
     limits: Limits
+    grain: Share = 1.0
 
 
 class ChipsGuessed(Caution, frozen=True):

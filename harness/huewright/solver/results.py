@@ -216,7 +216,7 @@ def _cautions(problem: Problem, patches: tuple[PatchResult, ...], told: Diagnost
         said.append(cautions.PrimariesAssumed(footage.encoding, footage.primaries, footage.primaries_implied))
     said += look_cautions(problem.footage)
     said += _as_asked(problem, patches)
-    said += _off_target(patches, problem.settings)
+    said += _off_target(patches, problem)
     drove = problem.evidence.bars + problem.evidence.chips
     if not any(sample.name in problem.reference for sample in drove):
         said.append(cautions.CardUnmeasured())
@@ -286,8 +286,9 @@ def _as_asked(problem: Problem, patches: tuple[PatchResult, ...]) -> list[Cautio
     return said
 
 
-def _off_target(patches: tuple[PatchResult, ...], settings: SolveSettings) -> list[Caution]:
+def _off_target(patches: tuple[PatchResult, ...], problem: Problem) -> list[Caution]:
     """Used patches that miss, and those whose intervals reach beyond the limits."""
+    settings = problem.settings
     missing: list[cautions.Miss] = []
     uncertain: list[cautions.Miss] = []
     for row in patches:
@@ -305,7 +306,17 @@ def _off_target(patches: tuple[PatchResult, ...], settings: SolveSettings) -> li
                 uncertain.append(cautions.Miss(row.name, quantity, significant(INTERVAL * error)))
     limits = limits_of(settings)
     return [*([cautions.OffTarget(tuple(missing), limits)] if missing else []),
-            *([cautions.Uncertain(tuple(uncertain), limits)] if uncertain else [])]
+            *([cautions.Uncertain(tuple(uncertain), limits, _grain(problem))] if uncertain else [])]
+
+
+def _grain(problem: Problem) -> float:
+    """Of the readings' variances the share that single pixels' noise has, in the median of used patches and channels:
+    as if each pixel's were its own, which is less than it is where pixels go together."""
+    used = {sample.name for sample in problem.evidence.bars + problem.evidence.chips}
+    shares = [np.diag(patch.covariance) / patch.count / np.square(patch.standard_error)
+              for patch in problem.reading.patches if patch.name in used]
+    share: float = significant(min(float(np.median(shares)), 1.0))
+    return share
 
 
 def limits_of(settings: SolveSettings) -> cautions.Limits:

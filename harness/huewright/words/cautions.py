@@ -9,6 +9,7 @@ from huewright.words.reasons import number_words, reason_words
 from huewright.words.sentence import duration_words, percent_words, sentence
 
 DEFER = "check against the delivery specification and with the person responsible for the delivery"
+LEAST_GRAIN = 0.1       # of the variance: below, noise is not what makes it uncertain
 _UNITS = {"hue_deg": (1.0, "degrees"), "radius": (100.0, "% of radius"), "level_ire": (1.0, "IRE")}
 _EXPORT_LIMITS = {"picture-like": "in the mean over picture-like colours", "random": "in the mean over random colours",
                  "in-gamut": "at worst over colours inside the display's gamut",
@@ -231,8 +232,11 @@ def _(item: cautions.OffTarget) -> str:
 
 @sentence.register
 def _(item: cautions.Uncertain) -> str:
-    return (f"noise and uneven light leave these uncertain by (95 % interval): {_misses(item.misses)} "
-            f"({_limits(item.limits)}); more frames of the card, or a larger card in frame, would help")
+    cure = ("more frames of the card, a larger card in frame or more even light on it would help"
+            if item.grain >= LEAST_GRAIN else
+            "hardly any of it is noise, so more frames of this take would not help; more even light on the card, and "
+            "less that it mirrors, may")
+    return f"these are uncertain by (95 % interval): {_misses(item.misses)} ({_limits(item.limits)}); {cure}"
 
 
 def _misses(misses: Sequence[cautions.Miss]) -> str:

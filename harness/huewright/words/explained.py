@@ -56,7 +56,8 @@ EXPLAINED: dict[type[Caution], str] = {
     c.TargetsAsked: "Levels, fractions or hues of your own. Colours are compared with the card's references all the "
     "same, so their differences hold what you asked for.",
     c.Uncertain: "Noise, light and the survey's own corrections leave it open whether the patch is within the limits. "
-    "More frames of the card, or a larger card in frame, narrow it.",
+    "More frames of the card, or a larger card in frame, narrow what noise does; what is not known of uneven and "
+    "of mirrored light is the same in all frames of a take.",
     c.VeilTakenOff: "Light was added all over the card. If the card mirrored it, the shots are right without it. If "
     "the lens flared, the shots have it too, and their blacks stay lifted. See `huewright help card-lies`.",
     c.ChecksWorse: "Colours that the solve never saw got worse than exposure and balance alone would leave them. Chips "
