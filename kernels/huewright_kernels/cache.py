@@ -1,10 +1,11 @@
 """Compiled code on disk: one folder for each set of kernel sources, library versions and processor.
 
-Numba's own cache notices only changes of the file that holds an entry point, not of the files it calls, so
-the folder's name carries a hash of everything that the machine code depends on. Writing is numba's: to a
-temporary file, then renamed, so that processes may start at once. Where the user's cache folder cannot be
-written, a private folder under the system's temporary one serves; it begins with what the user's folder holds, so
-that a warm folder is of use though it is read-only. Where nothing can be written, code is compiled for the process.
+Numba's own cache notices only changes of the file that holds an entry point, not of the files it calls, so the
+folder's name carries a hash of everything that the machine code depends on. Writing is numba's: to a temporary
+file, then renamed, so that processes may start at once; one compiles, the others wait and load that. Where the
+user's cache folder cannot be written, a private folder under the system's temporary one serves; it begins with
+what the user's folder holds, so that a warm folder is of use though it is read-only. Where nothing can be
+written, code is compiled for the process.
 """
 
 from __future__ import annotations
@@ -17,8 +18,9 @@ import stat
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import Any
 
@@ -28,10 +30,17 @@ import numba
 import numba.core.config
 import numpy
 
+try:
+    import fcntl
+except ImportError:
+    fcntl = None  # type: ignore[assignment]
+
 _SHARED = ("cache", "cubic", "elementary", "executor", "formats", "forms", "lanes", "planes")
 """Modules whose functions compiled code may hold, beside the operations and its own module (numba watches that)."""
 KEPT = 4
 """How many other folders (older sources, other processors) stay beside the one in use."""
+PATIENCE_S = 60.0
+"""How long a process waits for another that compiles the same; then it compiles for itself."""
 
 
 def key() -> str:
@@ -164,6 +173,31 @@ def _in_folder() -> Iterator[bool]:
         numba.core.config.CACHE_DIR = before
 
 
+@contextmanager
+def _alone(name: str) -> Iterator[None]:
+    """No other process compiles ``name`` into our folder meanwhile, as far as the system can lock files there."""
+    place = folder()
+    handle = None
+    if fcntl is not None and place is not None:
+        lock = place / f".{name}.lock"
+        with suppress(OSError):
+            handle = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            end = time.monotonic() + PATIENCE_S
+            while time.monotonic() < end:
+                try:
+                    fcntl.lockf(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    break
+                except (BlockingIOError, PermissionError):      # what POSIX lets a system answer where another has it
+                    time.sleep(0.05)
+    try:
+        yield
+    finally:
+        if handle is not None:
+            with suppress(OSError):
+                lock.unlink()
+            os.close(handle)      # which lets the lock go; who waited finds the code on disk
+
+
 def entry(signature: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """Compiles a function that Python calls, with everything it inlines, on its first call; cached on disk.
 
@@ -209,7 +243,7 @@ class Entry:
     def _from_folder(self) -> Any:
         """Loaded from the disk, or compiled and kept there; None where what lies there can't be read, however often it
         is made anew (a file that was cut short by a full disk or a loss of power is made anew)."""
-        with _in_folder() as cached:
+        with _in_folder() as cached, nullcontext() if self.on_disk() else _alone(self.__name__):
             for _ in range(2) if cached else ():
                 try:
                     return self._compile(cached=True)

@@ -465,7 +465,7 @@ def _measure(rgb, corners, feather, clip_low, clip_high, mean, covariance, noise
     # Moments of 1, x, y, r, g, b about a corner of the box and the first pixel's colour, for precision.
     moments = np.zeros((6, 6))
     origin = np.zeros(3)
-    n = 0
+    n = np.int64(0)      # a literal 0 would have all that takes it compiled twice
     total = 0.0
     beyond = np.zeros(3)
     for y in range(y0, y1):

@@ -120,7 +120,9 @@ def _label(picture, strength, threshold, least, most):  # type: ignore[no-untype
             if count == room:
                 room *= 2
                 longer, parents = np.empty((room, 3), np.int32), np.empty(room, np.int32)
-                longer[:count], parents[:count] = run[:count], parent[:count]
+                for k in range(count):
+                    longer[k, 0], longer[k, 1], longer[k, 2] = run[k, 0], run[k, 1], run[k, 2]
+                    parents[k] = parent[k]
                 run, parent = longer, parents
             run[count, 0], run[count, 1], run[count, 2] = y, first, x
             parent[count] = count
@@ -198,5 +200,6 @@ def _label(picture, strength, threshold, least, most):  # type: ignore[no-untype
             colour[at, 1] += green
             colour[at, 2] += blue
     for at in range(good):
-        colour[at] /= area[at]
+        for c in range(3):      # the row at once would take two seconds to compile
+            colour[at, c] /= area[at]
     return centre, shape, area, colour, where

@@ -186,7 +186,8 @@ def _sides(inner, outer, inside, area):  # type: ignore[no-untyped-def]
         m = 0
         for i in range(n):
             if area[i] == k and inside[i]:
-                within[m], without[m] = inner[i], outer[i]
+                for c in range(3):
+                    within[m, c], without[m, c] = inner[i, c], outer[i, c]
                 m += 1
         if m == 0:
             continue
@@ -195,7 +196,8 @@ def _sides(inner, outer, inside, area):  # type: ignore[no-untyped-def]
             step[c] = np.median(within[:m, c]) - np.median(without[:m, c])
         for i in range(n):
             if area[i] == k:
-                difference[i] = step
+                for c in range(3):
+                    difference[i, c] = step[c]
         noises[k] = np.median(np.abs(within[1:m] - within[:m - 1]).ravel()) if m > 1 else 0.0
     return difference, noises
 

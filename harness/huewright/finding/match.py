@@ -127,16 +127,14 @@ def _vote(pairs, centre, root, whiten, colour,  # type: ignore[no-untyped-def]
     maps = np.zeros((tried, 2, 3))
     lowest = 0
     m = len(first)
-    step_card = np.empty((m, 2))
     ahead_card = np.empty((m, 2))
     ahead_size, behind_size = np.empty(m), np.empty(m)
     for q in range(m):
         a, b = first[q], second[q]
         sx, sy = card_centre[b, 0] - card_centre[a, 0], card_centre[b, 1] - card_centre[a, 1]
-        step_card[q] = sx, sy
         ax = card_whiten[a, 0, 0] * sx + card_whiten[a, 0, 1] * sy
         ay = card_whiten[a, 1, 0] * sx + card_whiten[a, 1, 1] * sy
-        ahead_card[q] = ax, ay
+        ahead_card[q, 0], ahead_card[q, 1] = ax, ay      # a row at a time takes seconds to compile
         ahead_size[q] = np.sqrt(ax * ax + ay * ay)
         bx = card_whiten[b, 0, 0] * sx + card_whiten[b, 0, 1] * sy
         by = card_whiten[b, 1, 0] * sx + card_whiten[b, 1, 1] * sy
@@ -221,8 +219,8 @@ def _vote(pairs, centre, root, whiten, colour,  # type: ignore[no-untyped-def]
             score = hits * agreement
             if score > best[lowest]:
                 best[lowest] = score
-                maps[lowest, 0] = m00, m01, m02
-                maps[lowest, 1] = m10, m11, m12
+                maps[lowest, 0, 0], maps[lowest, 0, 1], maps[lowest, 0, 2] = m00, m01, m02
+                maps[lowest, 1, 0], maps[lowest, 1, 1], maps[lowest, 1, 2] = m10, m11, m12
                 lowest = int(np.argmin(best))
     return maps, best
 
@@ -265,7 +263,10 @@ def match_patches(blobs: Blobs, stars: Constellation, homography: np.ndarray) ->
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _matched(homography, card_centre, card_area, where, area, centre):  # type: ignore[no-untyped-def]
     count, height, width = len(card_area), where.shape[0], where.shape[1]
-    determinant = abs(np.linalg.det(homography))
+    h = homography
+    determinant = abs(h[0, 0] * (h[1, 1] * h[2, 2] - h[1, 2] * h[2, 1])
+                      - h[0, 1] * (h[1, 0] * h[2, 2] - h[1, 2] * h[2, 0])
+                      + h[0, 2] * (h[1, 0] * h[2, 1] - h[1, 1] * h[2, 0]))
     matched = np.full(count, -1, np.int64)
     off = np.empty(count)
     for c in range(count):
@@ -300,7 +301,8 @@ def _fit(source: np.ndarray, target: np.ndarray) -> np.ndarray | None:
         return cv2.findHomography(source, target, 0)[0]
     design = np.column_stack([source, np.ones(len(source))])
     solution, _, rank, _ = np.linalg.lstsq(design, target, rcond=None)
-    return None if rank < 3 else np.vstack([solution.T, [0, 0, 1.0]])
+    # In rows, as cv2's are: what is compiled would be compiled for columns too.
+    return None if rank < 3 else np.ascontiguousarray(np.vstack([solution.T, [0, 0, 1.0]]))
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

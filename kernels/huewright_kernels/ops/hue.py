@@ -87,7 +87,8 @@ def _check(p, counts):
     return 6 if p[KR] + p[KB] >= 1.0 else 0
 
 
-SMALLEST_TABLE, LARGEST_TABLE = 1024, 65536
+SMALLEST_TABLE, DOUBLINGS = 1024, 6
+LARGEST_TABLE = SMALLEST_TABLE << DOUBLINGS
 HUE_BOUND_DEG, GAIN_BOUND = 0.001, 1e-5
 
 
@@ -163,10 +164,11 @@ def pack_hue_sectors(p_at, counts_at, table_at, q_at, out_at):
         slopes[k] = periodic_slope(sectors, mapped, n, k, 360.0, 360.0)
         slopes[n + k] = periodic_slope(sectors, offset(sectors, 2 * n), n, k, 360.0, 0.0)
     size = SMALLEST_TABLE
-    worst_deg, worst_gain = hue_table(sectors, slopes, n, size, q)
-    while size < LARGEST_TABLE and (worst_deg > HUE_BOUND_DEG or worst_gain > GAIN_BOUND):
-        size *= 2
+    for doubled in range(DOUBLINGS + 1):      # one call, for each would be compiled
+        size = SMALLEST_TABLE << doubled
         worst_deg, worst_gain = hue_table(sectors, slopes, n, size, q)
+        if worst_deg <= HUE_BOUND_DEG and worst_gain <= GAIN_BOUND:
+            break
     kr, kb = p[KR], p[KB]
     kg = 1.0 - kr - kb
     q[0], q[1], q[2] = kr, kg, kb
