@@ -29,6 +29,7 @@ import OpenImageIO as oiio  # noqa: N813  (the name its documentation uses)
 
 from huewright.errors import InputError
 from huewright.frames.attributes import who_in_movie
+from huewright.frames.colours_said import Said, said_in_tags
 from huewright.frames.decoding import Decoder, reason
 from huewright.frames.layout import Layout, layout_of, planes_of
 from huewright.frames.picture import Frame, Header, Metadata
@@ -144,6 +145,10 @@ class MovieTake(Take):
     @property
     def tags(self) -> Tags:
         return self.movie.tags
+
+    @property
+    def colours_said(self) -> Said | None:
+        return said_in_tags(self.movie.tags)
 
     @property
     def code_range(self) -> str:

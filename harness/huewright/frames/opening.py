@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from huewright.frames.sequence import parse_sequence
+from huewright.frames.sequence import PICTURE_SUFFIXES, parse_sequence
 from huewright.frames.take import Take
 
-_PLAIN = (".exr", ".dpx", ".tif", ".tiff", ".png", ".jpg", ".jpeg", ".cin")
+_PLAIN = tuple(PICTURE_SUFFIXES)
 
 
 def open_take(text: Path | str) -> Take:

@@ -19,7 +19,7 @@ import OpenImageIO as oiio  # noqa: N813  (the name its documentation uses)
 
 from huewright.errors import InputError, printable
 from huewright.files import NotWrittenError, whole_file
-from huewright.frames import luminance
+from huewright.frames import luminance, photos
 from huewright.frames.dpx import DpxPicture, new_dpx, read_dpx, reason, why_not, write_dpx
 from huewright.frames.structure import (
     Change,
@@ -162,6 +162,10 @@ class Frame:
 def read_frame(path: Path | str) -> Frame:
     """The picture at ``path``; :class:`InputError` with one sentence if it is missing, damaged or not R, G, B."""
     path = Path(path)
+    if path.suffix.lower() in photos.SUFFIXES:
+        _check_readable(path)
+        spec, codes, bits = photos.read(path)
+        return _frame(spec, scaled(codes, bits), ("R", "G", "B"), bits, Metadata(spec, lossy=True))
     try:
         source, part = _open(path)
     except _SmallerChannelsError:
@@ -263,6 +267,9 @@ def read_attributes(path: Path | str) -> dict[str, Any]:
 
 def _described(path: Path) -> oiio.ImageSpec:
     """What the header says, before anything is turned."""
+    if path.suffix.lower() in photos.SUFFIXES:
+        _check_readable(path)
+        return photos.described(path)
     try:
         source, _ = _open(path)
     except _SmallerChannelsError:
@@ -370,14 +377,18 @@ class _SmallerChannelsError(InputError):
     """Of an EXR file that OpenImageIO doesn't read, for channels of part of the size: luminance and chroma."""
 
 
-def _open(path: Path) -> tuple[oiio.ImageInput, int]:
-    """The file, and the part of it that holds the colours, at which it stands."""
+def _check_readable(path: Path) -> None:
     if not path.is_file():
         raise InputError(f"{path}: there is no such picture file; check the path")
     try:
         open(path, "rb").close()
     except OSError as error:      # said by the system: libraries have no one word for it
         raise InputError(f"{path}: cannot be read ({error.strerror or error}); see whose the file is") from None
+
+
+def _open(path: Path) -> tuple[oiio.ImageInput, int]:
+    """The file, and the part of it that holds the colours, at which it stands."""
+    _check_readable(path)
     strange = why_not(path)
     if strange:
         raise InputError(f"{path}: this DPX file is of a kind that is not read here, for {strange}; write it anew "

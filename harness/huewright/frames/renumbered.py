@@ -8,6 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from huewright.errors import InputError
+from huewright.frames.colours_said import Said
 from huewright.frames.dpx import DpxPicture
 from huewright.frames.picture import Frame, Header
 from huewright.frames.tags import Tags
@@ -103,6 +104,10 @@ class Renumbered(Take):
     @property
     def who(self) -> dict[str, str]:
         return self.take.who
+
+    @property
+    def colours_said(self) -> Said | None:
+        return self.take.colours_said
 
     @property
     def pixel_aspect(self) -> float:

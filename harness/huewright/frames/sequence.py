@@ -17,14 +17,16 @@ from typing import Any
 
 from huewright.errors import InputError
 from huewright.files import sha256
+from huewright.frames import photos
 from huewright.frames.attributes import code_said, rate_said, who_said
+from huewright.frames.colours_said import Said, said_in_attributes
 from huewright.frames.dpx import DpxPicture, read_dpx
 from huewright.frames.picture import Frame, Header, frame_around, read_attributes, read_frame, read_header
 from huewright.frames.take import Take
 from huewright.frames.timecode import count_of, text_of
 
 # What a folder is searched for; anything that OpenImageIO reads may be named by a pattern.
-PICTURE_SUFFIXES = frozenset({".exr", ".dpx", ".tif", ".tiff", ".png", ".cin", ".jpg", ".jpeg"})
+PICTURE_SUFFIXES = frozenset({".exr", ".dpx", ".tif", ".tiff", ".png", ".cin", ".jpg", ".jpeg", *photos.SUFFIXES})
 MOVIE_SUFFIXES = frozenset({".mov", ".mp4", ".m4v", ".mkv", ".webm", ".mxf", ".avi", ".ts", ".mts", ".m2ts", ".mpg",
                             ".mpeg", ".vob", ".3gp", ".3g2", ".ogv", ".wmv", ".asf", ".flv", ".f4v", ".nut", ".y4m",
                             ".dv", ".gxf"})
@@ -136,6 +138,10 @@ class FrameSequence(Take):
     @property
     def who(self) -> dict[str, str]:
         return who_said(self._attributes)
+
+    @property
+    def colours_said(self) -> Said | None:
+        return said_in_attributes(self._attributes)
 
     @property
     def rate(self) -> Fraction | None:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Self
 from huewright.errors import InputError
 
 if TYPE_CHECKING:
+    from huewright.frames.colours_said import Said
     from huewright.frames.dpx import DpxPicture
     from huewright.frames.picture import Frame, Header
     from huewright.frames.tags import Tags
@@ -119,6 +120,11 @@ class Take(ABC):
     def who(self) -> dict[str, str]:
         """What its files say of the camera, by the names of :data:`huewright.frames.attributes.WHO`."""
         return {}
+
+    @property
+    def colours_said(self) -> Said | None:
+        """What its files say of their own colours; None where they say nothing."""
+        return None
 
     @property
     def pixel_aspect(self) -> float:

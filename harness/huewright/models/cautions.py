@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal, Union
 import msgspec
 
 from huewright.models.coded import Coded
-from huewright.models.footage import Range
+from huewright.models.footage import Range, SaidBy
 from huewright.models.reasons import AnyPatchReason
 from huewright.models.record import Count, Frame, Name, Number, Positive, Share
 from huewright.models.shots import AnySign
@@ -154,6 +154,24 @@ class PrimariesAssumed(Caution, frozen=True):
     encoding: str
     assumed: str
     implied: tuple[str, ...]
+
+
+class ColoursSaidOtherwise(Caution, frozen=True):
+    """The files say, ``by`` a profile or the like, that their colours are other than declared: of other ``primaries``
+    (x and y of red, green, blue and white; empty: of no others), ``name`` where a standard has them, or of another
+    ``transfer`` ("": of no other).
+
+    declared, encoding  the primaries and the transfer that were taken: of the light, or, ``shown``, of the display that
+                        the picture is said to be made for, and its name
+    """
+
+    by: SaidBy
+    name: str
+    primaries: tuple[float, ...]
+    transfer: str
+    declared: str
+    encoding: str
+    shown: bool
 
 
 class DeclarationDoubted(Caution, frozen=True):

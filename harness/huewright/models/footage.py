@@ -16,11 +16,13 @@ if TYPE_CHECKING:      # plain text to those who declare them; the choices are f
     Range = str
     LookInput = str
     Standing = str
+    SaidBy = str
 else:
     Range = Literal["full", "legal"]
     LookInput = Literal["log", "linear"]
     # What the bars say of the declared encoding and range.
     Standing = Literal["fits", "in doubt", "contradicted", "not checked"]
+    SaidBy = Literal["profile", "chromaticities", "code points", "tags"]
 # ITU-R BT.709-6 / BT.2100: black at 16 and nominal peak at 235 of 8 bits, scaled by 2^(n-8).
 LEGAL_BLACK, LEGAL_WHITE = 16.0, 235.0
 
@@ -29,6 +31,19 @@ def legal_levels(bits: int) -> tuple[float, float]:
     """Legal black and white as fractions of the full scale 2^bits - 1 of an integer file."""
     scale = float(2 ** (bits - 8)) / float(2**bits - 1)
     return LEGAL_BLACK * scale, LEGAL_WHITE * scale
+
+
+@dataclass(frozen=True)
+class ColoursSaid:
+    """What files say of their own colours, ``by`` an ICC profile, attributes, or code points of ITU-T H.273.
+
+    primaries  x and y of red, green, blue and white; empty where they aren't said
+    transfer   in the words of :data:`huewright.frames.tags.TRANSFER_NAMES`, or ""
+    """
+
+    by: SaidBy
+    primaries: tuple[float, ...] = ()
+    transfer: str = ""
 
 
 @dataclass(frozen=True)
@@ -45,6 +60,7 @@ class Footage:
                    ``primaries`` was taken instead
     look_baked     of a look that had to be sampled, how far that is from its file; 0: it is computed step by step
     look_ways_apart  of a look whose lattice names no interpolation, how far the two ways of reading it are apart
+    said           what the files say of their own colours, None where they say nothing
     look           an operation applied instead of the display transfer, or None; it expects log when
                    ``look_input`` is "log", else linear
     """
@@ -60,6 +76,7 @@ class Footage:
     primaries_implied: tuple[str, ...] = ()
     look_baked: Positive = 0.0
     look_ways_apart: Positive = 0.0
+    said: ColoursSaid | None = None
 
     def to_code_float(self) -> tuple[Operation, ...]:
         """Operations from file code values (integer files scaled to 0..1) to expanded code values."""
@@ -74,4 +91,5 @@ class Footage:
         return self.to_code_float() + self.decode
 
 
-__all__ = ["RANGES", "THROUGH_LOOK", "Footage", "LookInput", "Range", "Standing", "legal_levels"]
+__all__ = ["RANGES", "THROUGH_LOOK", "ColoursSaid", "Footage", "LookInput", "Range", "SaidBy", "Standing",
+           "legal_levels"]

@@ -11,6 +11,7 @@ from huewright_kernels.ops import Operation
 
 from huewright.colorimetry.declare import THROUGH_LOOK, look_cautions
 from huewright.colorimetry.display import BT709, from_ycbcr, hue_deg
+from huewright.colorimetry.said import said_otherwise
 from huewright.colorimetry.targets import Target, delta_e, targets_for
 from huewright.models import cautions
 from huewright.models.cautions import Caution
@@ -214,6 +215,8 @@ def _cautions(problem: Problem, patches: tuple[PatchResult, ...], told: Diagnost
     if problem.footage.primaries_implied:
         footage = problem.footage
         said.append(cautions.PrimariesAssumed(footage.encoding, footage.primaries, footage.primaries_implied))
+    otherwise = said_otherwise(problem.footage, problem.display)
+    said += [] if otherwise is None else [otherwise]
     said += look_cautions(problem.footage)
     said += _as_asked(problem, patches)
     said += _off_target(patches, problem)

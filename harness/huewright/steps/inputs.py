@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,7 @@ from huewright.frames.opening import open_take
 from huewright.frames.sequence import frame_numbers
 from huewright.frames.take import Take, number_list
 from huewright.models.card import Card, load_card
-from huewright.models.footage import Footage
+from huewright.models.footage import ColoursSaid, Footage
 from huewright.models.survey import Survey, load_survey
 
 if TYPE_CHECKING:
@@ -82,8 +83,10 @@ def footage_from(take: Take | None = None, *, encoding: str, code_range: str | N
         code_range = "full" if take is None else take.code_range
     if bits is None:
         bits = 10 if take is None else take.code_bits
-    return declare_footage(encoding=encoding, range_=code_range, bits=bits, primaries=primaries, look=look,
-                           look_input=look_input, ocio_config=ocio_config)
+    declared = declare_footage(encoding=encoding, range_=code_range, bits=bits, primaries=primaries, look=look,
+                               look_input=look_input, ocio_config=ocio_config)
+    said = None if take is None else take.colours_said
+    return declared if said is None else replace(declared, said=ColoursSaid(said.by, said.primaries, said.transfer))
 
 
 def settings_from(*, targets: str = "vectorscope", fraction: float = 0.5, display: str = "bt709",

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from huewright.colorimetry.declare import look_cautions, range_caution
+from huewright.colorimetry.said import said_otherwise
 from huewright.errors import InputError
 from huewright.finding.find import Found, find_card
 from huewright.finding.grade import Judged, judge
@@ -199,6 +200,8 @@ def _survey_of(looked: Looked, card: Card, card_path: Path | str | None, footage
                        max_frames, by_hand, looked.washed)
     said: list[Caution] = [PrimariesAssumed(footage.encoding, footage.primaries, footage.primaries_implied)
             ] if footage.primaries_implied else []
+    otherwise = said_otherwise(footage)
+    said += [] if otherwise is None else [otherwise]
     said += look_cautions(footage)
     caution = range_caution(footage, floats=not looked.integers)
     return replace(survey, cautions=(*survey.cautions, *said, *([] if caution is None else [caution])))

@@ -124,6 +124,24 @@ def _(item: cautions.PrimariesAssumed) -> str:
 
 
 @sentence.register
+def _(item: cautions.ColoursSaidOtherwise) -> str:
+    by = {"profile": "ICC profile says", "chromaticities": "attribute chromaticities says",
+          "code points": "colour code points say", "tags": "tags say"}[item.by]
+    found = []
+    if item.primaries:
+        found.append("their primaries are {}".format(item.name or "red {:.3f}, {:.3f}, green {:.3f}, {:.3f} and blue "
+                                                     "{:.3f}, {:.3f}".format(*item.primaries[:6])))
+    if item.transfer:
+        found.append(f"their transfer is {item.transfer}")
+    taken = (f"as 'display' they are taken for a picture made for {item.encoding} ({item.declared})" if item.shown else
+             f"{item.encoding} and {item.declared} are declared")
+    encoding = item.transfer or ("srgb" if item.shown else item.encoding)
+    primaries = (item.name or "NAME") if item.primaries else item.declared
+    return (f"the files' {by} that {' and '.join(found)}, while {taken}: if the files are right, declare --encoding "
+            f"{encoding} --primaries '{primaries}'")
+
+
+@sentence.register
 def _(item: cautions.DeclarationDoubted) -> str:
     bent = f"(bars bent by {item.bent_ire:.1f} IRE; misfit {item.misfit:.0f}, up to {item.usual:.0f} is usual)"
     if item.rough:

@@ -11,6 +11,9 @@ EXPLAINED: dict[type[Caution], str] = {
     "the caution names what would fit. Only you know: `--trust-encoding` goes on at your word, and the page says so. "
     "With two bars the other patches' lightness is held beside them; without references a photograph of the card or "
     "its bars' levels say roughly what they reflect, which tells camera log from a picture, not one log from another.",
+    c.ColoursSaidOtherwise: "An ICC profile, an attribute, or a movie's tags name other primaries or another transfer "
+    "than you declared. Files are wrong about themselves now and then, so your word is taken; but if they are right, "
+    "every hue is off, and the card's chips on their targets don't show it on colours between them.",
     c.PrimariesAssumed: "The curve you named is published together with RGB primaries, and you named none. Levels do "
     "not care, hues do. Say `--primaries` once and the question is gone.",
     c.Edited: "The correction file is not as it was solved. It renders, but its residuals and intervals are of "

@@ -9,8 +9,8 @@ from huewright.models.cautions import Caution
 
 GROUPS: tuple[tuple[str, tuple[type[Caution], ...]], ...] = (
     ("What may make everything else wrong",
-     (c.OfAnotherCamera, c.DeclarationDoubted, c.PrimariesAssumed, c.Edited, c.OtherCardFile, c.RenderedNear,
-      c.FilesUnlike, c.MovieDoubted, c.LegalRangeOfFloats)),
+     (c.OfAnotherCamera, c.DeclarationDoubted, c.ColoursSaidOtherwise, c.PrimariesAssumed, c.Edited, c.OtherCardFile,
+      c.RenderedNear, c.FilesUnlike, c.MovieDoubted, c.LegalRangeOfFloats)),
     ("What may do harm, or is broken", (c.Flashing, c.NotFinite, c.BecameBroken, c.CameBroken)),
     ("What is not as it should be",
      (c.LightMayDiffer, c.TakeAfterShot, c.Interpolated, c.FollowsCamera, c.OffTarget, c.CardUnmeasured, c.FramesByHand,
