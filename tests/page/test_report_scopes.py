@@ -265,20 +265,19 @@ def test_graticules_follow_the_display(display, bar, white):
     assert ground.white == (None if white is None else pytest.approx(white, abs=2e-3))
 
 
-def test_the_ring_is_as_wide_as_the_limits(take):
+def test_the_ring_is_as_wide_as_the_limits(take, tmp_path):
     """Drawn at two limits, the ring's ink lies at the limit each time: found in the pixels of an empty tile."""
-    from huewright.report.closeup import Tile, draw_tile
+    from huewright.report.closeup import Tile, draw_tile, tile_panel
+    from huewright.report.sheet import Sheet
 
     patch = chips_of(take.proof.patches)[0]
     far = dataclasses.replace(patch, before=(0.5, -patch.target[1], -patch.target[2]), name="")
     for limit in (0.5, 1.0):
         tile = Tile(limit, limit / 50)
-        with style.drawing(style.DAY):
-            made = style.figure(400, 400)
-            axes = made.add_axes((0, 0, 1, 1))
-            draw_tile(axes, far, 0, None, style.DAY, tile)
-            made.canvas.draw()
-            pixels = np.asarray(made.canvas.buffer_rgba())[..., :3].astype(int)
+        sheet = Sheet(400, 400)
+        draw_tile(tile_panel(sheet, (0, 0, 400, 400), tile), far, 0, None, tile)
+        sheet.save(tmp_path / f"{limit}.png", style.DAY)
+        pixels = opened(tmp_path / f"{limit}.png", "RGB").astype(int)
         # Along a line at 45 degrees from the middle, clear of the strokes: the first dark pixel.
         half = pixels.shape[0] // 2
         steps = np.arange(8, half)

@@ -8,18 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from huewright.colorimetry.display import hue_deg, hue_difference_deg, to_ycbcr
 from huewright.models.proof import PatchProof
 from huewright.report.graticule import density
-from huewright.report.style import SMALL_PT, Palette
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+from huewright.report.marks import SIDES, WIDTH, foot, panel_head, point, signed
+from huewright.report.sheet import Panel, Sheet
+from huewright.report.style import SMALL_PT
 
 LEAST_HUE_SPAN_DEG, LEAST_RADIUS_SPAN = 4.0, 0.08
 CELLS = 72
@@ -70,65 +67,51 @@ def chip_cloud(patch: PatchProof, pixels: np.ndarray, weights: np.ndarray, luma:
     return 0.75 * density(counts, curve=4.0)     # a lighter ink: the marks have to stand out of the cloud
 
 
-def draw_tile(axes: Axes, patch: PatchProof, side: int, cloud: np.ndarray | None, palette: Palette,
-              tile: Tile = HOME) -> None:
-    """One chip's tile: its pixels, the ring of the limits, where it lies, and the 95 % interval of that."""
-    from huewright.report.marks import halo, lay, point, signed
-
+def draw_tile(panel: Panel, patch: PatchProof, side: int, cloud: np.ndarray | None, tile: Tile = HOME) -> None:
+    """One chip's tile: its pixels, the ring of the limits, where it lies, and the 95 % interval of that. ``panel``
+    reaches as far as the ``tile``."""
     reach = np.array([tile.hue_span_deg, tile.radius_span])
-    colour = (palette.before, palette.after)[side]
-    axes.set_xlim(-reach[0], reach[0])
-    axes.set_ylim(-reach[1], reach[1])
-    axes.set_xticks([])
-    axes.set_yticks([])
-    for spine in axes.spines.values():
-        spine.set_visible(False)
+    panel.rules(reach[1] * np.array([-0.5, 0.0, 0.5]), "thread", 0.45, z=1)
     for k in (-0.5, 0.0, 0.5):
-        axes.axvline(reach[0] * k, color=palette.thread, lw=0.45, zorder=1)
-        axes.axhline(reach[1] * k, color=palette.thread, lw=0.45, zorder=1)
+        panel.line([reach[0] * k] * 2, [-reach[1], reach[1]], "thread", 0.45, z=1)
     if cloud is not None:
-        lay(axes, cloud, (-reach[0], reach[0], -reach[1], reach[1]), palette.trace)
-    _home(axes, tile, palette)
+        panel.trace(cloud, lambda palette: palette.trace)
+    _home(panel, tile)
     hue, radius = (float(v) for v in error_from(patch, np.array((patch.before, patch.after)[side])))
     shown = np.array([hue, radius]) / reach
     inside = float(np.abs(shown).max()) <= 0.97
     if inside:
         if side:
-            _interval(axes, hue, radius, patch, colour)
-        point(axes, hue, radius, side, palette, size=3.0)
+            _interval(panel, hue, radius, patch, SIDES[side])
+        point(panel, hue, radius, side, size=3.0)
     else:                                    # out of the tile: an arrow at the rim says where to
         tip = shown / np.abs(shown).max() * 0.93
-        axes.annotate("", xy=tuple(tip * reach), xytext=tuple(tip * 0.72 * reach),
-                      arrowprops={"arrowstyle": "-|>", "color": colour, "lw": 1.3}, zorder=6)
+        panel.arrow(tip * 0.72 * reach, tip * reach, SIDES[side], 1.3, z=6)
     low = not inside and shown[1] > 0.4 * np.abs(shown).max()              # out of the arrow's way
     figures = f"{signed(hue, 1 + side)}°  {signed(100 * radius, 1 + side)} %"
-    for text, height, weight, ink in ((patch.name, -0.46 if low else 0.93, "bold", palette.ink),
-                                      (figures, -0.72 if low else 0.67, "normal", colour)):
-        axes.text(-0.95 * reach[0], height * reach[1], text, size=SMALL_PT, va="top", zorder=7, weight=weight,
-                  color=ink, path_effects=halo(palette))
+    for text, height, weight, ink in ((patch.name, -0.46 if low else 0.93, "bold", "ink"),
+                                      (figures, -0.72 if low else 0.67, "normal", SIDES[side])):
+        panel.text(-0.95 * reach[0], height * reach[1], text, ink, size=SMALL_PT, va="top", weight=weight, halo=True,
+                   z=7)
 
 
-def _home(axes: Axes, tile: Tile, palette: Palette) -> None:
+def _home(panel: Panel, tile: Tile) -> None:
     """The ring of the limits, and short strokes that point at it."""
-    from matplotlib.patches import Ellipse
-
-    axes.add_patch(Ellipse((0, 0), 2 * tile.hue_limit_deg, 2 * tile.radius_limit, fill=False, ec=palette.ink, lw=0.9,
-                           zorder=5))
-    for sign in (-1, 1):
-        for reach, limit, across in ((tile.hue_span_deg, tile.hue_limit_deg, True),
-                                     (tile.radius_span, tile.radius_limit, False)):
-            stroke = sign * (limit + reach * np.array([0.08, 0.26]))
-            axes.plot(*((stroke, [0, 0]) if across else ([0, 0], stroke)), color=palette.ink, lw=1.1, zorder=5)
+    panel.ellipse(2 * tile.hue_limit_deg, 2 * tile.radius_limit, edge="ink", face=None, width_pt=0.9, z=5)
+    for reach, limit, across in ((tile.hue_span_deg, tile.hue_limit_deg, True),
+                                 (tile.radius_span, tile.radius_limit, False)):
+        stroke = limit + reach * np.array([0.08, 0.26, np.nan])
+        strokes, middle = np.concatenate([-stroke, stroke]), np.zeros(6)
+        xs, ys = (strokes, middle) if across else (middle, strokes)
+        panel.line(xs, ys, "ink", 1.1, z=5)
 
 
-def _interval(axes: Axes, hue: float, radius: float, patch: PatchProof, colour: str) -> None:
+def _interval(panel: Panel, hue: float, radius: float, patch: PatchProof, colour: str) -> None:
     """Whiskers over the 95 % interval of where the chip lies, where the solve could state it."""
     if patch.hue_interval_deg is not None:
-        axes.plot([hue - patch.hue_interval_deg, hue + patch.hue_interval_deg], [radius, radius], color=colour, lw=1.6,
-                  zorder=6)
+        panel.line([hue - patch.hue_interval_deg, hue + patch.hue_interval_deg], [radius, radius], colour, 1.6, z=6)
     if patch.radius_interval is not None:
-        axes.plot([hue, hue], [radius - patch.radius_interval, radius + patch.radius_interval], color=colour, lw=1.6,
-                  zorder=6)
+        panel.line([hue, hue], [radius - patch.radius_interval, radius + patch.radius_interval], colour, 1.6, z=6)
 
 
 def closeup_height(count: int) -> int:
@@ -137,21 +120,23 @@ def closeup_height(count: int) -> int:
 
 
 def draw_closeups(clouds: Sequence[Mapping[str, np.ndarray]], patches: Sequence[PatchProof],
-                  palette: Palette, tile: Tile = HOME) -> Figure:
+                  tile: Tile = HOME) -> Sheet:
     """``clouds``: before and after, each chip's ink by its name."""
-    from huewright.report.marks import WIDTH, foot, panel_head
-    from huewright.report.style import figure
-
     chips = chips_of(patches)
     height = closeup_height(len(chips))
-    made = figure(WIDTH, height)
+    sheet = Sheet(WIDTH, height)
     for side, inks in enumerate(clouds):
-        panel_head(made, side, "Close-up of the chips", height, palette)
+        panel_head(sheet, side, "Close-up of the chips")
         for index, patch in enumerate(chips):
             row, column = divmod(index, COLUMNS)
-            axes = made.add_axes((side / 2 + (16 + 124 * column) / WIDTH, 1 - (40 + 118 * (row + 1) - 5) / height,
-                                  120 / WIDTH, 113 / height))
-            draw_tile(axes, patch, side, inks.get(patch.name), palette, tile)
-    foot(made, f"Tile ±{tile.hue_span_deg:g}° by ±{100 * tile.radius_span:g} %, ring {tile.hue_limit_deg:g}° by "
-               f"{100 * tile.radius_limit:g} %", height, palette)
-    return made
+            panel = tile_panel(sheet, (side * WIDTH / 2 + 16 + 124 * column, height - (40 + 118 * (row + 1) - 5), 120,
+                                       113), tile)
+            draw_tile(panel, patch, side, inks.get(patch.name), tile)
+    foot(sheet, f"Tile ±{tile.hue_span_deg:g}° by ±{100 * tile.radius_span:g} %, ring {tile.hue_limit_deg:g}° by "
+                f"{100 * tile.radius_limit:g} %")
+    return sheet
+
+
+def tile_panel(sheet: Sheet, box: tuple[float, float, float, float], tile: Tile) -> Panel:
+    return Panel(sheet, box, (-tile.hue_span_deg, tile.hue_span_deg), (-tile.radius_span, tile.radius_span),
+                 ground="sheet")

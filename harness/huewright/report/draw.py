@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,12 +12,9 @@ from huewright.colorimetry.shown import HDR
 from huewright.models.proof import PatchProof
 from huewright.reference import apply_chain
 from huewright.report.graticule import HIGH, LOW, code_10bit, colour_bars, standard_name
-from huewright.report.marks import SIDES, WIDTH, foot, halo, lay, panel_head, point
-from huewright.report.style import SMALL_PT, Palette, figure
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+from huewright.report.marks import SIDES, WIDTH, foot, panel_head, point
+from huewright.report.sheet import Panel, Sheet, ink_of, mixed
+from huewright.report.style import SMALL_PT, Palette
 
 WAVE_HEIGHT, VECTOR_HEIGHT = 330, 446
 EXTENT = 0.68                   # the vectorscope's edge in Cb and Cr: 100 % bars reach a radius of 0.596
@@ -60,124 +56,109 @@ def ground_of(display: str) -> Ground:
     return Ground(luma, known.bar_amplitude, f"{name}, {display.upper()}", white)
 
 
-def draw_waveform(traces: list[np.ndarray], view: View, patches: Sequence[PatchProof], ground: Ground,
-                   palette: Palette) -> Figure:
-    made = figure(WIDTH, WAVE_HEIGHT)
+def draw_waveform(traces: list[np.ndarray], view: View, patches: Sequence[PatchProof], ground: Ground) -> Sheet:
+    sheet = Sheet(WIDTH, WAVE_HEIGHT)
     for side, trace in enumerate(traces):
-        panel_head(made, side, f"Luma waveform, {view.title}", WAVE_HEIGHT, palette, view.names)
-        axes = _level_axes(made, side, 0.0, 1.0, palette, percent=True, codes=True, white=ground.white)
-        lay(axes, trace, (0, 1, LOW, HIGH), palette.trace)
+        panel_head(sheet, side, f"Luma waveform, {view.title}", view.names)
+        panel = _level_panel(sheet, side, 0.0, 1.0, percent=True, codes=True, white=ground.white)
+        panel.trace(trace, lambda palette: palette.trace)
         for patch in _bars(patches):
-            _level_mark(axes, view.across.get(patch.name), _measured(patch, side)[0], patch.target[0], side, palette,
+            _level_mark(panel, view.across.get(patch.name), _measured(patch, side)[0], patch.target[0], side,
                         patch.name, trace)
-    foot(made, f"{ground.standard}. Left percent, right 10-bit code", WAVE_HEIGHT, palette)
-    return made
+    foot(sheet, f"{ground.standard}. Left percent, right 10-bit code")
+    return sheet
 
 
-def draw_parade(traces: list[np.ndarray], view: View, patches: Sequence[PatchProof], ground: Ground,
-                 palette: Palette) -> Figure:
-    made = figure(WIDTH, WAVE_HEIGHT)
+def draw_parade(traces: list[np.ndarray], view: View, patches: Sequence[PatchProof], ground: Ground) -> Sheet:
+    sheet = Sheet(WIDTH, WAVE_HEIGHT)
     for side, trace in enumerate(traces):
-        panel_head(made, side, f"Parade, {view.title}", WAVE_HEIGHT, palette, view.names)
-        for channel, (letter, colour) in enumerate(zip("RGB", palette.rgb_inks, strict=True)):
-            axes = _level_axes(made, side, channel / 3, (channel + 1) / 3, palette, percent=channel == 0,
-                               codes=channel == 2, white=ground.white)
-            lay(axes, trace[channel], (0, 1, LOW, HIGH), (palette.sheet, _mix(palette.sheet, colour, 0.45), colour,
-                                                           _mix(colour, palette.ink, 0.55)))
-            axes.text(0.03, HIGH - 0.015, f"{letter}'", color=colour, weight="bold", va="top", zorder=6)
+        panel_head(sheet, side, f"Parade, {view.title}", view.names)
+        for channel, (letter, colour) in enumerate(zip("RGB", ("red", "green", "blue"), strict=True)):
+            panel = _level_panel(sheet, side, channel / 3, (channel + 1) / 3, percent=channel == 0, codes=channel == 2,
+                                 white=ground.white)
+            panel.trace(trace[channel], _channel_inks(colour))
+            panel.text(0.03, HIGH - 0.015, f"{letter}'", colour, weight="bold", va="top", z=6)
             for patch in _bars(patches):
                 value = from_ycbcr(_measured(patch, side), ground.luma)[channel]
-                _level_mark(axes, view.across.get(patch.name), float(value), patch.target[0], side, palette)
-    foot(made, "Left percent, right 10-bit code", WAVE_HEIGHT, palette)
-    return made
+                _level_mark(panel, view.across.get(patch.name), float(value), patch.target[0], side)
+    foot(sheet, "Left percent, right 10-bit code")
+    return sheet
 
 
-def draw_vectorscope(traces: list[np.ndarray], view: View, patches: Sequence[PatchProof],
-                      ground: Ground, palette: Palette) -> Figure:
-    made = figure(WIDTH, VECTOR_HEIGHT)
+def _channel_inks(colour: str) -> Callable[[Palette], tuple[str, ...]]:
+    inks = ("sheet", mixed("sheet", colour, 0.45), colour, mixed(colour, "ink", 0.55))
+    return lambda palette: tuple(ink_of(ink, palette) for ink in inks)
+
+
+def draw_vectorscope(traces: list[np.ndarray], view: View, patches: Sequence[PatchProof], ground: Ground) -> Sheet:
+    sheet = Sheet(WIDTH, VECTOR_HEIGHT)
     for side, trace in enumerate(traces):
-        panel_head(made, side, f"Vectorscope, {view.title}", VECTOR_HEIGHT, palette, view.names)
-        size = 372 / VECTOR_HEIGHT
-        axes = made.add_axes((side / 2 + 14 / WIDTH, 24 / VECTOR_HEIGHT, 372 / WIDTH, size))
-        axes.set_axis_off()
-        _dial(axes, ground, view.zoom, palette)
-        lay(axes, trace, (-EXTENT, EXTENT, -EXTENT, EXTENT), palette.trace)
+        panel_head(sheet, side, f"Vectorscope, {view.title}", view.names)
+        panel = Panel(sheet, (side * WIDTH / 2 + 14, 24, 372, 372), (-EXTENT, EXTENT), (-EXTENT, EXTENT))
+        _dial(panel, ground, view.zoom)
+        panel.trace(trace, lambda palette: palette.trace)
         for patch in patches:
-            _chroma_mark(axes, patch, side, view.zoom, palette)
-        axes.set_xlim(-EXTENT, EXTENT)
-        axes.set_ylim(-EXTENT, EXTENT)
+            _chroma_mark(panel, patch, side, view.zoom)
     bars = f"Bars at {100 * ground.bar:.0f} % and 100 %" if view.zoom == 1 else f"Enlarged {view.zoom} times"
-    foot(made, f"{ground.standard}. {bars}", VECTOR_HEIGHT, palette)
-    return made
+    foot(sheet, f"{ground.standard}. {bars}")
+    return sheet
 
 
-def _level_axes(made: Figure, side: int, start: float, stop: float, palette: Palette, *, percent: bool,
-                codes: bool, white: float | None = None) -> Axes:
-    """Axes for levels in panel ``side``, taking ``start..stop`` of its width; outside 0..100 % is shaded. ``white``:
-    where the HDR reference white lies."""
+def _level_panel(sheet: Sheet, side: int, start: float, stop: float, *, percent: bool, codes: bool,
+                 white: float | None = None) -> Panel:
+    """For levels, in panel ``side``, taking ``start..stop`` of its width; outside 0..100 % is shaded. ``white``: where
+    the HDR reference white lies."""
     left, width, gap = 40, WIDTH / 2 - 84, 3
     x0, x1 = left + width * start, left + width * stop - (0 if stop == 1 else gap)
-    axes = made.add_axes((side / 2 + x0 / WIDTH, 24 / WAVE_HEIGHT, (x1 - x0) / WIDTH, (WAVE_HEIGHT - 64) / WAVE_HEIGHT))
-    axes.set_xlim(0, 1)
-    axes.set_ylim(LOW, HIGH)
-    axes.set_xticks([])
-    axes.set_yticks([])
-    for spine in axes.spines.values():
-        spine.set_visible(False)
+    panel = Panel(sheet, (side * WIDTH / 2 + x0, 24, x1 - x0, WAVE_HEIGHT - 64), (0, 1), (LOW, HIGH), ground="sheet")
     for y0, y1 in ((LOW, 0.0), (1.0, HIGH)):
-        axes.axhspan(y0, y1, color=_mix(palette.paper, palette.thread, 0.45), lw=0, zorder=0)
-    axes.hlines(np.arange(1, 10) / 10, 0, 1, colors=palette.thread, lw=0.45, zorder=1)
-    axes.hlines((0, 1), 0, 1, colors=palette.soft, lw=0.7, zorder=1)
+        panel.area([(0, y0), (1, y0), (1, y1), (0, y1)], face=mixed("paper", "thread", 0.45), z=0)
+    panel.rules(np.arange(1, 10) / 10, "thread", 0.45, z=1)
+    panel.rules((0, 1), "soft", 0.7, z=1)
     if white is not None:
-        axes.axhline(white, color=palette.soft, lw=0.9, ls=(0, (4, 3)), zorder=1)
+        panel.line((0, 1), (white, white), "soft", 0.9, dash=(0, (4, 3)), z=1)
         if codes:
-            axes.text(0.99, white + 0.012, f"{REFERENCE_WHITE_NITS:.0f} cd/m²", size=SMALL_PT, color=palette.soft,
-                      ha="right", va="bottom", zorder=6, path_effects=halo(palette))
-    if percent or codes:
-        for step in range(0, 11, 2):
-            level, strong = step / 10, step in (0, 10)
-            look: dict[str, Any] = {"color": palette.ink if strong else palette.soft, "size": SMALL_PT, "va": "center",
-                                    "clip_on": False}
-            if percent:
-                axes.text(-5 / (x1 - x0), level, f"{step * 10}", ha="right", **look)
-            if codes:
-                axes.text(1 + 5 / (x1 - x0), level, f"{code_10bit(level)}", ha="left", **look)
-    return axes
+            panel.text(0.99, white + 0.012, f"{REFERENCE_WHITE_NITS:.0f} cd/m²", "soft", size=SMALL_PT, ha="right",
+                       va="bottom", halo=True, z=6)
+    for step in range(0, 11, 2):
+        level, ink = step / 10, "ink" if step in (0, 10) else "soft"
+        if percent:
+            panel.text(-5 / (x1 - x0), level, f"{step * 10}", ink, size=SMALL_PT, ha="right", va="center")
+        if codes:
+            panel.text(1 + 5 / (x1 - x0), level, f"{code_10bit(level)}", ink, size=SMALL_PT, va="center")
+    return panel
 
 
-def _dial(axes: Axes, ground: Ground, zoom: int, palette: Palette) -> None:
+def _dial(panel: Panel, ground: Ground, zoom: int) -> None:
     """Ring of degrees, spokes to the bars, and the outlines that join the bars at 75 % (or what the display's standard
     has for it) and at 100 %, as far as they lie within the ring."""
-    from matplotlib.patches import Circle
-
     ring = RING
-    rim = axes.add_patch(Circle((0, 0), ring, facecolor=palette.sheet, edgecolor=palette.thread, lw=0.7, zorder=0))
+    rim = panel.ellipse(2 * ring, 2 * ring, face="sheet", edge="thread", width_pt=0.7, z=0)
     angles = np.arange(0, 360, 10)
     towards = np.stack([np.cos(np.radians(angles)), np.sin(np.radians(angles))])
     inner = ring - np.where(angles % 30 == 0, 0.016, 0.008)
     ticks = np.stack([towards * inner, towards * ring, np.full_like(towards, np.nan)], axis=-1).reshape(2, -1)
-    axes.plot(*ticks, color=palette.soft, lw=0.6, zorder=1)
+    panel.line(ticks[0], ticks[1], "soft", 0.6, z=1)
     for angle, (x, y) in zip(angles[::3], (towards.T * (ring + 0.036 + 0.014 * np.abs(towards[:1].T)))[::3],
                               strict=True):
-        axes.text(x, y, f"{angle}°", size=SMALL_PT - 0.6, color=palette.soft, ha="center", va="center")
+        panel.text(x, y, f"{angle}°", "soft", size=SMALL_PT - 0.6, ha="center", va="center")
     for amplitude, style in ((ground.bar, (0, (1.2, 2.2))), (1.0, "-")):
         bars = colour_bars(ground.luma, amplitude)
         loop = zoom * np.array([bars[name][1:] for name in (*bars, next(iter(bars)))])
-        (line,) = axes.plot(loop[:, 0], loop[:, 1], color=palette.thread, lw=0.7, ls=style, zorder=1)
-        line.set_clip_path(rim)
+        panel.line(loop[:, 0], loop[:, 1], "thread", 0.7, dash=style, z=1, within=rim)
         for name, (_, *chroma) in bars.items():
             place = zoom * np.array(chroma)
             radius = float(np.hypot(*place))
             if radius < ring:
-                axes.plot(*place[:, None], marker="D", ms=3.2, mew=0.8, mec=palette.soft, zorder=4,
-                          mfc=palette.soft if amplitude == 1.0 else palette.sheet)
+                panel.mark(place[0], place[1], "D", 3.2, 0.8, edge="soft",
+                           face="soft" if amplitude == 1.0 else "sheet", z=4)
             if amplitude == 1.0:
                 unit = place / radius
-                axes.plot(*np.outer(unit, (0.03, min(radius, ring))), color=palette.thread, lw=0.5, zorder=1)
+                reach = np.array([0.03, min(radius, ring)])
+                panel.line(unit[0] * reach, unit[1] * reach, "thread", 0.5, z=1)
                 x, y = _beside(unit, *(place if radius < ring else 0.85 * ring * unit))
-                axes.text(x, y, name, size=SMALL_PT, color=palette.ink, ha="center", va="center", zorder=6,
-                          path_effects=halo(palette))
-    axes.plot([-0.012, 0.012, np.nan, 0, 0], [0, 0, np.nan, -0.012, 0.012], color=palette.soft, lw=0.7, zorder=1)
+                panel.text(x, y, name, "ink", size=SMALL_PT, ha="center", va="center", halo=True, z=6)
+    panel.line([-0.012, 0.012, np.nan, 0, 0], [0, 0, np.nan, -0.012, 0.012], "soft", 0.7, z=1)
 
 
 def _beside(unit: np.ndarray, cb: float, cr: float) -> tuple[float, float]:
@@ -187,51 +168,49 @@ def _beside(unit: np.ndarray, cb: float, cr: float) -> tuple[float, float]:
     return float(place[0]), float(place[1])
 
 
-def _chroma_mark(axes: Axes, patch: PatchProof, side: int, zoom: int, palette: Palette) -> None:
+def _chroma_mark(panel: Panel, patch: PatchProof, side: int, zoom: int) -> None:
     cb, cr = (zoom * value for value in _measured(patch, side)[1:])
     target_cb, target_cr = (None if value is None else zoom * value for value in patch.target[1:])
-    colour = (palette.before, palette.after)[side]
     small = patch.role != "chip"
     if target_cb is not None and target_cr is not None:
         if np.hypot(target_cb, target_cr) > 0.02 and not small:
-            _polar_gap_cross(axes, target_cb, target_cr, palette)
-        axes.plot([cb, target_cb], [cr, target_cr], color=colour, lw=0.9, zorder=5)
-    point(axes, cb, cr, side, palette, size=2.2 if small else 3.4, shape="s" if patch.role == "check" else "o")
+            _polar_gap_cross(panel, target_cb, target_cr)
+        panel.line([cb, target_cb], [cr, target_cr], SIDES[side], 0.9, z=5)
+    point(panel, cb, cr, side, size=2.2 if small else 3.4, shape="s" if patch.role == "check" else "o")
 
 
-def _polar_gap_cross(axes: Axes, cb: float, cr: float, palette: Palette) -> None:
+def _polar_gap_cross(panel: Panel, cb: float, cr: float) -> None:
     """Strokes along hue and along saturation, open around the target itself."""
     radius, angle = float(np.hypot(cb, cr)), float(np.arctan2(cr, cb))
+    strokes = []
     for sign in (-1, 1):
         arc = angle + sign * np.linspace(0.018, 0.044, 8) / radius
-        axes.plot(radius * np.cos(arc), radius * np.sin(arc), color=palette.ink, lw=1.1, zorder=7)
         span = radius + sign * np.array([0.018, 0.044])
-        axes.plot(span * np.cos(angle), span * np.sin(angle), color=palette.ink, lw=1.1, zorder=7)
+        strokes += [radius * np.cos(arc) + 1j * radius * np.sin(arc), [np.nan], span * np.exp(1j * angle), [np.nan]]
+    places = np.concatenate(strokes)
+    panel.line(places.real, places.imag, "ink", 1.1, z=7)
 
 
-def _level_mark(axes: Axes, across: tuple[float, float] | None, level: float, target: float | None, side: int,
-                palette: Palette, label: str = "", trace: np.ndarray | None = None) -> None:
+def _level_mark(panel: Panel, across: tuple[float, float] | None, level: float, target: float | None, side: int,
+                label: str = "", trace: np.ndarray | None = None) -> None:
     """A bar's measured level and its target, over the place across that the bar takes; its ``label`` where it hides
     least of the ``trace``."""
-    colour = (palette.before, palette.after)[side]
     left, right = across if across is not None else (0.0, 1.0)
     middle, reach = (left + right) / 2, max((right - left) / 2, 0.03)
     if target is not None:
-        for sign in (-1, 1):
-            axes.plot([middle + sign * reach * 0.45, middle + sign * (reach + 0.02)], [target, target],
-                      color=palette.ink, lw=1.1, zorder=7)
-        axes.plot([middle, middle], [level, target], color=colour, lw=0.9, zorder=5)
+        near, far = reach * 0.45, reach + 0.02
+        panel.line([middle - far, middle - near, np.nan, middle + near, middle + far], [target, target, np.nan, target,
+                                                                                      target], "ink", 1.1, z=7)
+        panel.line([middle, middle], [level, target], SIDES[side], 0.9, z=5)
         if label:
             text = f"{label} {target * 100:.1f}"
             x, y, align = _free_place(text, (left, right), target, trace)
             if abs(y - target) > 0.02:      # a leader from the target to its label
                 start = right + 0.02 if align == "left" else left - 0.02
-                axes.plot([start, x + (-0.006 if align == "left" else 0.006)], [target, y], color=palette.ink, lw=0.6,
-                          zorder=7)
-            axes.text(x, y, text, size=SMALL_PT, color=palette.ink, ha=align, va="center", zorder=8,
-                      path_effects=halo(palette))
+                panel.line([start, x + (-0.006 if align == "left" else 0.006)], [target, y], "ink", 0.6, z=7)
+            panel.text(x, y, text, "ink", size=SMALL_PT, ha=align, va="center", halo=True, z=8)
     shape = "o" if LOW <= level <= HIGH else "^" if level > HIGH else "v"      # beyond the scope: an arrow at its rim
-    point(axes, middle, min(max(level, LOW), HIGH), side, palette, size=3.6, shape=shape)
+    point(panel, middle, min(max(level, LOW), HIGH), side, size=3.6, shape=shape)
 
 
 def _free_place(text: str, bar: tuple[float, float], level: float,
@@ -258,12 +237,6 @@ def _ink(trace: np.ndarray | None, across: tuple[float, float], levels: tuple[fl
     top, bottom = (round((HIGH - level) / (HIGH - LOW) * trace.shape[0]) for level in reversed(levels))
     left, right = (int(x * trace.shape[1]) for x in across)
     return float(trace[top:bottom, left:right].sum())
-
-
-def _mix(a: str, b: str, share: float) -> str:
-    """``#rrggbb`` between ``a`` and ``b``."""
-    parts = [round(int(a[i:i + 2], 16) * (1 - share) + int(b[i:i + 2], 16) * share) for i in (1, 3, 5)]
-    return "#{:02x}{:02x}{:02x}".format(*parts)
 
 
 def _bars(patches: Sequence[PatchProof]) -> list[PatchProof]:

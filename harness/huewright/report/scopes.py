@@ -24,7 +24,7 @@ from huewright.report.draw import EXTENT, RING, View, draw_parade, draw_vectorsc
 from huewright.report.graticule import HIGH, LOW, density
 from huewright.report.marks import SIDES
 from huewright.report.photo import save_photo
-from huewright.report.style import DAY, NIGHT, drawing, save_png
+from huewright.report.style import DAY, NIGHT
 
 WEAK = 0.28                     # of the dial's radius; a chip half-way to a 75 % bar of BT.709 reaches 0.31 and more
 INSET = 0.9                     # the card's scopes leave out the patches' rims, where paint and ground mix
@@ -76,17 +76,15 @@ def scope_pictures(before_rgb: np.ndarray, after_rgb: np.ndarray, *, display: st
         counted = {"waveform": [_waveform(pixels, view.mask, ground.luma) for pixels in view.pixels],
                    "parade": [_parade(pixels, view.mask, ground.luma) for pixels in view.pixels],
                    "vectorscope": [_vectorscope(pixels, view.mask, ground.luma, view.zoom) for pixels in view.pixels]}
-        for suffix, palette in palettes.items():
-            with drawing(palette):
-                for kind, draw in DRAWN.items():
-                    made = draw(counted[kind], view, patches, ground, palette)
-                    save_png(made, folder / files[f"{kind}_{view_name}{suffix}"], overwrite=overwrite)
+        for kind, draw in DRAWN.items():
+            sheet = draw(counted[kind], view, patches, ground)
+            for suffix, palette in palettes.items():
+                sheet.save(folder / files[f"{kind}_{view_name}{suffix}"], palette, overwrite=overwrite)
     if closeups:
         clouds = [_chip_clouds(picture, patches, outlines, ground.luma, tile) for picture in (before, after)]
+        sheet = draw_closeups(clouds, patches, tile)
         for suffix, palette in palettes.items():
-            with drawing(palette):
-                made = draw_closeups(clouds, patches, palette, tile)
-                save_png(made, folder / files[f"closeup_card{suffix}"], overwrite=overwrite)
+            sheet.save(folder / files[f"closeup_card{suffix}"], palette, overwrite=overwrite)
     return files
 
 
@@ -112,9 +110,8 @@ def frame_scopes(pictures: Sequence[np.ndarray], *, display: str = "bt709", out_
         refuse_existing(Path(out_dir) / name, overwrite=overwrite)
     for kind, count in (("waveform", _waveform), ("parade", _parade), ("vectorscope", _vectorscope)):
         traces = [count(picture, None, ground.luma) for picture in pixels]
-        with drawing(DAY):
-            made = DRAWN[kind](traces, view, (), ground, DAY)
-            save_png(made, Path(out_dir) / files[kind], share=len(pixels) / 2, overwrite=overwrite)
+        DRAWN[kind](traces, view, (), ground).save(Path(out_dir) / files[kind], DAY, share=len(pixels) / 2,
+                                                   overwrite=overwrite)
     return files
 
 

@@ -54,10 +54,6 @@ class Palette:
     blue: str
     trace: tuple[str, ...]
 
-    @property
-    def rgb_inks(self) -> tuple[str, str, str]:
-        return self.red, self.green, self.blue
-
 
 DAY = Palette(
     name="day", paper="#f3eee3", sheet="#fbf8f1", ink="#1d2938", soft="#545e6b", thread="#d5ccba",
