@@ -16,7 +16,6 @@ import pytest
 from huewright_kernels.executor import compile_chain, mixed_seed, run, run_colours
 from huewright_kernels.formats import ENCODINGS, FULL_SCALES, PixelBuffer
 from huewright_kernels.ops import REGISTRY, Matrix, Operation
-
 from kernels.plain import kernels
 
 SHORT = 5000

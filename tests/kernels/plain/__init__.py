@@ -17,7 +17,6 @@ from typing import Any
 
 import numba
 import numpy as np
-
 from kernels.plain import lanes
 
 MODULES = ("cache", "cubic", "elementary", "executor", "formats", "forms", "masks", "ops", "ops.base", "ops.transfer",
