@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from typing import Any
 
 import msgspec
@@ -75,6 +76,8 @@ def _schema(kind: type[Any], form: str, title: str, more: tuple[str, ...] = ()) 
     """Of the model ``kind``, with its ``format`` and ``more`` keys of text around it."""
     (_,), parts = msgspec.json.schema_components([kind], schema_hook=_operation, ref_template="#/$defs/{name}")
     for part in parts.values():
+        if "description" in part:                   # a docstring, whose indentation Python 3.13 and newer leave out
+            part["description"] = inspect.cleandoc(part["description"])
         if "properties" in part:
             part["additionalProperties"] = False
             for field in part["properties"].values():

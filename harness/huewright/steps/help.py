@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import inspect
 from pathlib import Path
 from typing import Any
 
@@ -56,7 +55,7 @@ def _keys(record: dict[str, Any], name: str) -> list[str]:
         return []
     lines = [f"## {name}", ""]
     if record.get("description"):
-        lines += ["```text", inspect.cleandoc(record["description"]), "```", ""]
+        lines += ["```text", record["description"], "```", ""]
     required = record.get("required", ())
     lines += ["| key | takes | must be there |", "|---|---|---|"]
     lines += [f"| `{key}` | {_takes(field)} | {'yes' if key in required else ''} |"
