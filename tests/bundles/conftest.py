@@ -13,11 +13,17 @@ from huewright.plugin.targets import TARGETS
 
 
 @pytest.fixture(scope="session")
-def every_bundle(made_once: Callable[[str, Callable[[Path], object]], Path]) -> Path:
-    """One bundle for all targets."""
+def targets(request: pytest.FixtureRequest) -> tuple[str, ...]:
+    """Of every system with ``--long``, else those that run here."""
+    return tuple(TARGETS) if request.config.getoption("--long") else hosts.RUN
+
+
+@pytest.fixture(scope="session")
+def every_bundle(made_once: Callable[[str, Callable[[Path], object]], Path], targets: tuple[str, ...]) -> Path:
+    """One bundle for all ``targets``."""
     if link.zig() is None:
         pytest.skip("needs the ziglang package")
-    return made_once("every-bundle", lambda folder: building.build(folder, targets=TARGETS)) / f"{building.NAME}.bundle"
+    return made_once("every-bundle", lambda folder: building.build(folder, targets=targets)) / f"{building.NAME}.bundle"
 
 
 @pytest.fixture(scope="session")

@@ -25,19 +25,24 @@ def found(report: ProbeReport) -> str:
                      for row in report.results for finding in row.findings)
 
 
-def test_finds_nothing_on_our_bundle(bundle: Path, tmp_path: Path) -> None:
+# Each takes seconds: every run tries the effect with the most parameters, and the one that draws masks.
+@pytest.mark.parametrize("effect", ["Correction", "PatchIsolation",
+                                    *(pytest.param(name, marks=pytest.mark.long) for name in ("Lut", "HueSectors"))])
+def test_finds_nothing_on_our_bundle(bundle: Path, tmp_path: Path, effect: str) -> None:
     lut = tmp_path / "invented.cube"
     rows = np.random.default_rng(0).random((5**3, 3))
     lut.write_text("LUT_3D_SIZE 5\n" + "\n".join(" ".join(f"{v:.6f}" for v in row) for row in rows) + "\n")
-    report = probe_bundle(bundle, settings={
+    settings: dict[str, dict[str, object]] = {
         "org.huewright.Lut": {"lutFile": str(lut)},
         "org.huewright.PatchIsolation": {"topLeft": (5.5, 30.25), "topRight": (45, 33), "bottomRight": (40, 4),
                                          "bottomLeft": (8, 6), "columns": 3, "rows": 2, "inset": 0.2, "feather": 1.5},
-        CORRECTION: {"source": "parameters", "decodeLog": True, "linearPart": True, "display": "bt709"}})
+        CORRECTION: {"source": "parameters", "decodeLog": True, "linearPart": True, "display": "bt709"}}
+    name = f"org.huewright.{effect}"
+    report = probe_bundle(bundle, effects=[effect], settings={name: settings.get(name, {})})
     assert found(report) == "" and report.clean
     assert {row.result for row in report.results} <= {"passed", "skipped"}
-    assert len(report.plugins) == 4
-    for plugin in report.plugins:
+    assert len(report.plugins) == 4 and {row.plugin for row in report.results} == {name}
+    for plugin in (one for one in report.plugins if one["identifier"] == name):
         assert plugin["thread_safety"] == "OfxImageEffectRenderFullySafe"
         assert len(plugin["depths"]) == 4 and len(plugin["contexts"]) == 2
         ran = {row.check for row in report.results if row.plugin == plugin["identifier"] and row.result == "passed"}
@@ -107,8 +112,13 @@ def test_every_check_has_its_plugin() -> None:
     assert set(ALONE) == set(CHECKS) - ON_CARDS     # these have theirs in tests/card
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("check", ALONE)
+# Suites are taken away by the same few lines, whichever it is: every run tries one whose lack is found where it is used
+# and one without which nothing works.
+ALIKE = {f"without-{name}" for name in SUITES} - {"without-MultiThreadSuite", "without-PropertySuite"}
+
+
+@pytest.mark.parametrize("check", [pytest.param(check, marks=pytest.mark.long) if check in ALIKE else check
+                                   for check in ALONE])
 def test_one_fault_fails_one_check(broken: Callable[..., Path], check: str) -> None:
     fault, text = ALONE[check]
     report = probe_bundle(broken(fault, text), patience_s=3.0)
