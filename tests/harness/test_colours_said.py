@@ -17,7 +17,7 @@ from huewright.frames.opening import open_take
 from huewright.frames.tags import understood
 from huewright.models.footage import ColoursSaid, Footage
 from huewright.steps.inputs import footage_from
-from huewright.words.cautions import sentence
+from huewright.words import sentence
 from PIL import Image, ImageCms
 
 # Colorants relative to D50 of the profile "Display P3" in the ICC's registry of three-component encodings; from memory.

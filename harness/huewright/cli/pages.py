@@ -15,8 +15,7 @@ import typer
 
 from huewright.cli import app
 from huewright.steps.help import FORMATS, folder, format_page
-from huewright.words.explained import EXPLAINED
-from huewright.words.order import GROUPS
+from huewright.words.cautions import GROUPS
 
 NOT_SHOWN = {
     "desk": "It serves a page: see [working on a page](../the-desk.md).",
@@ -41,10 +40,10 @@ def _commands() -> dict[str, Any]:
 def _cautions() -> str:
     lines = ["# Cautions, one by one", "", "What the program says beside a result, by weight: on a terminal the three "
              "weightiest, on the page and in the files all. `code` is what a file calls it."]
-    for title, kinds in GROUPS:
-        lines += ["", f"## {title}", ""]
-        for kind in kinds:
-            lines += [f"- **{_words(kind.__name__)}** (`{kind.__struct_config__.tag}`). {EXPLAINED[kind]}"]
+    for group in GROUPS:
+        lines += ["", f"## {group.title}", ""]
+        for kind, explanation in group.explained.items():
+            lines += [f"- **{_words(kind.__name__)}** (`{kind.__struct_config__.tag}`). {explanation}"]
     return "\n".join(lines) + "\n"
 
 

@@ -7,12 +7,11 @@ Imports models.
 from huewright.models.cautions import Caution
 from huewright.models.coded import Coded
 from huewright.words import cards as _cards  # noqa: F401 - teaches its sentences, as the next does
-from huewright.words import cautions as _cautions  # noqa: F401
 from huewright.words import drafted as _drafted  # noqa: F401
 from huewright.words import scene as _scene  # noqa: F401
+from huewright.words.cautions import in_order
 from huewright.words.clip import clip_words
 from huewright.words.methods import method_note
-from huewright.words.order import in_order
 from huewright.words.reasons import number_words, reason_words, thirds
 from huewright.words.repeated import repeat_words
 from huewright.words.sentence import counted, no_answer_words, percent_words, sentence
