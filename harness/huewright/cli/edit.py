@@ -68,23 +68,23 @@ def register(app: typer.Typer) -> None:
             for one in made.cautions:
                 caution(one, f"{made.path}: ")
         say(f"wrote {summary.edit}: {_count(summary)}")
+        for one in summary.cautions:
+            caution(one)
 
 
 def _lines(summary: EditSummary) -> list[str]:
     """What each clip is and has."""
+    from huewright.words.handed import BY, could_be_words
+
     lines = []
     for one in summary.clips:
         clip = one.clip
         span = f", {clip.first} to {clip.last} at {clip.rate:g} a second" if clip.rate else ""
         media = "no media" if clip.media is None else clip.media.name
-        how = {"path": "by its path", "file": "by its file's name, elsewhere", "name": "by its name only",
-               "reel": "by its reel and time code", "time code": "by its time codes, from the first to the last",
-               "others": "as all others"}
         if one.named is not None:
-            has = f"corrected as {one.named}, {how[one.how or 'path']}" if one.named else "corrected as all others"
+            has = f"corrected as {one.named}, {BY[one.how or 'path']}" if one.named else "corrected as all others"
         elif one.several:
-            has = (f"no correction: by its names, or its reel and time code, it could be {' or '.join(one.several)}; "
-                   "name its folder")
+            has = could_be_words(one.several)
         else:
             has = "no correction"
         lines.append(f"{clip.track or 'video'}: {clip.name or 'without a name'} ({media}{span}): {has}")

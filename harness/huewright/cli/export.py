@@ -12,7 +12,6 @@ from huewright.cli import options
 
 if TYPE_CHECKING:
     from huewright.steps.export import Caution, ExportSummary
-    from huewright.steps.export_config import ConfigOff
 
 
 def register(app: typer.Typer) -> None:
@@ -89,6 +88,7 @@ def _config(named: list[str], folder: Path, strength: Sequence[str], json_file: 
     from huewright.steps.export_config import export_config, named_corrections
     from huewright.steps.inputs import at_strength, correction_from, strength_named
     from huewright.steps.outputs import write_figures
+    from huewright.words.handed import config_lines
 
     files, cameras = named_corrections(named)
     models = {name: at_strength(correction_from(file), strength_named(strength)) for name, file in files.items()}
@@ -96,24 +96,10 @@ def _config(named: list[str], folder: Path, strength: Sequence[str], json_file: 
         summary = export_config(models, folder, cameras=cameras, overwrite=overwrite, progress=progress, **how)
     write_figures(json_file, summary, overwrite=overwrite)
     for one in summary.corrections:
-        say(f"{one.name}: colour space {one.camera!r}, view {one.view!r} of display {one.display!r}: off the render, "
-            f"of full scale, {_off(one.shown)}")
-        if one.looked is not None:
-            say(f"{one.name}: look {one.look!r} ahead of the view 'uncorrected': {_off(one.looked)}")
-        else:
-            say(f"{one.name}: what was declared of this camera's footage can't be had back from light, so there is no "
-                f"look, and the view {one.view!r} is right for this camera's own pictures only")
-        say(f"{one.name}: view {one.uncorrected!r} is off the picture with nothing corrected by {_off(one.before)}")
+        say(*config_lines(one))
     for said, paths in _by_caution(list(summary.exports)).items():
         caution(said, "" if len(paths) == len(summary.exports) > 1 else f"{', '.join(paths)}: ")
     say(f"wrote {summary.config} and {len(summary.files)} files in {Path(summary.config).parent / 'luts'}")
-
-
-def _off(one: ConfigOff) -> str:
-    frames = ("" if one.frames_worst is None else
-              f"; over every pixel of the frames mean {one.frames_mean:.2e}, worst {one.frames_worst:.2e}")
-    return (f"mean {one.mean:.2e}, worst {one.in_gamut_worst:.2e} inside the display's gamut ({one.stepwise_worst:.2e} "
-            f"where a program does every step by itself), {one.worst:.2e} anywhere in the cube{frames}")
 
 
 def _form(summary: ExportSummary) -> str:

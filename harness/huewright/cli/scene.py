@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from huewright.words import Caution
 
 
+_OF = {"survey": "take", "solve": "take", "export": "shot", "render": "shot", "config": "configuration", "edit": "edit"}
+
+
 def register(app: typer.Typer) -> None:
     @app.command(epilog="Example: huewright scene scene.toml --dry-run")
     def scene(
@@ -48,7 +51,7 @@ def register(app: typer.Typer) -> None:
         from huewright.errors import InputError
         from huewright.steps.outputs import refuse_outputs, write_figures
         from huewright.steps.scene.job import kept_in_words, run_scene
-        from huewright.words.scene import apart_words
+        from huewright.words.scene import apart_words, left_words
 
         refuse_outputs(json_file, overwrite=overwrite)
         if draft is not None:
@@ -62,7 +65,9 @@ def register(app: typer.Typer) -> None:
         write_figures(json_file, result, overwrite=overwrite)
         _say_steps(result, dry_run)
         say(*(apart_words(apart) for apart in result.apart))
-        _say_cautions(result)
+        _say_handed(result)
+        _say_cautions(result, dry_run)
+        say(*left_words(result.left))
         conclude(result, dry_run)
 
 
@@ -83,7 +88,21 @@ def _say_steps(result: SceneResult, dry_run: bool) -> None:
                   [[name, served_words(served)] for name, served in result.served.items()], left=(1,)))
 
 
-def _say_cautions(result: SceneResult) -> None:
+def _say_handed(result: SceneResult) -> None:
+    """Of configurations and edits that were written now, what stands in them."""
+    from huewright.cli.show import say
+    from huewright.words.handed import clip_words, clips_words, config_lines
+
+    for step in result.steps:
+        if step.done and step.kind == "config":
+            say(*(line for one in result.configured.get(step.name, ()) for line in config_lines(one)))
+        if step.done and step.kind == "edit" and step.name in result.noted:
+            clips = result.noted[step.name]
+            say(*(f"{clip.track or 'video'}: {clip.name or 'without a name'}: {clip_words(clip)}" for clip in clips),
+                f"{step.name}.otio: {clips_words(clips)}")
+
+
+def _say_cautions(result: SceneResult, dry_run: bool) -> None:
     """Of what was done now, each once, with what it is about; the page has all of them."""
     from huewright.cli.show import SHOWN, caution
     from huewright.words import in_order
@@ -93,7 +112,7 @@ def _say_cautions(result: SceneResult) -> None:
     about: dict[Caution, list[str]] = {}
     for kind, name, one in result.cautions:
         if (kind, name) in now and one not in result.strange:
-            about.setdefault(one, []).append(f"{'take' if kind in ('survey', 'solve') else 'shot'} {name}")
+            about.setdefault(one, []).append(f"{_OF[kind]} {name}")
     sorted_ones = in_order(about)
     shown = max(SHOWN, sum(one in result.flashing for one in sorted_ones))     # which come first, and are all said
     for one in sorted_ones[:shown]:
@@ -102,7 +121,7 @@ def _say_cautions(result: SceneResult) -> None:
         caution(one, "" if getattr(one, "shot", "") else of)     # which it says itself
     if len(sorted_ones) > shown:
         caution(f"and {len(sorted_ones) - shown} more in {result.page}")
-    if any(kind == "render" for kind, _ in now):
+    if not dry_run and any(kind == "render" for kind, _ in now):
         caution(screen_words())
 
 

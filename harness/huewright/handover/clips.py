@@ -12,15 +12,13 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import Literal
 
 from huewright.errors import InputError
 from huewright.frames.opening import open_take
 from huewright.frames.timecode import count_of
+from huewright.models.handed import How
 
 SAME_RATE = 1e-3     # 24 stands for 24000/1001 in many an edit
-
-How = Literal["path", "file", "name", "reel", "time code", "others"]
 
 
 @dataclass(frozen=True)

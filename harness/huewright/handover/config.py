@@ -17,8 +17,10 @@ of OpenColorIO 2 name; white is adapted by Bradford's matrix, as in OpenColorIO'
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -52,7 +54,7 @@ class Chosen:
 
     @property
     def view(self) -> str:
-        return f"{self.name} corrected"
+        return view_name(self.name)
 
     @property
     def own_uncorrected(self) -> bool:
@@ -66,7 +68,7 @@ class Chosen:
     @property
     def uncorrected(self) -> str:
         """The view that shows its camera's pictures with nothing corrected."""
-        return f"{self.name} uncorrected" if self.own_uncorrected else UNCORRECTED
+        return _uncorrected_of(self.name) if self.own_uncorrected else UNCORRECTED
 
 
 def goes_back(footage: Footage) -> bool:
@@ -78,9 +80,9 @@ def goes_back(footage: Footage) -> bool:
     return True
 
 
-def make_config(chosen: Sequence[Chosen], folder: Path, *, size: int = 65) -> None:
-    """Writes :data:`CONFIG` into ``folder``, and into its :data:`LUTS` what its transforms need beside the corrections'
-    own files. ``size`` is of lattices in these, where a camera's look has one.
+def config_files(chosen: Sequence[Chosen], *, size: int = 65) -> dict[str, str]:
+    """The text of :data:`CONFIG`, and of what its transforms need in :data:`LUTS` beside the corrections' own files, by
+    their paths in the configuration's folder. ``size`` is of lattices in these, where a camera's look has one.
 
     Corrections of one camera have the same footage; those of a display picture are for one display.
     """
@@ -90,7 +92,7 @@ def make_config(chosen: Sequence[Chosen], folder: Path, *, size: int = 65) -> No
     config.setDescription("Corrections solved by huewright. Give each camera's frames its colour space and look at "
                           "them through the view of their correction; frames that huewright rendered are in the "
                           "display's space.")
-    files = _Files(folder / LUTS, size)
+    files = _Files(size)
     displays = {one.correction.display: display_named(one.correction.display) for one in chosen}
     cameras = {one.camera: one for one in chosen}
     linear = _linear_name(next(iter(displays.values())))
@@ -116,7 +118,7 @@ def make_config(chosen: Sequence[Chosen], folder: Path, *, size: int = 65) -> No
     config.setActiveDisplays(", ".join(displays))
     config.validate()
     text = ocio.Config.CreateFromStream(config.serialize()).serialize()     # with the digits that reading it keeps
-    (folder / CONFIG).write_text(text, encoding="utf-8", newline="\n")
+    return {CONFIG: text, **files.texts}
 
 
 def open_config(folder: Path) -> ocio.Config:
@@ -156,10 +158,10 @@ def _applied(processor: ocio.Processor, optimised: bool) -> Apply:
 
 @dataclass(frozen=True)
 class _Files:
-    """Transforms that a configuration holds itself, or a CLF file in ``folder`` where they have tables."""
+    """Transforms that a configuration holds itself, or a CLF file where they have tables: its text is in ``texts``."""
 
-    folder: Path
     size: int
+    texts: dict[str, str] = field(default_factory=dict)
 
     def placed(self, operations: Sequence[Operation], name: str) -> list[ocio.Transform]:
         transforms = clf_transforms(operations, self.size)
@@ -170,7 +172,7 @@ class _Files:
         group.getFormatMetadata().setName(name)
         text = group.write(CLF_FORMAT, ocio.Config.CreateRaw())
         file = f"{name.replace(' ', '-')}.clf"
-        (self.folder / file).write_text(text, encoding="utf-8", newline="\n")
+        self.texts[f"{LUTS}/{file}"] = text
         return [ocio.FileTransform(src=file)]
 
 
@@ -303,7 +305,34 @@ def _linear_name(display: Display) -> str:
     return f"linear {display.primaries.removeprefix('ITU-R ')}"
 
 
-def own_names(displays: Sequence[str]) -> set[str]:
+_NAME = re.compile(r"[^\W_]([\w .-]*\w)?")
+
+
+def name_fault(cameras: Mapping[str, str], displays: Sequence[str]) -> str | None:
+    """Why corrections of these names, each of the camera that it maps to, can't be in one configuration for
+    ``displays``; None: they can."""
+    for name in (*cameras, *cameras.values()):
+        if not _NAME.fullmatch(name):
+            return (f"{name!r} can't be a name in an OpenColorIO configuration: use letters, digits, spaces, '.', '_' "
+                    "and '-'")
+    spaces = [*sorted(_own_names(displays)), *dict.fromkeys(cameras.values()), *(view_name(name) for name in cameras),
+              *(_uncorrected_of(name) for name in cameras)]
+    # OpenColorIO doesn't tell capitals apart, and files have a dash for a space.
+    taken = Counter(name.casefold().replace(" ", "-") for name in spaces)
+    twice = next((name for name in spaces if taken[name.casefold().replace(" ", "-")] > 1), None)
+    return None if twice is None else f"two things in this configuration would be called {twice!r}"
+
+
+def view_name(correction: str) -> str:
+    """What the view by a correction is called."""
+    return f"{correction} corrected"
+
+
+def _uncorrected_of(correction: str) -> str:
+    return f"{correction} {UNCORRECTED}"
+
+
+def _own_names(displays: Sequence[str]) -> set[str]:
     """Names that a configuration for ``displays`` has of itself; no camera and no correction can have them."""
     known = [display_named(name) for name in displays]
     return {REFERENCE, XYZ, RAW, UNCORRECTED, *displays, *(_linear_name(one) for one in known),

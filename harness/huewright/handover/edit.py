@@ -22,7 +22,8 @@ from urllib.request import url2pathname
 from huewright.colorimetry.luts import read_lut_file
 from huewright.errors import InputError, library_words
 from huewright.files import read_text
-from huewright.handover.clips import How, Match, Played, match
+from huewright.handover.clips import Match, Played, match
+from huewright.models.handed import How
 
 CDL, OURS = "cdl", "huewright"
 STYLE = "Fwd"
@@ -54,7 +55,8 @@ class Handed:
 class EditClip:
     """A clip that an edit uses: ``media`` is its file (of frames the first that it plays), None where none is named;
     ``first`` and ``last`` are the media's own frame numbers or counts that it plays, at ``rate`` a second, and
-    ``whole`` those of all that there is; ``reels`` are the names that may be its reel's."""
+    ``whole`` those of all that there is; ``reels`` are the names that may be its reel's; ``beside``: its media is named
+    by where the edit lies."""
 
     name: str
     track: str
@@ -65,6 +67,7 @@ class EditClip:
     graded: bool
     reels: tuple[str, ...] = ()
     whole: tuple[int, int] | None = None
+    beside: bool = False
 
     @property
     def played(self) -> Played:
@@ -257,10 +260,11 @@ def _clip(clip: Any, folder: Path) -> EditClip:
     track = _track(clip)
     first = 0 if span is None else round(span.start_time.value)
     count = 0 if span is None else round(span.duration.value)
-    media = _media(clip.media_reference, first, folder)
+    url = _media(clip.media_reference, first)
+    media, beside = (None, False) if url is None else _path(url, folder)
     rate = 0.0 if span is None else float(span.duration.rate)
     return EditClip(clip.name or "", "" if track is None else track.name or "", media, first, first + count - 1, rate,
-                    bool(clip.metadata.get(CDL)), _reels(clip), _whole(clip.media_reference, rate))
+                    bool(clip.metadata.get(CDL)), _reels(clip), _whole(clip.media_reference, rate), beside)
 
 
 def _reels(clip: Any) -> tuple[str, ...]:
@@ -287,10 +291,11 @@ def _span(clip: Any) -> Any:
         return None
 
 
-def _media(reference: Any, first: int, folder: Path) -> Path | None:
+def _media(reference: Any, first: int) -> str | None:
+    """The URL, or path, of the media; of a sequence's frame ``first``."""
     url = getattr(reference, "target_url", None)
     if isinstance(url, str) and url:
-        return _path(url, folder)
+        return url
     base = getattr(reference, "target_url_base", None)
     if base is None:
         return None
@@ -298,11 +303,12 @@ def _media(reference: Any, first: int, folder: Path) -> Path | None:
         raise ValueError(f"frame numbers of {reference.frame_zero_padding} digits")
     number = f"{max(first, 0):0{reference.frame_zero_padding}d}"
     slash = "" if not base or base.endswith("/") else "/"
-    return _path(f"{base}{slash}{reference.name_prefix}{number}{reference.name_suffix}", folder)
+    return f"{base}{slash}{reference.name_prefix}{number}{reference.name_suffix}"
 
 
-def _path(url: str, folder: Path) -> Path:
-    """A file's path from a URL, or from a path that stands in its place; what is relative is beside the edit."""
+def _path(url: str, folder: Path) -> tuple[Path, bool]:
+    """A file's path from a URL, or from a path that stands in its place, and whether it is relative: it is beside the
+    edit then."""
     parts = urlparse(url)
     if parts.scheme == "file":
         text = url2pathname(parts.path)
@@ -310,7 +316,7 @@ def _path(url: str, folder: Path) -> Path:
         text = unquote(parts.path)
     else:
         text = unquote(url)
-    return Path(folder / text)
+    return folder / text, not Path(text).is_absolute()
 
 
 __all__ = ["EditClip", "Handed", "Noted", "Stated", "clips_found", "edit_clips", "note_corrections"]

@@ -626,6 +626,18 @@ class CdlLeavesOut(Caution, frozen=True):
     worst: Positive
 
 
+class HandedInPart(Caution, frozen=True):
+    """A configuration holds nothing of the takes ``without``, which give no correction."""
+
+    without: tuple[Name, ...]
+
+
+class EditMediaRelative(Caution, frozen=True):
+    """So many ``clips`` of an edit name their media by where the edit lies, and it is written into another folder."""
+
+    clips: Count
+
+
 # ---------------------------------------------------------------- of the bench
 
 class MachineBusy(Caution, frozen=True):

@@ -143,12 +143,16 @@ class SceneShot:
 
 @dataclass(frozen=True)
 class SceneOut:
-    """Where everything goes, and the form of rendered shots.
+    """Where everything goes, the form of rendered shots, and what is handed over to other programs.
 
-    folder      everything is written into it
-    format      the files' kind, or a movie's; None: the shot's own, and EXR of a movie
+    folder       everything is written into it
+    format       the files' kind, or a movie's; None: the shot's own, and EXR of a movie
     bits, range, codec, rate   as the options of `huewright render`
-    lut_points  along each axis of the .cube files
+    lut_points   along each axis of LUT files
+    config       the folder in it into which an OpenColorIO configuration goes, with each camera's colour space and each
+                 take's correction; None: there is none
+    edit         edits (.otio) of the shots: each is written into the folder with the CDL and LUT of its clips noted
+    replace_cdl  whether CDLs that clips of the edits have are replaced
     """
 
     folder: Name = "out"
@@ -158,6 +162,13 @@ class SceneOut:
     codec: Name | None = None
     rate: Name | None = None
     lut_points: Annotated[int, msgspec.Meta(ge=2, le=129)] = 65
+    config: Name | None = None
+    edit: Name | tuple[Name, ...] = ()
+    replace_cdl: bool = False
+
+    @property
+    def edits(self) -> tuple[str, ...]:
+        return (self.edit,) if isinstance(self.edit, str) else self.edit
 
 
 @dataclass(frozen=True)
@@ -366,6 +377,8 @@ def fault_of(scene: Scene) -> tuple[str, int | None, str] | None:
     takes = {take.name: take for take in scene.takes}
     if (fault := _fault_of_following(scene, takes)) is not None:
         return fault
+    if why := _fault_of_out(scene.out):
+        return "out", None, f"out: {why}"
     for index, shot in enumerate(scene.shots):
         for name in shot.named_takes:
             if name not in takes:
@@ -411,6 +424,34 @@ def _fault_of_following(scene: Scene, takes: dict[str, SceneTake]) -> tuple[str,
     return None
 
 
+OWN_FOLDERS = ("record", "takes", "luts", "corrections", "pictures", "shots")
+"""What a scene's folder has of itself."""
+
+
+def _fault_of_out(out: SceneOut) -> str:
+    if out.config is not None:
+        if why := _bad_name(out.config):
+            return f"the folder of config {why}; write a plain name, as config = \"ocio\""
+        if out.config.casefold() in OWN_FOLDERS:
+            return f"{out.config!r} is a folder of the scene's own; give config another, as config = \"ocio\""
+    names: dict[str, str] = {}
+    for text in out.edits:
+        if not text.casefold().endswith(".otio"):
+            return f"edit {shown(text)} is none in OpenTimelineIO's own form; write it as .otio"
+        name = edit_name(text)
+        if why := _bad_name(name):
+            return f"edit {shown(text)}: its name {why}; call the file otherwise"
+        first = names.setdefault(name.casefold(), text)
+        if first is not text:
+            return f"edits {shown(first)} and {shown(text)} are called alike, and would be written to one file"
+    return ""
+
+
+def edit_name(text: str) -> str:
+    """What an edit is called: its file's name without .otio."""
+    return Path(text.replace("\\", "/")).name[:-len(".otio")]
+
+
 def _bad_name(name: str) -> str:
     if not name or len(name) > 100:
         return "has no letters" if not name else "is longer than 100 letters"
@@ -439,5 +480,5 @@ def called(path: str) -> str:
 
 
 __all__ = ["FORMAT", "FORMATS", "NOT_GIVEN", "Scene", "SceneCamera", "SceneFile", "SceneOut", "SceneSettings",
-           "SceneShot", "SceneTake", "called", "fault_of", "is_moment", "load_scene", "save_scene", "scene_text",
-           "table_lines"]
+           "SceneShot", "SceneTake", "called", "edit_name", "fault_of", "is_moment", "load_scene", "save_scene",
+           "scene_text", "table_lines"]

@@ -13,6 +13,7 @@ from huewright.errors import InputError
 from huewright.files import write_json
 from huewright.models.cautions import AnyCaution, DeclarationDoubted
 from huewright.models.coded import Coded
+from huewright.models.handed import ClipNoted, ConfigCorrection
 from huewright.models.reasons import Advice
 from huewright.models.record import Count, Name, Number, Positive, Sha256, Share, from_record, load_record, to_record
 from huewright.models.refusals import AnyRefusal
@@ -23,8 +24,8 @@ WHAT = "record of a scene's step"
 
 # What a step was made from, as its record calls it.
 Input = Literal["version", "card", "footage", "corners", "settings", "files", "reading", "leading", "correction",
-                "form", "points"]
-Kind = Literal["survey", "solve", "export", "render"]
+                "corrections", "exports", "edit", "form", "points"]
+Kind = Literal["survey", "solve", "export", "config", "edit", "render"]
 
 
 @dataclass(frozen=True)
@@ -49,11 +50,13 @@ class LightEstimate:
 
 @dataclass(frozen=True)
 class ExportError:
-    """How far an exported file is from the render, of full scale: over picture-like and random colours together."""
+    """How far an exported file is from the render, of full scale: over picture-like and random colours together;
+    ``left_out``, in words, is what its form cannot carry."""
 
     kind: Name
     mean: Positive
     worst: Positive
+    left_out: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -66,6 +69,7 @@ class Made:
     places    the files that it writes, by their paths in the scene's folder; whatever lies there is its own
     files     those that it wrote, when it was finished
     screened  what was found in the frames of a rendered shot, as they were written
+    configured, clips   what stands in a configuration, and the clips of an edit
     """
 
     kind: Kind
@@ -80,6 +84,8 @@ class Made:
     light: LightEstimate | None = None
     exports: tuple[ExportError, ...] = ()
     screened: ShotProof | None = None
+    configured: tuple[ConfigCorrection, ...] = ()
+    clips: tuple[ClipNoted, ...] = ()
 
 
 def save_made(made: Made, path: Path | str) -> None:
@@ -190,6 +196,16 @@ class StepDone:
         return isinstance(self.why, Failed) and self.why.input
 
 
+@dataclass(frozen=True)
+class LeftBehind:
+    """What a step made that the scene file no longer asks for: ``count`` files, such as ``example``, which stay."""
+
+    kind: Kind
+    name: Name
+    count: Count
+    example: str
+
+
 # ---------------------------------------------------------------- which take serves a shot
 
 Choice = Literal["named", "only take", "time code"]
@@ -256,5 +272,5 @@ class CamerasApart:
 
 
 __all__ = ["CamerasApart", "Choice", "Differs", "ExportError", "Failed", "FileMade", "FilesAltered", "FilesGone",
-           "Follows", "Input", "Kind", "LeftOut", "LightEstimate", "Made", "NeverMade", "NoCorrection", "NotFinished",
-           "PatchApart", "Same", "Served", "StepDone", "Why", "load_made", "save_made"]
+           "Follows", "Input", "Kind", "LeftBehind", "LeftOut", "LightEstimate", "Made", "NeverMade", "NoCorrection",
+           "NotFinished", "PatchApart", "Same", "Served", "StepDone", "Why", "load_made", "save_made"]

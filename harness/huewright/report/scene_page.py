@@ -14,13 +14,15 @@ from huewright import words
 from huewright.colorimetry.shown import shown_in_srgb, shown_note
 from huewright.files import write_text
 from huewright.models.cautions import Caution, Flashing
+from huewright.models.handed import ClipNoted, ConfigCorrection
 from huewright.models.reasons import Advice
-from huewright.models.scene_made import CamerasApart, ExportError, LightEstimate, Served, Why
+from huewright.models.scene_made import CamerasApart, ExportError, Kind, LeftBehind, LightEstimate, Served, Why
 from huewright.models.settings import SolveSettings
 from huewright.models.shots import ShotProof
 from huewright.report.page import data_uri, opened, page_head, templates
 from huewright.report.tables import number_ranges
-from huewright.words.scene import after_words, apart_words, screen_words, screened_words, served_words
+from huewright.words.handed import clip_words, clips_words
+from huewright.words.scene import after_words, apart_words, left_words, screen_words, screened_words, served_words
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,19 @@ class ShotLine:
 
 
 @dataclass(frozen=True)
+class HandedLine:
+    """What other programs get of the whole scene: a configuration or an edit, and its ``file``."""
+
+    kind: Kind
+    name: str
+    file: str
+    configured: tuple[ConfigCorrection, ...]
+    clips: tuple[ClipNoted, ...]
+    cautions: tuple[Caution, ...]
+    trouble: Why | None
+
+
+@dataclass(frozen=True)
 class ScenePage:
     """All that the page shows."""
 
@@ -81,6 +96,8 @@ class ScenePage:
     apart: tuple[CamerasApart, ...]
     takes: tuple[TakeLine, ...]
     shots: tuple[ShotLine, ...]
+    handed: tuple[HandedLine, ...] = ()
+    left: tuple[LeftBehind, ...] = ()
 
 
 def write_page(page: ScenePage, path: Path | str) -> None:
@@ -90,7 +107,7 @@ def write_page(page: ScenePage, path: Path | str) -> None:
 
 def page_html(page: ScenePage) -> str:
     environment = templates()
-    lines: tuple[TakeLine | ShotLine, ...] = (*page.takes, *page.shots)
+    lines: tuple[TakeLine | ShotLine | HandedLine, ...] = (*page.takes, *page.shots, *page.handed)
     troubled = [line.name for line in lines if line.trouble is not None]
     shared, own = _cautions(page)
     return environment.get_template("scene.html").render(
@@ -102,7 +119,7 @@ def page_html(page: ScenePage) -> str:
         patches=_patches(page), shown_note=shown_note(page.settings.display),
         takes=[_take(take) for take in page.takes], shots=[_shot(shot, own[shot.name]) for shot in page.shots],
         screened=screen_words() if any(shot.screened for shot in page.shots) else "",
-        facts=_facts(page))
+        handed=[_handed(line) for line in page.handed], left=left_words(page.left), facts=_facts(page))
 
 
 def _heading(page: ScenePage, troubled: list[str]) -> str:
@@ -125,6 +142,8 @@ def _cautions(page: ScenePage) -> tuple[list[str], dict[str, list[str]]]:
     of_takes = [(f"take {take.name}: ", one) for take in page.takes for one in words.in_order(take.cautions)]
     shared = [words.sentence(one) for one in harm]      # at the top as well as at its shot
     shared += [f"{head}{words.sentence(one)}" for head, one in of_takes]
+    shared += [f"{line.file}: {words.sentence(one)}" for line in page.handed for one in words.in_order(line.cautions)
+               if one not in met]
     shared += [words.sentence(one) for one in words.in_order(many)]
     return list(dict.fromkeys(shared)), {shot.name: [words.sentence(one) for one in words.in_order(shot.cautions)
                                                      if one not in many] for shot in page.shots}
@@ -208,6 +227,22 @@ def _shot(shot: ShotLine, cautions: Iterable[str]) -> dict[str, Any]:
             "trouble": None if shot.trouble is None else words.sentence(shot.trouble)}
 
 
+def _handed(line: HandedLine) -> dict[str, Any]:
+    """A configuration's corrections, each by its view and its look, or an edit's clips."""
+    rows = []
+    for one in line.configured:
+        for what, off in ((f"view {one.view}", one.shown), (f"look {one.look}", one.looked)):
+            if off is not None:
+                rows.append([one.name, one.camera, what, *(words.percent_words(100 * value) for value in (
+                    off.mean, off.in_gamut_worst, off.worst))])
+    clips = [[clip.track or "video", clip.name or "without a name", clip.media or "none", clip_words(clip)]
+             for clip in line.clips]
+    return {"kind": line.kind, "file": line.file, "rows": rows, "clips": clips,
+            "only": [one.name for one in line.configured if one.looked is None],
+            "count": clips_words(line.clips) if line.clips else "",
+            "trouble": None if line.trouble is None else words.sentence(line.trouble)}
+
+
 def _off(export: ExportError) -> str:
     mean, worst = (words.percent_words(100 * value) for value in (export.mean, export.worst))
     return (f"{_KINDS.get(export.kind, export.kind)} off the render by {mean} of full scale in the mean, {worst} at "
@@ -225,4 +260,4 @@ def _light(light: LightEstimate | None) -> str:
     return (f"red {light.red_stops:+.1f}, blue {light.blue_stops:+.1f}, level {light.level_stops:+.1f} stops")
 
 
-__all__ = ["CameraCard", "ScenePage", "ShotLine", "TakeLine", "page_html", "write_page"]
+__all__ = ["CameraCard", "HandedLine", "ScenePage", "ShotLine", "TakeLine", "page_html", "write_page"]

@@ -9,6 +9,7 @@ from pathlib import Path
 from huewright.errors import InputError
 from huewright.files import refuse_existing, write_text
 from huewright.handover.edit import Handed, Noted, Stated, clips_found, note_corrections
+from huewright.models.cautions import Caution, EditMediaRelative
 from huewright.models.correction import load_correction
 from huewright.progress import Progress, silent
 from huewright.steps.export import ExportSummary, check_exports, export_all
@@ -19,11 +20,12 @@ LUTS = ("cube", "clf")
 @dataclass(frozen=True)
 class EditSummary:
     """``edit`` is the file written; ``clips`` are those that it uses, in its order; ``exports`` the files made, a CDL
-    and a LUT for each correction that a clip has."""
+    and a LUT for each correction that a clip has; ``cautions`` are about the edit itself."""
 
     edit: str
     clips: tuple[Noted, ...]
     exports: tuple[ExportSummary, ...] = ()
+    cautions: tuple[Caution, ...] = ()
 
 
 def edit_with(edit: Path | str, out: Path | str, handed: Mapping[str, Handed], others: Handed | None = None, *,
@@ -77,7 +79,14 @@ def hand_to_edit(edit: Path | str, out: Path | str, corrections: Mapping[str, Pa
         handed[file] = Handed(str(file), *places[file], _stated(cdl), _stated(table), cdl.left_out)
     edit_with(edit, out, {key: handed[file] for key, file in files.items() if key},
               handed[files[""]] if "" in files else None, replace_cdl=replace_cdl, overwrite=overwrite)
-    return EditSummary(str(out), noted, tuple(exports))
+    return EditSummary(str(out), noted, tuple(exports), edit_cautions(edit, out, noted))
+
+
+def edit_cautions(edit: Path | str, out: Path | str, noted: Sequence[Noted]) -> tuple[Caution, ...]:
+    """Of ``edit`` written to ``out``."""
+    relative = sum(one.clip.beside for one in noted)
+    moved = Path(edit).absolute().parent.resolve() != Path(out).absolute().parent.resolve()
+    return (EditMediaRelative(relative),) if relative and moved else ()
 
 
 def _stated(summary: ExportSummary) -> Stated:

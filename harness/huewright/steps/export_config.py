@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import tempfile
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -23,55 +22,16 @@ from huewright.handover.config import (
     Chosen,
     as_looked,
     as_shown,
+    config_files,
     goes_back,
-    make_config,
+    name_fault,
     open_config,
-    own_names,
 )
 from huewright.handover.seen import FrameColours, frame_colours
 from huewright.models.correction import Correction
+from huewright.models.handed import ConfigCorrection, ConfigOff
 from huewright.progress import Progress, silent
 from huewright.steps.export import ExportSummary, Over, export_all
-
-_NAME = re.compile(r"[^\W_]([\w .-]*\w)?")
-
-
-@dataclass(frozen=True)
-class ConfigOff:
-    """How far a way through the configuration is from what it stands for, with the words of
-    :class:`huewright.steps.export.ExportSummary`; ``stepwise_worst`` is the worst of sampled colours inside the
-    display's gamut where a program does every step by itself and nothing cancels."""
-
-    mean: float
-    worst: float
-    worst_code: tuple[float, float, float]
-    in_gamut_worst: float
-    stepwise_worst: float
-    frames_mean: float | None = None
-    frames_worst: float | None = None
-
-
-@dataclass(frozen=True)
-class ConfigCorrection:
-    """A correction in a configuration.
-
-    name, camera, display   what it, its camera's colour space and its display are called there
-    view, uncorrected       the views with and without it
-    look                    the look that does the same ahead of the display's uncorrected view; None where the camera's
-                            code values can't be had from light, so that its view is right for its own pictures only
-    shown, looked           how far the view and the look are from the render
-    before                  how far the uncorrected view is from the picture with nothing corrected
-    """
-
-    name: str
-    camera: str
-    display: str
-    view: str
-    uncorrected: str
-    look: str | None
-    shown: ConfigOff
-    looked: ConfigOff | None
-    before: ConfigOff
 
 
 @dataclass(frozen=True)
@@ -106,8 +66,9 @@ def export_config(corrections: Mapping[str, Correction], folder: Path | str, *,
                          "configuration of one")
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder} is no folder; with --config name the folder that the configuration goes into")
-    for place in (folder / CONFIG, *(folder / LUTS / one.file for one in chosen)):
-        refuse_existing(place, overwrite=overwrite)
+    texts = config_files(chosen, size=size)
+    for file in (*texts, *(f"{LUTS}/{one.file}" for one in chosen)):
+        refuse_existing(folder / file, overwrite=overwrite)
     with tempfile.TemporaryDirectory(dir=workspace()) as made_in:
         draft = Path(made_in)
         (draft / LUTS).mkdir()
@@ -119,7 +80,8 @@ def export_config(corrections: Mapping[str, Correction], folder: Path | str, *,
             except NoAnswerError as failed:     # which names the file, that will never lie where it was tried
                 raise NoAnswerError(str(failed).replace(str(draft), str(folder))) from None
             exports.append(replace(made, path=str(folder / LUTS / one.file)))
-        make_config(chosen, draft, size=size)
+        for name, text in texts.items():
+            (draft / name).write_text(text, encoding="utf-8", newline="\n")
         measured = _measured(chosen, draft, frames, progress)
         files = sorted((draft / LUTS).iterdir())
         with ExitStack() as waiting:      # the configuration gets its name last of all, when its files are there
@@ -128,6 +90,14 @@ def export_config(corrections: Mapping[str, Correction], folder: Path | str, *,
                 waiting.enter_context(whole_file(place, overwrite=overwrite)).write_bytes(source.read_bytes())
     return ConfigSummary(str(folder / CONFIG), measured, tuple(exports),
                          tuple(str(folder / LUTS / file.name) for file in files))
+
+
+def config_places(corrections: Mapping[str, Correction], cameras: Mapping[str, str], size: int) -> tuple[str, ...]:
+    """The files that :func:`export_config` writes, by their paths in its folder, the configuration itself last. Raises
+    :class:`InputError` as that does."""
+    chosen = _named(corrections, cameras)
+    files = {f"{LUTS}/{one.file}" for one in chosen} | set(config_files(chosen, size=size))
+    return (*sorted(files - {CONFIG}), CONFIG)
 
 
 def named_corrections(texts: Sequence[str]) -> tuple[dict[str, Path], dict[str, str]]:
@@ -162,19 +132,9 @@ def _named(corrections: Mapping[str, Correction], cameras: Mapping[str, str]) ->
         raise InputError(f"there is no correction {strange!r} to be of camera {cameras[strange]!r}")
     chosen = [Chosen(name, cameras.get(name, name), one, f"{name.replace(' ', '-')}-corrected.clf")
               for name, one in corrections.items()]
-    for name in (*corrections, *cameras.values()):
-        if not _NAME.fullmatch(name):
-            raise InputError(f"{name!r} can't be a name in an OpenColorIO configuration: use letters, digits, spaces, "
-                             "'.', '_' and '-', say a=correction.json")
-    spaces = [*sorted(own_names([one.correction.display for one in chosen])),
-              *dict.fromkeys(one.camera for one in chosen), *(one.view for one in chosen),
-              *(f"{one.name} uncorrected" for one in chosen)]
-    # OpenColorIO doesn't tell capitals apart, and files have a dash for a space.
-    taken = Counter(name.casefold().replace(" ", "-") for name in spaces)
-    twice = next((name for name in spaces if taken[name.casefold().replace(" ", "-")] > 1), None)
-    if twice is not None:
-        raise InputError(f"two things in this configuration would be called {twice!r}; give the correction or its "
-                         "camera another name, as in CAMERA:NAME=FILE")
+    fault = name_fault({one.name: one.camera for one in chosen}, [one.correction.display for one in chosen])
+    if fault is not None:
+        raise InputError(f"{fault}; give the correction or its camera another name, as in CAMERA:NAME=FILE")
     first: dict[str, Chosen] = {}
     for one in chosen:
         other = first.setdefault(one.camera, one)
@@ -218,3 +178,6 @@ def _off(ways: tuple[Apply, Apply], operations: Sequence[Operation], seen: Frame
     return ConfigOff(found.mean, found.worst, found.worst_code, found.measured["in_gamut_worst"],
                      sampled_in_gamut(ways[1], operations), None if frames is None else frames.mean,
                      None if frames is None else frames.worst)
+
+
+__all__ = ["ConfigCorrection", "ConfigOff", "ConfigSummary", "config_places", "export_config", "named_corrections"]

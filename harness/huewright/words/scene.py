@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from huewright.models import scene_made as made
 from huewright.models.cautions import Screened
-from huewright.models.scene_made import CamerasApart, Kind, Served
+from huewright.models.scene_made import CamerasApart, Kind, LeftBehind, Served
 from huewright.models.shots import ShotProof
 from huewright.words.sentence import counted, duration_words, no_answer_words, percent_words, sentence
 
 _INPUTS = {"version": "huewright's version", "card": "the card", "footage": "what is declared of the camera",
            "corners": "the corners given by hand", "settings": "the settings", "files": "the frames",
            "reading": "the reading of the card", "leading": "the picture of the camera that it follows",
-           "correction": "the correction", "form": "the form of what is written",
+           "correction": "the correction", "corrections": "the corrections", "exports": "what is noted in it",
+           "edit": "the edit", "form": "the form of what is written",
            "points": "the points of the LUT"}
 _STEPS: dict[Kind, str] = {"survey": "survey take", "solve": "solve take", "export": "export shot",
-                           "render": "render shot"}
+                           "config": "write configuration", "edit": "note in edit", "render": "render shot"}
 
 
 def step_words(kind: Kind, name: str) -> str:
@@ -72,6 +75,17 @@ def _(why: made.NoCorrection) -> str:
 @sentence.register
 def _(why: made.Failed) -> str:
     return no_answer_words(why.what, why.reason)
+
+
+def left_words(left: Sequence[LeftBehind]) -> list[str]:
+    """What lies in the scene's folder though the scene file no longer asks for it: a sentence for each name."""
+    by_name: dict[str, list[LeftBehind]] = {}
+    for each in left:
+        by_name.setdefault(each.name, []).append(each)
+    return [f"{' and '.join(step_words(each.kind, name) for each in rows)}: the scene file no longer asks for it; "
+            f"{counted(sum(each.count for each in rows), 'file')} of it, such as {rows[0].example}, "
+            f"stay{'s' * (sum(each.count for each in rows) == 1)} until you remove "
+            f"{'it' if sum(each.count for each in rows) == 1 else 'them'}" for name, rows in by_name.items()]
 
 
 def served_words(served: Served) -> str:
@@ -132,4 +146,4 @@ def apart_words(apart: CamerasApart) -> str:
                f"{fitted[1]:.2f} apart"))
 
 
-__all__ = ["after_words", "apart_words", "screen_words", "screened_words", "served_words", "step_words"]
+__all__ = ["after_words", "apart_words", "left_words", "screen_words", "screened_words", "served_words", "step_words"]

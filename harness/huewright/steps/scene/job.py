@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Protocol, TypeVar
 
 from huewright.claims import claimed_whole
 from huewright.errors import InputError, NoAnswerError
 from huewright.files import refuse_existing
 from huewright.models.cautions import Caution, DeclarationDoubted, Flashing, OfAnotherCamera
+from huewright.models.handed import ClipNoted, ConfigCorrection
 from huewright.models.reasons import NoCardInTake, Unusable, Usable
 from huewright.models.refusals import Refusal
 from huewright.models.scene import load_scene
@@ -18,6 +20,7 @@ from huewright.models.scene_made import (
     Failed,
     Follows,
     Kind,
+    LeftBehind,
     LeftOut,
     Made,
     NeverMade,
@@ -28,19 +31,31 @@ from huewright.models.scene_made import (
 )
 from huewright.models.shots import ShotProof
 from huewright.progress import Progress, silent
+from huewright.steps.scene.handing import ConfigOut, Handing
 from huewright.steps.scene.opened import opened
 from huewright.steps.scene.page import PAGE, cameras_beside, write_scene_page
 from huewright.steps.scene.records import FOLDER, Asked, Records, kept_words, record_name
 from huewright.steps.scene.serving import Clip
 from huewright.steps.scene.work import Work
 
-Do = Callable[[Clip, Made, Asked, Progress], None]
+
+class Called(Protocol):
+    """What a step is of: a take, a shot, a configuration, an edit."""
+
+    @property
+    def name(self) -> str: ...
+
+
+Of = TypeVar("Of", bound=Called)
+Do = Callable[[Of, Made, Asked, Progress], None]
 
 
 @dataclass(frozen=True)
 class SceneResult:
     """What came of a scene. ``steps`` in their order; ``served`` by shot; ``cautions`` of all that is there, by step;
-    its steps that failed say so in ``why``; ``screened`` is what was found in the frames of rendered shots, by shot."""
+    its steps that failed say so in ``why``; ``screened`` is what was found in the frames of rendered shots, by shot;
+    ``configured`` what stands in a configuration, by its folder, and ``noted`` the clips of each edit; ``left`` are
+    files that the scene file no longer asks for."""
 
     out: Path
     page: Path
@@ -49,6 +64,9 @@ class SceneResult:
     apart: tuple[CamerasApart, ...] = ()
     cautions: tuple[tuple[Kind, str, Caution], ...] = ()
     screened: dict[str, ShotProof] = field(default_factory=dict)
+    configured: dict[str, tuple[ConfigCorrection, ...]] = field(default_factory=dict)
+    noted: dict[str, tuple[ClipNoted, ...]] = field(default_factory=dict)
+    left: tuple[LeftBehind, ...] = ()
 
     @property
     def failed(self) -> tuple[StepDone, ...]:
@@ -99,27 +117,46 @@ def _brought(work: Work, dry_run: bool, only_export: bool, overwrite: bool, prog
     scene = work.opened
     if not (scene.out / FOLDER).is_dir() and not dry_run:
         refuse_existing(scene.out / PAGE, overwrite=overwrite)
-    run = _Run(work, dry_run, progress, 2 * len(scene.takes) + (1 if only_export else 2) * len(scene.shots))
+    total = (2 * len(scene.takes) + (1 if only_export else 2) * len(scene.shots) + len(scene.edits)
+             + (scene.scene.out.config is not None))
+    run = _Run(work, dry_run, progress, total)
     solved: dict[str, StepDone] = {}
     for take in scene.in_order:
         survey = run.step("survey", take, work.survey_asked, work.survey)
         lead = solved.get(scene.leads.get(take.name, ""))
         solved[take.name] = run.step("solve", take, work.solve_asked, work.solve,
                                      after=[survey, *([] if lead is None else [lead])])
-    for shot in scene.shots:
-        run.shot("export", shot, work.export_asked, work.export)
+    exported = {shot.name: run.shot("export", shot, work.export_asked, work.export) for shot in scene.shots}
+    _hand_over(run, solved, exported)
     for shot in scene.shots:
         if shot.exported_only:
             run.steps.append(StepDone("render", shot.name, LeftOut(), False))
         else:
             run.shot("render", shot, work.render_asked, None if only_export else work.render)
     apart: tuple[CamerasApart, ...] = ()
+    left = work.records.left_behind(
+        {(step.kind, step.name) for step in run.steps} - {("render", shot.name) for shot in scene.shots
+                                                          if shot.exported_only})
     if not dry_run:
         apart = cameras_beside(work)
-        write_scene_page(work, apart, run.made, {(step.kind, step.name): step.why for step in run.steps})
+        write_scene_page(work, apart, run.made, {(step.kind, step.name): step.why for step in run.steps}, left)
     cautions = tuple((kind, name, one) for (kind, name), made in run.made.items() for one in made.cautions)
     screened = {name: made.screened for (_, name), made in run.made.items() if made.screened is not None}
-    return SceneResult(scene.out, scene.out / PAGE, tuple(run.steps), dict(scene.served), apart, cautions, screened)
+    handed = {(kind, name): made for (kind, name), made in run.made.items() if kind in ("config", "edit")}
+    return SceneResult(scene.out, scene.out / PAGE, tuple(run.steps), dict(scene.served), apart, cautions, screened,
+                       {name: made.configured for (kind, name), made in handed.items() if kind == "config"},
+                       {name: made.clips for (kind, name), made in handed.items() if kind == "edit"}, left)
+
+
+def _hand_over(run: _Run, solved: dict[str, StepDone], exported: dict[str, StepDone]) -> None:
+    """What other programs get of all takes and shots together."""
+    scene = run.work.opened
+    handing = Handing(run.work, run.made)
+    if scene.scene.out.config is not None:
+        run.step("config", ConfigOut(scene.scene.out.config), handing.config_asked, handing.config,
+                 [*solved.values(), *(exported[shot.name] for shot in scene.between)], in_part=True)
+    for edit in scene.edits:
+        run.step("edit", edit, handing.edit_asked, handing.edit, list(exported.values()), in_part=True)
 
 
 def _failed(error: InputError | NoAnswerError) -> Failed:
@@ -145,12 +182,13 @@ class _Run:
     steps: list[StepDone] = field(default_factory=list)
     made: dict[tuple[Kind, str], Made] = field(default_factory=dict)
 
-    def step(self, kind: Kind, clip: Clip, asked: Callable[[Clip], Asked],
-             do: Do | None, after: list[StepDone] | None = None) -> StepDone:
-        """One step, which is made from those in ``after``; done if it is due, or left out then (``do`` None)."""
-        missing = next((each for each in after or () if isinstance(each.why, Failed | NoCorrection)), None)
-        if missing is not None:
-            return self._add(StepDone(kind, clip.name, NoCorrection(missing.name), False))
+    def step(self, kind: Kind, clip: Of, asked: Callable[[Of], Asked], do: Do[Of] | None,
+             after: list[StepDone] | None = None, *, in_part: bool = False) -> StepDone:
+        """One step, which is made from those in ``after``, or from those of them that could be done (``in_part``); done
+        if it is due, or left out then (``do`` None)."""
+        missing = [each for each in after or () if isinstance(each.why, Failed | NoCorrection)]
+        if missing and (not in_part or len(missing) == len(after or ())):
+            return self._add(StepDone(kind, clip.name, NoCorrection(missing[0].name), False))
         first = next((each for each in after or () if each.done), None)
         if self.dry and first is not None and do is None:
             return self._add(StepDone(kind, clip.name, LeftOut(), False))
@@ -173,8 +211,7 @@ class _Run:
             return self._add(StepDone(kind, clip.name, _failed(error), False))
         return self._add(StepDone(kind, clip.name, why, due))
 
-    def shot(self, kind: Kind, shot: Clip, asked: Callable[[Clip], Asked],
-             do: Do | None) -> StepDone:
+    def shot(self, kind: Kind, shot: Clip, asked: Callable[[Clip], Asked], do: Do[Clip] | None) -> StepDone:
         """A step of a shot, which is made from the corrections of the takes that serve it."""
         takes = self.work.opened.served[shot.name].takes
         return self.step(kind, shot, asked, do, [step for step in self.steps

@@ -8,14 +8,23 @@ from pathlib import Path
 from huewright.colorimetry.display import display_named
 from huewright.errors import InputError
 from huewright.frames.opening import open_take
+from huewright.handover.edit import edit_clips
 from huewright.models.card import Card, load_card
 from huewright.models.footage import Footage
-from huewright.models.scene import Scene, SceneCamera, SceneFile, load_scene
+from huewright.models.scene import Scene, SceneCamera, SceneFile, edit_name, load_scene
 from huewright.models.scene_made import Served
 from huewright.models.settings import SolveSettings
 from huewright.progress import Progress
 from huewright.steps.inputs import footage_from
 from huewright.steps.scene.serving import Clip, clip_of, leading, served
+
+
+@dataclass(frozen=True)
+class EditIn:
+    """An edit of the scene's shots, by its file's name."""
+
+    name: str
+    path: Path
 
 
 @dataclass(frozen=True)
@@ -31,6 +40,12 @@ class Opened:
     footage: dict[str, Footage]
     served: dict[str, Served]
     leads: dict[str, str] = field(default_factory=dict)
+    edits: tuple[EditIn, ...] = ()
+
+    @property
+    def between(self) -> tuple[Clip, ...]:
+        """The shots that get a correction of their own, between those of two takes."""
+        return tuple(shot for shot in self.shots if len(self.served[shot.name].takes) > 1)
 
     @property
     def in_order(self) -> tuple[Clip, ...]:
@@ -73,7 +88,39 @@ def opened(path: Path | str, progress: Progress) -> Opened:
         found[shot.name] = served(file, index, takes, shots)
         _same_range(file, index, shot, [footage[name] for name in found[shot.name].takes])
     leads = {take.name: lead for index, take in enumerate(takes) if (lead := leading(file, index, takes)) is not None}
-    return Opened(file, card, card_path, settings, takes, shots, footage, found, leads)
+    scene_opened = Opened(file, card, card_path, settings, takes, shots, footage, found, leads, _edits(file))
+    if scene.out.config is not None:
+        _can_be_named(scene_opened)
+    return scene_opened
+
+
+def _edits(file: SceneFile) -> tuple[EditIn, ...]:
+    """Raises :class:`InputError` for an edit that is none, and for one that would be written over itself."""
+    found = []
+    for text in file.scene.out.edits:
+        path, name = Path(file.resolved(text)), edit_name(text)
+        try:
+            edit_clips(path)
+        except InputError as error:
+            raise InputError(f"{file.path}, out: {error}") from None
+        if path.resolve() == Path(file.resolved(file.scene.out.folder), f"{name}.otio").resolve():
+            raise InputError(f"{file.path}, out: edit {text} lies where it would be written with its notes; keep it "
+                             "elsewhere, or give the scene's folder another name")
+        found.append(EditIn(name, path))
+    return tuple(found)
+
+
+def _can_be_named(scene: Opened) -> None:
+    """Raises :class:`InputError` where not all corrections can have their names in one configuration."""
+    from huewright.handover.config import name_fault
+
+    cameras = {take.name: take.row.camera for take in scene.takes}
+    fault = next((f"two corrections in this configuration would be called {shot.name!r}" for shot in scene.between
+                  if shot.name in cameras), None) or name_fault(
+        {**cameras, **{shot.name: shot.row.camera for shot in scene.between}}, [scene.settings.display])
+    if fault is not None:
+        raise InputError(f"{scene.file.path}, out: config: {fault}; give that take, shot or camera another name, as "
+                         "name = \"...\"")
 
 
 def _clip(file: SceneFile, kind: str, index: int, done: int, total: int, progress: Progress) -> Clip:
@@ -107,4 +154,4 @@ def _same_range(file: SceneFile, index: int, shot: Clip, footage: list[Footage])
                              f"take {each.range}; declare what camera {camera.name!r} recorded, as range = \"...\"")
 
 
-__all__ = ["Opened", "opened"]
+__all__ = ["EditIn", "Opened", "opened"]

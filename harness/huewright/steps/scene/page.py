@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from itertools import combinations
 
-from huewright.models.scene_made import CamerasApart, Failed, Kind, Made, NoCorrection, Why
+from huewright.models.scene_made import CamerasApart, Failed, Kind, LeftBehind, Made, NoCorrection, Why
 from huewright.models.survey import Survey
 from huewright.proof.cameras import cameras_apart
-from huewright.report.scene_page import CameraCard, ScenePage, ShotLine, TakeLine, write_page
+from huewright.report.scene_page import CameraCard, HandedLine, ScenePage, ShotLine, TakeLine, write_page
 from huewright.steps.scene.serving import Clip
 from huewright.steps.scene.work import Work
 
@@ -51,7 +51,8 @@ def cameras_beside(work: Work) -> tuple[CamerasApart, ...]:
     return tuple(found)
 
 
-def write_scene_page(work: Work, apart: tuple[CamerasApart, ...], made: Steps, why: Reasons) -> None:
+def write_scene_page(work: Work, apart: tuple[CamerasApart, ...], made: Steps, why: Reasons,
+                     left: tuple[LeftBehind, ...] = ()) -> None:
     scene = work.opened.scene
     cards = []
     for camera, take in shown_takes(work).items():
@@ -79,8 +80,22 @@ def write_scene_page(work: Work, apart: tuple[CamerasApart, ...], made: Steps, w
             _trouble(why, "export", shot.name) or _trouble(why, "render", shot.name),
             None if rendered is None else rendered.screened))
     page = ScenePage(scene.title or work.opened.file.path.stem, work.opened.settings, work.opened.card.name,
-                     tuple(cards), apart, tuple(takes), tuple(shots))
+                     tuple(cards), apart, tuple(takes), tuple(shots), _handed(work, made, why), left)
     write_page(page, work.out / PAGE)
+
+
+def _handed(work: Work, made: Steps, why: Reasons) -> tuple[HandedLine, ...]:
+    wanted: list[tuple[Kind, str, str]] = [("edit", edit.name, f"{edit.name}.otio") for edit in work.opened.edits]
+    config = work.opened.scene.out.config
+    if config is not None:
+        wanted.insert(0, ("config", config, f"{config}/config.ocio"))
+    lines = []
+    for kind, name, file in wanted:
+        done = made.get((kind, name))
+        lines.append(HandedLine(kind, name, file, () if done is None else done.configured,
+                                () if done is None else done.clips, () if done is None else done.cautions,
+                                _trouble(why, kind, name)))
+    return tuple(lines)
 
 
 def _trouble(why: Reasons, kind: Kind, name: str) -> Why | None:

@@ -7,6 +7,7 @@ leaves under a step's places is that step's own and is done again; files that no
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Collection
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -23,6 +24,7 @@ from huewright.models.scene_made import (
     FilesGone,
     Input,
     Kind,
+    LeftBehind,
     Made,
     NeverMade,
     NotFinished,
@@ -200,6 +202,15 @@ class Records:
             save_made(made, self.out / asked.file)
         return made
 
+    def left_behind(self, asked: Collection[tuple[Kind, str]]) -> tuple[LeftBehind, ...]:
+        """What steps made that are not among those ``asked`` for, as far as it is there."""
+        found = []
+        for made in _all_made(self.out):
+            there = [name for name in dict.fromkeys((*made.files, *made.places)) if (self.out / name).exists()]
+            if (made.kind, made.name) not in asked and there:
+                found.append(LeftBehind(made.kind, made.name, len(there), there[0]))
+        return tuple(found)
+
     def _now(self, name: str, was: FileMade) -> FileMade:
         state = (self.out / name).stat()
         return FileMade(state.st_size, state.st_mtime_ns, was.sha256)
@@ -207,16 +218,22 @@ class Records:
 
 def kept_words(out: Path) -> str:
     """What a stopped run has left, and how to go on."""
-    made = []
-    for path in sorted((out / FOLDER).glob("*.json")) if (out / FOLDER).is_dir() else []:
-        with suppress(InputError):
-            made.append(load_made(path))
+    made = _all_made(out)
     done = sum(each.finished for each in made)
     begun = [f"{each.kind} of {each.name}" for each in made if not each.finished]
     if not made:
         return "nothing was written; start the command again"
     return (f"kept in {out}: {done} finished step{'s' * (done != 1)}"
             + (f"; {', '.join(begun)} will be done again" if begun else "") + "; the same command goes on")
+
+
+def _all_made(out: Path) -> list[Made]:
+    """Every record that can be read."""
+    made = []
+    for path in sorted((out / FOLDER).glob("*.json")) if (out / FOLDER).is_dir() else []:
+        with suppress(InputError):
+            made.append(load_made(path))
+    return made
 
 
 __all__ = ["FOLDER", "Asked", "Hashes", "Records", "content_of", "kept_words", "record_name", "stamp_of"]

@@ -139,12 +139,17 @@ class Work:
         assert served.share is not None and served.apart_s is not None
         return between_takes(ends[0], ends[1], served.share, served.apart_s, (served.takes[0], served.takes[1]))
 
+    def correction_file(self, shot: Clip) -> str:
+        """Where the shot's correction lies in the scene's folder."""
+        takes = self.opened.served[shot.name].takes
+        return f"takes/{takes[0]}/correction.json" if len(takes) == 1 else f"corrections/{shot.name}.json"
+
     def export_asked(self, shot: Clip) -> Asked:
         interpolated = len(self.opened.served[shot.name].takes) > 1
         places = [f"luts/{shot.name}.cube", f"luts/{shot.name}.cdl", *self.pictures(shot)]
         return Asked("export", shot.name, {
             "version": __version__, "correction": self._digest(shot), "points": self.opened.scene.out.lut_points},
-            (*places, *([f"corrections/{shot.name}.json"] if interpolated else [])), shot.frames)
+            (*places, *([self.correction_file(shot)] if interpolated else [])), shot.frames)
 
     def export(self, shot: Clip, begun: Made, asked: Asked, progress: Progress) -> None:
         from huewright.steps.export import export_all
@@ -166,7 +171,7 @@ class Work:
             said += light_cautions(found, shot.name, served.takes[0])
         said += self._another_camera(shot, served.takes[0])
         self.records.finish(asked, begun, cautions=tuple(dict.fromkeys(said)), light=found, exports=tuple(
-            ExportError(each.kind, each.mean_error, each.worst_error) for each in made))
+            ExportError(each.kind, each.mean_error, each.worst_error, each.left_out) for each in made))
 
     def _another_camera(self, shot: Clip, name: str) -> list[OfAnotherCamera]:
         footage = self.opened.footage[name]

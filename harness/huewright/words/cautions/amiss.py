@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from huewright.models import cautions as c
 from huewright.words.cautions.group import Group
 from huewright.words.reasons import number_words, reason_words
-from huewright.words.sentence import duration_words
+from huewright.words.sentence import counted, duration_words
 
 AMISS = Group("What is not as it should be")
 LEAST_GRAIN = 0.1       # of the variance: below, noise is not what makes it uncertain
@@ -231,3 +231,21 @@ def _(item: c.LookSampled) -> str:
 def _(item: c.LookWaysApart) -> str:
     return (f"the look's lattice names no interpolation: it is read tetrahedrally, which keeps greys on its diagonal "
             f"grey; a program that reads it trilinearly shows colours up to {item.apart:.1e} of full scale away")
+
+
+@AMISS.says(
+    c.HandedInPart, "The other takes' corrections are in it, so that what there is can be used. Once those takes give "
+    "a correction the next run of the scene makes the configuration anew, with all of them.")
+def _(item: c.HandedInPart) -> str:
+    return (f"the configuration holds nothing of take{'s' * (len(item.without) > 1)} {', '.join(item.without)}, which "
+            f"give{'s' * (len(item.without) == 1)} no correction")
+
+
+@AMISS.says(
+    c.EditMediaRelative, "Nothing in an edit is changed but the notes. Written into another folder, its relative paths "
+    "lead elsewhere: move the new edit to where the old one lies, with the CDL and LUT files that it names (in the "
+    "same folders beside it), or let the program that reads it look for the media.")
+def _(item: c.EditMediaRelative) -> str:
+    return (f"{counted(item.clips, 'clip')} of the edit name{'s' * (item.clips == 1)} media by where the edit lies, "
+            "and it is written into another folder: there the paths lead elsewhere, so move it beside the one it was "
+            "made from, with the files that it names")
