@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import cv2
+import huewright as hw
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -69,7 +70,7 @@ def blocks(path: Path, seed: int, light: tuple[float, float, float] = (1.0, 1.0,
 
 def make_scene(folder: Path) -> Path:
     """The scene file in ``folder``, with everything that it names."""
-    (folder / "takes").mkdir(parents=True)
+    (folder / "takes").mkdir(parents=True, exist_ok=True)
     (folder / "card.toml").write_bytes(CARD.read_bytes())
     paint(folder / "takes/a.0001.png")
     paint(folder / "takes/b.0001.png", gain=0.7, turn=10.0)
@@ -80,3 +81,8 @@ def make_scene(folder: Path) -> Path:
             blocks(folder / f"shots/{name}.{number:04d}.png", 10 * seed + number)
     (folder / "scene.toml").write_text(TEXT)
     return folder / "scene.toml"
+
+
+def made_scene(folder: Path) -> None:
+    """The same with everything that it makes, for ``made_once``."""
+    assert not hw.scene(make_scene(folder)).failed

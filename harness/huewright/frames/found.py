@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Iterator
 from pathlib import Path
 
 from huewright.errors import InputError
@@ -19,14 +20,23 @@ def clips_in(folder: Path, leave_out: frozenset[str] = frozenset()) -> tuple[str
     Raises :class:`InputError` where there is no such folder."""
     if not folder.is_dir():
         raise InputError(f"{folder}: there is no such folder; give the folder that the clips lie in")
-    found: list[str] = []
+    return tuple(clip for place, names in _walk(folder, leave_out) for clip in _clips_of(place, names))
+
+
+def files_in(folder: Path, suffixes: tuple[str, ...], leave_out: frozenset[str] = frozenset()) -> tuple[Path, ...]:
+    """The files of these ``suffixes``, in small letters, where :func:`clips_in` looks."""
+    return tuple(place / name for place, names in _walk(folder, leave_out) for name in names
+                 if Path(name).suffix.lower() in suffixes)
+
+
+def _walk(folder: Path, leave_out: frozenset[str]) -> Iterator[tuple[Path, list[str]]]:
+    """Each folder with the names of its files, in order."""
     for place, folders, names in os.walk(folder):
         if leave_out & set(names):
             folders.clear()
             continue
         folders[:] = sorted(name for name in folders if not name.startswith("."))
-        found += _clips_of(Path(place), sorted(name for name in names if not name.startswith(".")))
-    return tuple(found)
+        yield Path(place), sorted(name for name in names if not name.startswith("."))
 
 
 def _clips_of(place: Path, names: list[str]) -> list[str]:
@@ -52,4 +62,4 @@ def _clips_of(place: Path, names: list[str]) -> list[str]:
     return clips
 
 
-__all__ = ["clips_in"]
+__all__ = ["clips_in", "files_in"]

@@ -107,8 +107,19 @@ class DraftedClip:
 
 
 @dataclass(frozen=True)
+class DraftedEdit:
+    """An edit that was found: ``known`` of its ``clips`` are shots of the draft, and ``graded`` of those have a CDL
+    already."""
+
+    path: str
+    clips: int
+    known: int
+    graded: int = 0
+
+
+@dataclass(frozen=True)
 class Drafted:
-    """``unread`` are clips that could not be opened, each with the sentence that says why."""
+    """``unread`` are clips and edits that could not be opened, each with the sentence that says why."""
 
     title: str
     card: str
@@ -116,6 +127,7 @@ class Drafted:
     takes: tuple[DraftedClip, ...]
     shots: tuple[DraftedClip, ...]
     unread: tuple[tuple[str, str], ...] = ()
+    edits: tuple[DraftedEdit, ...] = ()
 
     @property
     def questions(self) -> tuple[Question, ...]:
@@ -128,5 +140,6 @@ class Drafted:
         return all(camera.encoding_from != "nothing" for camera in self.cameras if camera.used)
 
 
-__all__ = ["CardInPart", "Drafted", "DraftedCamera", "DraftedClip", "EncodingByTags", "EncodingNotGiven",
-           "FramesMissing", "NoCardOfCamera", "NothingNamesCamera", "OrderNotTold", "Question", "Told"]
+__all__ = ["CardInPart", "Drafted", "DraftedCamera", "DraftedClip", "DraftedEdit", "EncodingByTags",
+           "EncodingNotGiven", "FramesMissing", "NoCardOfCamera", "NothingNamesCamera", "OrderNotTold", "Question",
+           "Told"]

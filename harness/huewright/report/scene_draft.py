@@ -23,6 +23,7 @@ def draft_text(drafted: Drafted) -> str:
     lines = [f"format = {json.dumps(FORMAT)}", f"title = {_text(drafted.title)}", f"card = {_text(drafted.card)}", "",
              *_comment("Drafted from what lies in the folder; what may stand here: `huewright help scene-file`. "
                        + (f"It asks {counted(asked, 'question')}: look for \"# ?\"." if asked else ""))]
+    lines += ["", *_out_lines(drafted)]
     for camera in drafted.cameras:
         lines += ["", *_comment(f"Taken for one camera by: {told_words(camera.told)}."), *_questions(camera.questions),
                   *(table_lines(camera.row) if camera.used else _out(table_lines(camera.row)))]
@@ -38,6 +39,21 @@ def draft_text(drafted: Drafted) -> str:
     for path, why in drafted.unread:
         lines += ["", *_comment(f"Left out: {path}. {why}")]
     return "\n".join(lines) + "\n"
+
+
+def _out_lines(drafted: Drafted) -> list[str]:
+    """What can be had beside frames, LUT files and the page, as comments."""
+    known = [edit for edit in drafted.edits if edit.known]
+    lines = ["[out]", 'config = "ocio"  # for programs that read OpenColorIO: all cameras and corrections in one']
+    if known:
+        names = ", ".join(_text(edit.path) for edit in known)
+        lines += [f"# {edit.known} of the {counted(edit.clips, 'clip')} in {_text(edit.path)} are of shots here"
+                  for edit in known]
+        lines.append(f"edit = {names if len(known) == 1 else f'[{names}]'}  # with each clip's CDL and LUT noted")
+    graded = sum(edit.graded for edit in known)
+    if graded:
+        lines.append(f"replace_cdl = true  # of these, {graded} {'has' if graded == 1 else 'have'} a CDL already")
+    return [*_comment("For other programs, if you take the \"# \" off [out] and what you want of it:"), *_out(lines)]
 
 
 def _plain(row: SceneTake | SceneShot) -> SceneTake | SceneShot:

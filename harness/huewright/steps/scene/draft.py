@@ -14,19 +14,22 @@ from pathlib import Path
 
 from huewright.errors import InputError, NoAnswerError
 from huewright.files import write_text
-from huewright.frames.found import clips_in
+from huewright.frames.found import clips_in, files_in
 from huewright.frames.opening import open_take
 from huewright.frames.tags import Tags
 from huewright.frames.take import number_list
+from huewright.handover.edit import clips_found
 from huewright.models import drafted
 from huewright.models.card import Card, load_card
-from huewright.models.drafted import Drafted, DraftedCamera, DraftedClip, EncodingFrom, OrderFrom, Question
+from huewright.models.drafted import Drafted, DraftedCamera, DraftedClip, DraftedEdit, EncodingFrom, OrderFrom, Question
 from huewright.models.scene import NOT_GIVEN, Scene, SceneCamera, SceneFile, SceneShot, SceneTake, fault_of, load_scene
 from huewright.progress import Progress, silent
 from huewright.steps.scene.grouping import Found, Group, camera_names, grouped
 from huewright.steps.scene.page import PAGE
 from huewright.steps.scene.serving import Clip, clip_of, served
 from huewright.steps.sparsely import glance
+
+_NO_FOOTAGE = frozenset({PAGE})     # what a scene made lies beside its page
 
 
 def draft_scene(path: Path | str, folder: Path | str, card: Path | str, *, encoding: str | None = None,
@@ -61,8 +64,9 @@ def draft_scene(path: Path | str, folder: Path | str, card: Path | str, *, encod
     takes, shots = _clips(groups, names)
     title = folder.resolve().name
     takes, shots = _serving(path, cameras, takes, shots)
+    edits, others = _edits(folder, path.parent, [row.row.path for row, _ in shots if row.used])
     made = Drafted(title, _from(path.parent, Path(card)), cameras, tuple(row for row, _ in takes),
-                   tuple(row for row, _ in shots), unread)
+                   tuple(row for row, _ in shots), (*unread, *others), edits)
     _check(made)
     write_text(path, draft_text(made))
     if made.complete:
@@ -89,7 +93,7 @@ def _from(base: Path, path: Path) -> str:
 
 def _found(folder: Path, base: Path, card: Card, progress: Progress
            ) -> tuple[list[Found], tuple[tuple[str, str], ...]]:
-    texts = clips_in(folder, frozenset({PAGE}))
+    texts = clips_in(folder, _NO_FOOTAGE)
     found, unread = [], []
     for done, text in enumerate(texts):
         progress(done, len(texts), "looking for the card")
@@ -118,6 +122,27 @@ def _complete(text: str, missing: tuple[int, ...], numbers: tuple[int, ...]) -> 
         raise InputError(f"Its frames are many single ones ({number_list(numbers)}), so it is no clip; name it "
                          "yourself if it is.")
     return f"{text}:{kept}"
+
+
+def _edits(folder: Path, base: Path, shots: Sequence[str]
+           ) -> tuple[tuple[DraftedEdit, ...], tuple[tuple[str, str], ...]]:
+    """Edits in the ``folder`` and beside the scene file."""
+    whole = [os.path.normpath(base.absolute() / text) for text in shots]
+    places = {path.resolve(): path for path in (*files_in(folder, (".otio",), _NO_FOOTAGE), *sorted(
+        path for path in base.iterdir() if path.suffix.lower() == ".otio" and path.is_file()))}
+    found, unread = [], []
+    for path in places.values():
+        named = _from(base, path)
+        try:
+            named.encode()
+            noted = clips_found(path, whole, replace=True)
+            ours = [one for one in noted if one.named is not None]
+            found.append(DraftedEdit(named, len(noted), len(ours), sum(one.clip.graded for one in ours)))
+        except UnicodeEncodeError:
+            unread.append((repr(named), "Its name is no text (UTF-8); give it another."))
+        except InputError as error:
+            unread.append((named, str(error)))
+    return tuple(found), tuple(unread)
 
 
 # ---------------------------------------------------------------- cameras
