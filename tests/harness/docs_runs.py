@@ -41,6 +41,10 @@ SCENE = '''format = "huewright-scene-1"
 title = "Kitchen and garden"
 card = "card.toml"
 
+[out]
+config = "ocio"
+edit = "scene.otio"
+
 [[camera]]
 name = "A"
 encoding = "display"

@@ -151,6 +151,7 @@ def test_stopped_half_way_and_gone_on(kitchen: Path) -> None:
 def test_a_draft_proposes_both(kitchen: Path) -> None:
     (kitchen / "takes/b.0001.png").unlink()
     shutil.rmtree(kitchen / "shots")
+    (kitchen / "shots").mkdir()
     paint(kitchen / "shots/one.0001.png", card=False)
     write_edit(kitchen, clip("one", "shots/one.0001.png", cdl={"asc_sat": 1.1}), clip("title", "title.png"))
     (kitchen / "shots/broken.otio").write_text("{}")
