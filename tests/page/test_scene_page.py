@@ -10,12 +10,14 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from huewright.models.cautions import CubeLimitsCodes, Flashing, LightMayDiffer
+from huewright.models.cautions import CubeLimitsCodes, Flashing, HandedInPart, LightMayDiffer
+from huewright.models.handed import ClipNoted, ConfigCorrection, ConfigOff
 from huewright.models.reasons import Usable
 from huewright.models.scene_made import (
     CamerasApart,
     ExportError,
     Failed,
+    LeftBehind,
     LightEstimate,
     NoCorrection,
     PatchApart,
@@ -23,7 +25,7 @@ from huewright.models.scene_made import (
 )
 from huewright.models.settings import SolveSettings
 from huewright.models.shots import ShotProof
-from huewright.report.scene_page import CameraCard, ScenePage, ShotLine, TakeLine, page_html, write_page
+from huewright.report.scene_page import CameraCard, HandedLine, ScenePage, ShotLine, TakeLine, page_html, write_page
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 LONG = "a_rather_long_name_of_a_clip_that_somebody_gave_it_on_the_second_day"
@@ -53,13 +55,23 @@ def scene_page(folder: Path) -> ScenePage:
         ShotLine("none", "B", Served(("b",), "only take"), "", 5, None, "", (), (), None, (), NoCorrection("b")))
     takes = (TakeLine("a", "A", "10:00:00:00", 20, (3, 4, 5), Usable((3, 4, 5), 1.6), None, ()),
              TakeLine("b", "B", "", 4, (), None, Failed("take b can't support a correction"), ()))
+    off = ConfigOff(1e-4, 0.02, (0.1, 0.2, 0.3), 0.01, 0.011)
+    handed = (
+        HandedLine("config", "ocio", "ocio/config.ocio", (
+            ConfigCorrection("a", "A", "bt709", "a corrected", "uncorrected", "a", off, off, off),
+            ConfigCorrection("b", "B", "bt709", "b corrected", "uncorrected", None, off, None, off)), (),
+            (HandedInPart(("<b>c",)),), None),
+        HandedLine("edit", "cut", "cut.otio", (), (ClipNoted(LONG, "V1", f"{LONG}.mov", LONG, "reel"),
+                                                   ClipNoted("", "", "", None, None, (LONG, "none"))), (), None),
+        HandedLine("edit", "old", "old.otio", (), (), (), Failed("old.otio has a CDL of its own")))
     return ScenePage("A kitchen, <i>invented</i>", SolveSettings(levels_ire={"middle": 45.0}), "honeycomb",
-                     tuple(CameraCard(name, "a", "display", before, after) for name in cameras), apart, takes, shots)
+                     tuple(CameraCard(name, "a", "display", before, after) for name in cameras), apart, takes, shots,
+                     handed, (LeftBehind("export", LONG, 1, f"luts/{LONG}.cube"),))
 
 
 def test_it_says_what_serves_each_shot_and_what_is_not_there(tmp_path: Path) -> None:
     text = page_html(scene_page(tmp_path)).replace("\u00a0", " ")
-    assert "2 cameras, 2 takes of the card, 3 shots: 1 rendered, 1 with LUT files; not done: b, none" in text
+    assert "2 cameras, 2 takes of the card, 3 shots: 1 rendered, 1 with LUT files; not done: b, none, old" in text
     assert "Take a, 12 min before the shot." in text and "chosen by time code" in text
     assert "Between takes a and b, 25 % of the 2 h from one to the other." in text
     assert "Not done: left out, for take b, on which it rests, gives no correction." in text
@@ -70,6 +82,10 @@ def test_it_says_what_serves_each_shot_and_what_is_not_there(tmp_path: Path) -> 
     assert text.count("have the shot tested before it is shown") == 2      # at the top, and at its shot
     assert "The shots were screened for flashing" in text
     assert text.count("A .cube takes code values") == 1      # of two shots, said once
+    assert "the configuration holds nothing of take &lt;b&gt;c" in text
+    assert "no longer asks for it; 1 file of it" in text
+    assert "1 clip with a correction, 1 without (one without a name)." in text and "look a" in text
+    assert "since its code values can't be had back from light: b." in text and "Not done: old.otio has" in text
     assert "<i>invented" not in text and "<b>C" not in text and "http" not in text.replace("http-equiv", "")
 
 
