@@ -6,6 +6,7 @@ gained between text and machine code (an order of sums, a fused product, a wider
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import huewright_kernels.masks as masks
@@ -156,3 +157,23 @@ def test_ycbcr_is_what_the_text_says(bits: int) -> None:
     ours[2, 3] = np.nan
     for mine, its in zip(ycbcr.from_rgb(ours, coding), plain.from_rgb(ours, other), strict=True):
         np.testing.assert_array_equal(mine, its)
+
+
+def test_what_the_text_of_float64_functions_says_at_their_ends() -> None:
+    """Against the C library's functions (Python's ``math``), within the units in the last place that are claimed."""
+    plain = kernels().precise
+    for x in (-745.0, -700.0, -1.0, 0.0, 1e-9, 1.0, 700.0, 709.7):
+        assert abs(plain.exp(x) - math.exp(x)) <= 2 * math.ulp(math.exp(x))
+    for x in (5e-324, 1e-300, 1e-9, 0.7, 1.0, 1.5, 1e9, 1e300):
+        assert abs(plain.log(x) - math.log(x)) <= 2 * math.ulp(math.log(x))
+        assert abs(plain.log2(x) - math.log2(x)) <= 3 * math.ulp(math.log2(x))
+    for y, x in ((1, 2), (2, 1), (2, -1), (1, -2), (-1, -2), (-2, -1), (-2, 1), (-1, 2), (0, 3), (0, -3), (0, 0)):
+        assert abs(plain.atan2(y, x) - math.atan2(y, x)) <= 4 * math.ulp(math.atan2(y, x))
+    for x in (0.0, 1.0, 2.0, 4.0, 5.5, -1.0, 99999.0):
+        np.testing.assert_allclose(plain.sincos(x), (math.sin(x), math.cos(x)), rtol=0, atol=1e-15)
+    assert plain.exp(710.0) == plain.exp(math.inf) == math.inf and plain.exp(-747.0) == 0.0
+    for log in (plain.log, plain.log2):
+        assert log(0.0) == -math.inf and log(math.inf) == math.inf and math.isnan(log(-1.0))
+        assert math.isnan(log(math.nan))
+    assert math.isnan(plain.exp(math.nan)) and np.isnan(plain.sincos(1e6)).all() and np.isnan(
+        plain.sincos(math.nan)).all()
