@@ -45,7 +45,6 @@ if TYPE_CHECKING:
 LANES = 4
 """Frames under way on each GPU, at the most: one that goes there, one that is computed, one that comes back, one that
 waits."""
-DEFER = "check against the delivery specification and with the person responsible for the delivery"
 
 
 @dataclass(frozen=True)
