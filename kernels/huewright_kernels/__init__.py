@@ -8,8 +8,8 @@ from typing import Any
 _HOMES = {
     "compile_chain": "executor", "run": "executor", "run_colours": "executor", "warm_up": "executor",
     "Program": "executor", "PixelBuffer": "formats",
-    "coverage": "masks", "ellipse_coverage": "masks", "patch_statistics": "masks", "isolate": "masks",
-    "PatchStatistics": "masks",
+    "coverage": "masks", "ellipse_coverage": "masks", "patch_statistics": "statistics", "isolate": "masks",
+    "PatchStatistics": "statistics",
     "waveform": "scopes", "parade": "scopes", "vectorscope": "scopes",
 }
 

@@ -35,7 +35,7 @@ try:
 except ImportError:
     fcntl = None  # type: ignore[assignment]
 
-_SHARED = ("cache", "cubic", "elementary", "executor", "formats", "forms", "lanes", "planes")
+_SHARED = ("cache", "cubic", "elementary", "executor", "formats", "forms", "lanes", "masks", "planes")
 """Modules whose functions compiled code may hold, beside the operations and its own module (numba watches that)."""
 KEPT = 4
 """How many other folders (older sources, other processors) stay beside the one in use."""

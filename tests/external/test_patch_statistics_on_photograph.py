@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from huewright_kernels.masks import isolate, patch_statistics
+from huewright_kernels.masks import isolate
+from huewright_kernels.statistics import patch_statistics
 from skimage import data
 
 Scene = tuple[np.ndarray, np.ndarray, list[np.ndarray]]

@@ -11,6 +11,7 @@ from typing import Any
 
 import huewright_kernels.masks as masks
 import huewright_kernels.scopes as scopes
+import huewright_kernels.statistics as statistics
 import huewright_kernels.ycbcr as ycbcr
 import numpy as np
 import pytest
@@ -116,7 +117,8 @@ def test_masks_and_statistics_are_what_the_text_says(feather_px: float) -> None:
     polygons = [QUAD, QUAD[::-1], [[-4, -4], [5, -3], [3, 6]], [[30, 30], [40, 30], [35, 40]]]
     np.testing.assert_allclose(masks.coverage(QUAD, 20, 15, feather_px), plain.coverage(QUAD, 20, 15, feather_px),
                                atol=1e-6)
-    ours, theirs = (module.patch_statistics(pixels, polygons, feather_px, threads=1) for module in (masks, plain))
+    ours, theirs = (module.patch_statistics(pixels, polygons, feather_px, threads=1)
+                    for module in (statistics, kernels().statistics))
     for name in ("mean", "covariance", "noise", "robust", "weight", "clipped", "gradient"):
         np.testing.assert_allclose(getattr(ours, name), getattr(theirs, name), rtol=2e-5, atol=2e-6, err_msg=name)
     ours, theirs = (module.isolate(pixels, polygons, feather_px, (0.1, 0.2, 0.3), threads=1)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from huewright_kernels.masks import coverage, patch_statistics
+from huewright_kernels.masks import coverage
+from huewright_kernels.statistics import patch_statistics
 
 QUAD = np.array([[10.3, 5.2], [40.7, 9.1], [37.2, 33.3], [8.1, 30.6]])
 

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 import numpy as np
 from huewright_kernels.executor import compile_chain, run_colours
-from huewright_kernels.masks import coverage, patch_statistics
+from huewright_kernels.masks import coverage
 from huewright_kernels.ops import REGISTRY, HueSectors, Operation
+from huewright_kernels.statistics import patch_statistics
 
 from huewright.accuracy.check import RELATIVE, SPACING, Check, check, kernel_check
 from huewright.accuracy.colours import SMOOTH_RANGE, colours_between, greys_between

@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from huewright_kernels.masks import PatchStatistics, patch_statistics
+from huewright_kernels.statistics import PatchStatistics, patch_statistics
 
 from huewright.finding.clip import Plateaus, find_plateaus
 from huewright.finding.cover import ring_colours

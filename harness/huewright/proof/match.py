@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from huewright_kernels.masks import patch_statistics
+from huewright_kernels.statistics import patch_statistics
 
 from huewright.errors import InputError
 from huewright.models.cautions import Apart, PatchApart, PixelsApart

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from huewright_kernels.masks import PatchStatistics, patch_statistics
 from huewright_kernels.ops import Operation
+from huewright_kernels.statistics import PatchStatistics, patch_statistics
 
 from huewright.errors import InputError
 from huewright.finding.find import find_card

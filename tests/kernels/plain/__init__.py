@@ -20,7 +20,7 @@ import numpy as np
 from kernels.plain import lanes
 
 MODULES = ("cache", "cubic", "elementary", "executor", "formats", "forms", "masks", "ops", "ops.base", "ops.transfer",
-           "precise", "scopes", "threads", "ycbcr")
+           "precise", "scopes", "statistics", "threads", "ycbcr")
 _SCALARS = {"f4": np.float32, "f8": np.float64, "i8": int, "int64": int}
 
 
