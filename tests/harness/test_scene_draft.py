@@ -79,6 +79,7 @@ def test_cameras_by_what_their_files_say_and_takes_by_time_code(movie: Callable[
                                 "B": ({"c22_1", "c22_3"}, {"c22_2", "c22_4"})}
     assert [row.served for row in made.shots] == ["c11_1", "c11_3", "c22_1", "c22_3"] and not made.questions
     text = (tmp_path / "scene.toml").read_text()
+    assert text.count('# follows = "A"') == 1 and text.index('name = "B"') < text.index("# follows")
     assert "make and model Nobody None 1, serial number 11" in text and "take c11_1, 10 min before the shot" in text
     # The file runs as it is, and serves what it says.
     result = run_scene(tmp_path / "scene.toml", dry_run=True)

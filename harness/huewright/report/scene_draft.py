@@ -24,9 +24,13 @@ def draft_text(drafted: Drafted) -> str:
              *_comment("Drafted from what lies in the folder; what may stand here: `huewright help scene-file`. "
                        + (f"It asks {counted(asked, 'question')}: look for \"# ?\"." if asked else ""))]
     lines += ["", *_out_lines(drafted)]
+    used = [camera.row.name for camera in drafted.cameras if camera.used]
     for camera in drafted.cameras:
         lines += ["", *_comment(f"Taken for one camera by: {told_words(camera.told)}."), *_questions(camera.questions),
                   *(table_lines(camera.row) if camera.used else _out(table_lines(camera.row)))]
+        if camera.used and camera.row.name != used[0]:
+            lines += _out([f"follows = {_text(used[0])}  # brings it to that camera's picture, not to the card's "
+                           "targets"])
     for take in drafted.takes:
         lines += ["", *_comment(f"{_clip(take)}; the card is in {take.seen} of {take.looked} frames looked at."),
                   *_questions(take.questions), *table_lines(_plain(take.row))]

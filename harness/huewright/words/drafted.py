@@ -8,6 +8,7 @@ from huewright.words.sentence import sentence
 _TOLD: dict[drafted.Told, str] = {
     "serial number": "serial number {}", "label": "the camera's label {}", "make and model": "make and model {}",
     "reel": "reels that begin with {}", "folder": "folder {}", "name": "names that begin with {}", "kind": "{}"}
+_NAMES = " (`huewright run --encoding list` prints the names)"
 
 
 def told_words(told: tuple[tuple[drafted.Told, str], ...]) -> str:
@@ -18,13 +19,13 @@ def told_words(told: tuple[tuple[drafted.Told, str], ...]) -> str:
 @sentence.register
 def _(one: drafted.EncodingNotGiven) -> str:
     return (f"What did camera {one.camera} record? Its encoding was not given and its files don't say it; write the "
-            "name of its log curve, \"display\" or \"linear\" in place of \"?\".")
+            f"name of its log curve{_NAMES}, \"display\" or \"linear\" in place of \"?\".")
 
 
 @sentence.register
 def _(one: drafted.EncodingByTags) -> str:
     return (f"Does camera {one.camera} record what its tags say ({one.transfer})? Log footage is often tagged so; it "
-            f"is taken as \"{one.encoding}\".")
+            f"is taken as \"{one.encoding}\". If not, write the name of its log curve{_NAMES}.")
 
 
 @sentence.register
