@@ -52,7 +52,7 @@ ALLOWED: dict[str, set[str]] = {
     "huewright_demo": {"cards", *BELOW_PROOF},
     "steps": {"cards", "finding", "solver", "provenance", "rendering", "handover", "proof", "report", "desk",
               "accuracy", "timing", "device", "plugin", "host", "probe", "huewright_demo", *BELOW_PROOF},
-    "cli": {"steps", "words", "errors", "workers", "progress", "version"},
+    "cli": {"steps", "words", "errors", "files", "workers", "progress", "version"},
     "api": {"huewright_kernels", "steps", "words", "models", "frames", "errors", "progress"},
     "huewright": {"api", "models", "errors", "progress", "version"},
 }

@@ -264,12 +264,14 @@ def workspace() -> Path:
                 if fcntl is not None and not (_lock(os.open(made, os.O_RDONLY)) and made.is_dir()):
                     made = None     # taken for an abandoned one in the moment before it was locked
             _workspaces[own] = made     # its lock is held until the process ends
-            atexit.register(_remove_workspace, own, made)
+            atexit.register(remove_workspace)
         return _workspaces[own]
 
 
-def _remove_workspace(owner: int, made: Path) -> None:
-    if os.getpid() == owner:     # not a child that was forked off
+def remove_workspace() -> None:
+    """This process's own, if it has one, and not that of the one that it was forked off."""
+    made = _workspaces.get(os.getpid())
+    if made is not None:
         shutil.rmtree(made, ignore_errors=True)
 
 

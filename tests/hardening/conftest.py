@@ -17,6 +17,7 @@ from test_command_line import CARD, paint
 from test_render_take import CORRECTION, take
 
 from hardening.lab import Lab
+from hardening.moments import usable
 
 FRAMES = 12
 
@@ -25,6 +26,14 @@ FRAMES = 12
 def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
     with Lab(tmp_path_factory.mktemp("lab")) as made:
         yield made
+
+
+@pytest.fixture(scope="session")
+def held(lab: Lab) -> Lab:
+    """The lab, where children can be held at their calls."""
+    if not usable():
+        pytest.skip("this system hands no system calls over (seccomp)")
+    return lab
 
 
 @pytest.fixture(scope="session")

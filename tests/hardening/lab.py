@@ -20,6 +20,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple
 
+from hardening.moments import Watch, hand_over
+
 PATIENCE_S = 300.0
 
 
@@ -50,7 +52,8 @@ class Status(NamedTuple):
 
 
 class Child:
-    def __init__(self, lab: Lab, pid: int, out: Path, err: Path) -> None:
+    def __init__(self, lab: Lab, pid: int, out: Path, err: Path, watch: Watch | None = None) -> None:
+        self.watch = watch
         self.pid, self._lab, self._out, self._err, self._began = pid, lab, out, err, time.monotonic()
 
     @property
@@ -98,11 +101,15 @@ class Lab:
               **fault: Any) -> Child:
         """``huewright WORDS`` in a child. ``env`` changes its environment (None: not set). Faults: ``file_bytes``, the
         most that a file may have; ``memory_bytes``, the most addresses above those in use; ``plain``, root without
-        root's rights; ``threads``, the most that the user may have; ``out``, a file or pipe for stdout."""
+        root's rights; ``threads``, the most that the user may have; ``out``, a file or pipe for stdout.
+        ``calls``: it waits at each of these system calls (:mod:`hardening.moments`) for :attr:`Child.watch`."""
         self._count += 1
         out, err = (self._folder / f"{self._count}.{name}" for name in ("out", "err"))
         asked = {"words": list(map(str, words)), "cwd": str(cwd or self._folder), "env": env or {}, "stdout": str(out),
                  "stderr": str(err), **fault}
+        watch = Watch(self._folder) if "calls" in fault else None
+        if watch is not None:
+            asked["watch"] = watch.place
         assert self._server.stdin is not None
         for place in (out, err):
             place.write_bytes(b"")
@@ -111,7 +118,7 @@ class Lab:
         pid = None
         while pid is None:
             pid = self._hear(PATIENCE_S)
-        return Child(self, pid, out, err)
+        return Child(self, pid, out, err, watch)
 
     def run(self, *words: object, **more: Any) -> Ended:
         return self.start(*words, **more).wait()
@@ -248,6 +255,8 @@ def _put_upon(asked: dict[str, Any]) -> None:
         resource.setrlimit(resource.RLIMIT_NPROC, (asked["threads"],) * 2)
     if asked.get("plain"):
         _give_up_rights()
+    if "watch" in asked:
+        hand_over(asked["watch"], asked["calls"])
 
 
 def _give_up_rights() -> None:

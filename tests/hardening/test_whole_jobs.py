@@ -13,11 +13,11 @@ from pathlib import Path
 import pytest
 
 from hardening.lab import Child, Lab, files, small_disk
+from hardening.moments import DRAFTED, GONE, NAMED, Moment, at
 
 pytestmark = [pytest.mark.slow, pytest.mark.long]
 RUN = ("run", "a.0001.png", "--card", "card.toml", "--encoding", "display", "--trust-encoding", "--shot", "shot",
        "--out")
-KILLS = 10
 STOPPED = (130, -signal.SIGINT)
 """Python ends itself by SIGINT where that came while it evaluated a text (a dataclass being made); a shell says 130."""
 
@@ -28,7 +28,8 @@ def without_times(there: dict[str, bytes]) -> dict[str, bytes]:
             for name, content in there.items() if "record/" not in name}
 
 
-def ended_at(child: Child, seconds: float, number: signal.Signals) -> None:
+def ended_after(child: Child, seconds: float, number: signal.Signals) -> None:
+    """At a random moment: what no call of the system parts, such as computing, is met by these alone."""
     until = time.monotonic() + seconds
     while time.monotonic() < until and child.running:
         time.sleep(0.01)
@@ -40,11 +41,46 @@ def no_drafts(folder: Path) -> bool:
     return not any(path.name.startswith(".") and not path.name.endswith(".claim") for path in folder.rglob("*"))
 
 
+KILL, INT, TERM = signal.SIGKILL, signal.SIGINT, signal.SIGTERM
+MOMENTS: dict[str, list[tuple[signal.Signals, Moment]]] = {
+    "run": [
+        (KILL, Moment("the job's record gets its name", NAMED, r"/job\.json$")),
+        (INT, Moment("the survey is begun to be written", DRAFTED, r"-survey\.json$")),
+        (TERM, Moment("the survey gets its name", NAMED, r"/survey\.json$")),
+        (KILL, Moment("the correction gets its name", NAMED, r"/correction\.json$")),
+        (INT, Moment("the second frame is read", ("openat",), r"/shot/s\.0002\.png$")),
+        (KILL, Moment("the third frame is brought to the disk", ("fsync",), r"/shots/s/", 3)),
+        (TERM, Moment("another two frames have names, the third gets it", NAMED, r"/shots/s/s\.\d+\.png$", 3)),
+        (INT, Moment("one frame has a name and is looked at", ("openat",), r"/shots/s/s\.\d+\.png$")),
+        (KILL, Moment("the second LUT file gets its name", NAMED, r"/correction\.clf$")),
+        (INT, Moment("the third line is said", ("write",), r"\.err$", 5)),
+        (KILL, Moment("a picture of the proof gets its name", NAMED, r"/proof/waveform_card\.png$")),
+        (TERM, Moment("the page gets its name", NAMED, r"/proof/proof\.html$")),
+        (KILL, Moment("the finished record takes the first one's place", NAMED, r"/job\.json$")),
+        (INT, Moment("the claim on the folder is let go", GONE, r"/\.huewright\.claim$")),
+        (TERM, Moment("the temporary folder is removed, on the way out", GONE, r"/huewright-work-[^/]+$")),
+        (INT, Moment("the process ends", ("exit_group",)))],
+    "scene": [
+        (KILL, Moment("a step's record takes its place", NAMED, r"/record/survey-a\.json$")),
+        (INT, Moment("a survey has a hidden name", NAMED, r"/takes/a/\.survey-\w+\.json$")),
+        (KILL, Moment("a survey takes its place", NAMED, r"/takes/a/survey\.json$")),
+        (TERM, Moment("its record is noted as done", NAMED, r"/record/survey-a\.json$", 2)),
+        (KILL, Moment("the second take's correction has a hidden name", NAMED, r"/takes/b/\.correction-\w+\.json$")),
+        (INT, Moment("a LUT file takes its place", NAMED, r"/luts/one\.cube$")),
+        (KILL, Moment("one frame of a shot has its name, the next gets it", NAMED, r"/shots/one/one\.\d+\.png$", 2)),
+        (TERM, Moment("a frame of the last shot is brought to the disk", ("fsync",), r"/shots/three/")),
+        (KILL, Moment("the page takes its place", NAMED, r"/scene\.html$")),
+        (INT, Moment("the claim on the folder is let go", GONE, r"/\.huewright\.claim$")),
+        (INT, Moment("the process ends", ("exit_group",)))]}
+ANY = 3
+"""Further ends of a job at random moments."""
+
+
 @pytest.mark.parametrize("verb", ["run", "scene"])
-def test_killed_at_random_moments_and_gone_on(lab: Lab, job: Path, scene: Path, tmp_path: Path, verb: str) -> None:
-    """kill -9, Ctrl-C and SIGTERM by turns, at moments drawn anew each time; what comes out at last is what an
-    undisturbed one makes."""
-    out, cwd = (tmp_path / "out", job) if verb == "run" else (scene.parent / "made", scene.parent)
+def test_killed_and_gone_on(held: Lab, job: Path, scene: Path, tmp_path: Path, verb: str) -> None:
+    """kill -9, Ctrl-C and SIGTERM at each of these moments, the next time going on from there, and then at random ones;
+    what comes out at last is what an undisturbed one makes."""
+    lab, (out, cwd) = held, (tmp_path / "out", job) if verb == "run" else (scene.parent / "made", scene.parent)
     words: tuple[object, ...] = (*RUN, out) if verb == "run" else ("scene", "scene.toml")
     began = time.monotonic()
     assert (first := lab.run(*words, cwd=cwd)).code == 0, first.err
@@ -53,20 +89,25 @@ def test_killed_at_random_moments_and_gone_on(lab: Lab, job: Path, scene: Path, 
     assert ".huewright.claim" not in wanted
     shutil.rmtree(out)
     seed = random.randrange(1 << 32)
-    at, more = random.Random(seed), ("--resume",) if verb == "run" else ()
-    for number in (signal.SIGKILL, signal.SIGINT, signal.SIGKILL, signal.SIGTERM) * (KILLS // 4 + 1):
+    at_random, more = random.Random(seed), ("--resume",) if verb == "run" else ()
+    for number, moment in [*MOMENTS[verb], *((INT, at_random.uniform(0.05, took)) for _ in range(ANY))]:
         if not out.is_dir():
             out.mkdir()
-        child = lab.start(*words, *more, cwd=cwd, env={"TMPDIR": str(tmp_path)})
-        ended_at(child, at.uniform(0.05, took), number)
+        by_call = isinstance(moment, Moment)
+        child = lab.start(*words, *more, cwd=cwd, env={"TMPDIR": str(tmp_path)},
+                          **({"calls": moment.calls} if by_call else {}))
+        if by_call:
+            assert at(child.watch, moment, lambda child=child, number=number: child.send(number)), moment
+        else:
+            ended_after(child, moment, number)
         ended = child.wait()
-        assert "Traceback" not in ended.err, (seed, ended.err)
-        if number == signal.SIGKILL:
-            assert ended.code in (0, -signal.SIGKILL), (seed, ended)
+        assert "Traceback" not in ended.err, (seed, moment, ended.err)
+        if number == KILL:
+            assert ended.code == -KILL, (moment, ended)
             continue
-        assert ended.code in (0, *STOPPED, 128 + number, -number), (seed, ended)
-        assert ended.code == 0 or ended.sentence.startswith("stopped; "), (seed, ended.err)
-        assert no_drafts(out), seed
+        assert ended.code in (0, *STOPPED, 128 + number, -number), (seed, moment, ended)
+        assert ended.code == 0 or ended.sentence.startswith("stopped; ") or ended.code == -number, (seed, moment, ended)
+        assert no_drafts(out), (seed, moment)
     last = lab.run(*words, *more, cwd=cwd)
     assert last.code == 0, (seed, last.err)
     assert without_times(files(out)) == wanted, seed
@@ -122,25 +163,44 @@ def test_verbs_on_a_disk_that_is_full(lab: Lab, job: Path, scene: Path, correcti
         assert no_drafts(disk) and all(content for content in left.values()), left
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_verbs_ended_at_any_moment(lab: Lab, job: Path, correction: Path, tmp_path: Path,
+READ = Moment("an input is read", ("openat",), r"/(a\.0001\.png|c\.json|r\.json)$")
+OF_VERBS = [
+    READ, Moment("a file is begun to be written", DRAFTED, "/huewright-work-"),
+    Moment("it is brought to the disk", ("fsync",), "/out/"), Moment("it gets its name", NAMED, "/out/"),
+    Moment("it has its name, and the way to it is taken away", GONE, r"/huewright-work-[^/]+/"),
+    Moment("the temporary folder is removed, on the way out", GONE, r"/huewright-work-[^/]+$"),
+    Moment("the process ends", ("exit_group",))]
+
+
+@pytest.mark.parametrize("number", [INT, TERM])
+def test_verbs_ended_at_any_moment(held: Lab, job: Path, correction: Path, tmp_path: Path,
                                    number: signal.Signals) -> None:
     survey = ("survey", "a.0001.png", "--card", "card.toml", "--encoding", "display", "--out")
-    assert lab.run(*survey, tmp_path / "r.json", cwd=job).code == 0
-    out, at = tmp_path / "out", random.Random()
+    assert held.run(*survey, tmp_path / "r.json", cwd=job).code == 0
+    out, seed = tmp_path / "out", random.randrange(1 << 32)
+    at_random = random.Random(seed)
     for words in ((*survey, out / "s.json", "--sheet", out / "s.png"), ("export", correction, out / "a.cube"),
                   ("solve", tmp_path / "r.json", "--card", "card.toml", "--trust-encoding", "--out", out / "c.json"),
                   ("export", correction, "--config", out / "config")):
         began = time.monotonic()
-        assert lab.run(*words, cwd=job).code == 0
+        assert held.run(*words, cwd=job).code == 0
         took, wanted = time.monotonic() - began, files(out)
-        for _ in range(5):
+        for moment in (*OF_VERBS, at_random.uniform(0.02, took)):
             shutil.rmtree(out)
             out.mkdir()
-            child = lab.start(*words, cwd=job, env={"TMPDIR": str(tmp_path)})
-            ended_at(child, at.uniform(0.02, took), number)
+            by_call = isinstance(moment, Moment)
+            child = held.start(*words, cwd=job, env={"TMPDIR": str(tmp_path)},
+                               **({"calls": moment.calls} if by_call else {}))
+            if by_call:
+                assert at(child.watch, moment, lambda child=child: child.send(number)), (words, moment)
+            else:
+                ended_after(child, moment, number)
             ended = child.wait()
-            assert ended.code in (0, *STOPPED, 128 + number, -number) and "Traceback" not in ended.err, ended
-            assert files(out).items() <= wanted.items()
+            assert ended.code in (0, *STOPPED, 128 + number, -number), (seed, moment, ended)
+            assert "Traceback" not in ended.err, (seed, moment, ended)
+            if moment in OF_VERBS[:-2]:
+                assert ended.code in (*STOPPED, 128 + number), (moment, ended)
+                assert ended.sentence.startswith("stopped; "), (moment, ended)
+            assert files(out).items() <= wanted.items(), (seed, moment)
         shutil.rmtree(out)
     assert not list(tmp_path.glob("huewright-work-*"))

@@ -16,7 +16,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
-from typing import Any
+from typing import Any, NamedTuple
 
 import typer
 
@@ -40,6 +40,7 @@ from huewright.cli import (
     verify,
 )
 from huewright.errors import InputError, NoAnswerError, library_words
+from huewright.files import remove_workspace
 from huewright.workers import hanging
 
 app = typer.Typer(
@@ -136,32 +137,81 @@ def main() -> None:
         if isinstance(stream, io.TextIOWrapper) and stream.encoding.lower() not in ("utf-8", "utf8"):
             stream.reconfigure(errors="replace")  # a console of other letters shows what it can
     try:
+        ending = _outcome()
+        _on_the_way_out()
+    except (KeyboardInterrupt, _Ended) as again:     # while the first one was being answered
+        _on_the_way_out()
+        number = again.args[0] if isinstance(again, _Ended) else signal.SIGINT
+        ending = _Ending(128 + number, _stopped(again))
+    if ending.sentence:
+        with suppress(OSError):     # the terminal may be gone: that is what SIGHUP says
+            print(f"huewright: {ending.sentence}", file=sys.stderr, flush=True)
+    if hanging():       # in a system call that doesn't come back: nothing but this ends the process
+        os._exit(ending.code)
+    if ending.at_once:
+        _leave(ending.code)
+    sys.exit(ending.code)
+
+
+class _Ending(NamedTuple):
+    """``at_once``: without what libraries do at the end, which for want of memory may end the process by a signal."""
+
+    code: Any
+    sentence: str = ""
+    at_once: bool = False
+
+
+def _outcome() -> _Ending:
+    try:
         with _asked_again():
             app()
     except InputError as error:
-        _stop(2, str(error))
+        return _Ending(2, str(error))
     except NoAnswerError as error:
-        _stop(1, _words(error))
+        return _Ending(1, _words(error))
     except KeyboardInterrupt as stop:
-        _stop(128 + signal.SIGINT, _stopped(stop))
+        return _Ending(128 + signal.SIGINT, _stopped(stop))
     except SystemExit as left:      # Typer makes its own exit of Ctrl-C, and says nothing
         interrupt = getattr(left.__context__, "__cause__", None)
-        if not isinstance(interrupt, KeyboardInterrupt):
-            raise
-        _stop(128 + signal.SIGINT, _stopped(interrupt))
+        if isinstance(interrupt, KeyboardInterrupt):
+            return _Ending(128 + signal.SIGINT, _stopped(interrupt))
+        return _Ending(left.code)
     except _Ended as ended:
-        _stop(128 + ended.args[0], _stopped(ended))
+        return _Ending(128 + ended.args[0], _stopped(ended))
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
     except OSError as error:
         where = f"{os.fsdecode(error.filename)}: " if isinstance(error.filename, (str, bytes)) else ""
-        _stop(2, f"{where}{error.strerror or error}; mend that and start again")
+        return _Ending(2, f"{where}{error.strerror or error}; mend that and start again")
     except Exception as error:
         room = _missing_room(error)
         if room is None:
             raise
-        _stop(2, room)
+        return _Ending(2, room, at_once=True)
+    return _Ending(0)
+
+
+def _on_the_way_out() -> None:
+    """What was asked for is done or given up, and only tidying is left, where an exception of a signal's would be a
+    traceback: from here on a signal ends the process at once."""
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) in (_end, signal.default_int_handler):
+            signal.signal(number, _leave_by)
+
+
+def _leave_by(number: int, _: FrameType | None) -> None:
+    signal.signal(number, signal.SIG_DFL)      # the next one doesn't even wait for this
+    remove_workspace()
+    os._exit(128 + number)
+
+
+def _leave(code: int) -> None:
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(Exception):
+            stream.flush()
+    remove_workspace()
+    os._exit(code)
 
 
 def _missing_room(error: Exception) -> str | None:
@@ -188,11 +238,3 @@ def _words(error: NoAnswerError) -> str:
 def _stopped(stop: BaseException) -> str:
     notes = getattr(stop, "__notes__", ["files that were finished are whole, and nothing else is left; start again"])
     return f"stopped; {'; '.join(notes)}"
-
-
-def _stop(code: int, sentence: str) -> None:
-    with suppress(OSError):     # the terminal may be gone: that is what SIGHUP says
-        print(f"huewright: {sentence}", file=sys.stderr, flush=True)
-    if hanging():       # in a system call that doesn't come back: nothing but this ends the process
-        os._exit(code)
-    sys.exit(code)
