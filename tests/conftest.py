@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager, nullcontext, suppress
 from pathlib import Path
 from typing import Any
@@ -32,6 +33,17 @@ if WORKER:
 TOGETHER = ("tests/bundles/",)
 # Forks a child for each file, each of which would compile the kernels while they are not there.
 LATE = ("tests/badfiles/",)
+
+
+@pytest.fixture(autouse=True)
+def _signals() -> Iterator[None]:
+    """The command line, run in a test's own process, leaves signals so that they end it at once."""
+    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = [signal.getsignal(number) for number in numbers]
+    yield
+    for number, handler in zip(numbers, before, strict=True):
+        if signal.getsignal(number) is not handler:
+            signal.signal(number, handler)
 
 
 @pytest.hookimpl(optionalhook=True)

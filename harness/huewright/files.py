@@ -59,16 +59,17 @@ def whole_file(path: Path | str, *, overwrite: bool = False, doubted: bool = Fal
     """
     path = Path(path)
     refuse_existing(path, overwrite=overwrite)
+    draft = _Draft()
     try:
-        if path.parent.exists() and not path.parent.is_dir():
-            raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(path.parent))
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if path.is_dir():
-            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
-        draft = _draft(path)
-    except OSError as error:
-        raise _cannot_write(path, error) from None
-    try:
+        try:
+            if path.parent.exists() and not path.parent.is_dir():
+                raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(path.parent))
+            path.parent.mkdir(parents=True, exist_ok=True)
+            if path.is_dir():
+                raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
+            draft.begin(path)
+        except OSError as error:
+            raise _cannot_write(path, error) from None
         try:
             yield draft.path
         except OSError as error:
@@ -97,14 +98,14 @@ def whole_file(path: Path | str, *, overwrite: bool = False, doubted: bool = Fal
 @contextmanager
 def hidden_mark(path: Path) -> Iterator[Path]:
     """A hidden file beside ``path`` while the block runs, by which others see that they look into the same folder."""
+    draft = _Draft()
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        draft = _named(path)
-    except OSError as error:
-        raise _cannot_write(path, error) from None
-    try:
-        assert draft.hidden is not None
-        yield draft.hidden
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            draft.begin_named(path)
+        except OSError as error:
+            raise _cannot_write(path, error) from None
+        yield draft.path
     finally:
         draft.close()
 
@@ -123,11 +124,48 @@ def _is_about(error: OSError, draft: _Draft) -> bool:
 @dataclass
 class _Draft:
     """A file that is being written: ``handle`` is open on it (-1: no more), ``path`` leads to it; ``hidden`` is its
-    name in the folder that it is written for, or None while it has none."""
+    name in the folder that it is written for, or None while it has none. A signal may come between any two steps: what
+    :meth:`close` takes away is noted before it is there."""
 
-    handle: int
-    path: Path
-    hidden: Path | None
+    handle: int = -1
+    path: Path = Path()
+    hidden: Path | None = None
+
+    def begin(self, path: Path) -> None:
+        if not self._begin_unnamed(path):
+            self.begin_named(path)
+
+    def _begin_unnamed(self, path: Path) -> bool:
+        """A file without a name, reached by a link elsewhere that has the right suffix; whether there can be such."""
+        if not hasattr(os, "O_TMPFILE") or not os.path.isdir("/proc/self/fd"):
+            return False
+        try:
+            self.handle = os.open(path.parent, os.O_TMPFILE | os.O_RDWR, 0o666)     # less the process' own umask
+        except OSError as error:
+            if error.errno in (errno.EOPNOTSUPP, errno.EISDIR, errno.ENOENT, errno.EINVAL):
+                return False
+            raise
+        try:
+            _lock(self.handle)
+            self.path = workspace() / f"{secrets.token_hex(6)}-{path.stem[:80]}{path.suffix}"
+            self.path.symlink_to(f"/proc/{os.getpid()}/fd/{self.handle}")
+        except OSError:     # no place for the link
+            self._let_go()
+            self.path = Path()
+            return False
+        return True
+
+    def begin_named(self, path: Path) -> None:
+        while True:
+            self.path = self.hidden = _hidden(path)
+            try:
+                self.handle = os.open(self.hidden, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666)
+            except FileExistsError:
+                self.path, self.hidden = Path(), None     # another's
+                continue
+            if _lock(self.handle) and (fcntl is None or os.fstat(self.handle).st_nlink):
+                return
+            self._let_go()     # taken for an abandoned one in the moment before it was locked
 
     def name(self, path: Path, *, overwrite: bool) -> None:
         if self.hidden is not None:
@@ -137,9 +175,8 @@ class _Draft:
             if not overwrite:
                 self._link(path)
                 return
-            hidden = _hidden(path)
-            self._link(hidden)
-            self.hidden = hidden
+            self.hidden = _hidden(path)
+            self._link(self.hidden)
         if not overwrite:
             try:
                 os.link(self.hidden, path)
@@ -147,10 +184,20 @@ class _Draft:
                 if error.errno not in _NO_LINKS:
                     raise
                 # No links here: whoever makes the name owns it, and may then put the file in its place.
-                os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
-                os.replace(self.hidden, path)
+                self._claim(path)
             return
         os.replace(self.hidden, path)
+
+    def _claim(self, path: Path) -> None:
+        assert self.hidden is not None
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
+        try:
+            os.replace(self.hidden, path)
+        except BaseException:
+            with suppress(OSError):
+                if path.stat().st_size == 0:
+                    path.unlink()
+            raise
 
     def trouble(self) -> OSError | None:
         """What the system says to a little more being written, if it refuses; the file stays as it is."""
@@ -184,44 +231,10 @@ class _Draft:
         if fcntl is None:
             self._let_go()
         for leftover in (self.path, self.hidden):
-            if leftover is not None:
+            if leftover is not None and leftover.name:
                 with suppress(OSError):
                     leftover.unlink()
         self._let_go()     # last: while it is locked nobody takes it for abandoned
-
-
-def _draft(path: Path) -> _Draft:
-    return _unnamed(path) or _named(path)
-
-
-def _unnamed(path: Path) -> _Draft | None:
-    """A file without a name, reached by a link elsewhere that has the right suffix; None where there is no such."""
-    if not hasattr(os, "O_TMPFILE") or not os.path.isdir("/proc/self/fd"):
-        return None
-    try:
-        handle = os.open(path.parent, os.O_TMPFILE | os.O_RDWR, 0o666)     # less the process' own umask
-    except OSError as error:
-        if error.errno in (errno.EOPNOTSUPP, errno.EISDIR, errno.ENOENT, errno.EINVAL):
-            return None
-        raise
-    try:
-        _lock(handle)
-        way = workspace() / f"{secrets.token_hex(6)}-{path.stem[:80]}{path.suffix}"
-        way.symlink_to(f"/proc/{os.getpid()}/fd/{handle}")
-        return _Draft(handle, way, None)
-    except OSError:     # no place for the link
-        os.close(handle)
-        return None
-
-
-def _named(path: Path) -> _Draft:
-    while True:
-        hidden = _hidden(path)
-        with suppress(FileExistsError):
-            handle = os.open(hidden, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666)
-            if _lock(handle) and (fcntl is None or os.fstat(handle).st_nlink):
-                return _Draft(handle, hidden, hidden)
-            os.close(handle)     # taken for an abandoned one in the moment before it was locked
 
 
 def _hidden(path: Path) -> Path:

@@ -30,8 +30,9 @@ from huewright.models.job import job_to_dict, load_job
 from huewright.models.patches import read_patches
 from huewright.models.record import to_record
 from huewright.models.scene import load_scene
-from huewright.models.survey import load_survey, survey_to_dict
+from huewright.models.survey import survey_to_dict
 from huewright.reference import apply_chain
+from huewright.steps.inputs import survey_from
 from huewright.steps.solve import solve_survey
 from huewright_kernels import cache, compile_chain
 from huewright_kernels.ops import Operation
@@ -128,7 +129,7 @@ def _scene(path: Path) -> Read:
 
 
 def _survey(path: Path) -> Read:
-    survey = load_survey(path)
+    survey = survey_from(path)
     for patch in () if survey.reading is None else survey.reading.patches:
         if min(patch.standard_error) <= 0 and not patch.excluded:
             raise Senseless(f"{patch.name} has no error at all")

@@ -26,6 +26,7 @@ from huewright_kernels import cache
 
 from hardening.conftest import FRAMES
 from hardening.lab import Lab, files, small_disk
+from hardening.moments import GONE
 
 pytestmark = pytest.mark.slow
 
@@ -175,6 +176,25 @@ def test_ctrl_c_where_nobody_reads_our_output(lab: Lab, correction: Path, frames
     finally:
         os.close(reader)
     assert ended.code == 130 and ended.sentence.startswith("stopped; the frames that were finished are whole")
+
+
+@pytest.mark.parametrize("after", [1, *(pytest.param(each, marks=pytest.mark.long) for each in (2, 3, 4, 5))])
+def test_a_second_ctrl_c_while_the_first_is_answered(held: Lab, correction: Path, tmp_path: Path, after: int) -> None:
+    """The first as the file is brought to the disk; the second while the way to it is taken away, the sentence is said,
+    the temporary folder is removed, or the process ends."""
+    out = tmp_path / "out"
+    out.mkdir()
+    child = held.start("export", correction, out / "a.cube", "--size", "5", env={"TMPDIR": str(tmp_path)},
+                       calls=("fsync", *GONE, "write", "exit_group"))
+    assert child.watch is not None
+    since = -1
+    for call in child.watch.calls():
+        since += since >= 0 or call.name == "fsync"
+        if since in (0, after):
+            child.send(signal.SIGINT)
+    ended = child.wait()
+    assert since >= after and ended.code in (130, -signal.SIGINT) and "Traceback" not in ended.err, ended
+    assert files(out) == {} and not list(tmp_path.glob("huewright-work-*"))
 
 
 # ----------------------------------------------------------------------------------------------------- two at once

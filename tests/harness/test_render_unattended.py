@@ -48,7 +48,7 @@ def test_kills_at_any_moment_lose_nothing(tmp_path: Path, correction: Path) -> N
         from huewright.cli import main
         from huewright.frames import dpx
         from huewright.rendering import frame
-        files._unnamed = lambda path: None
+        files._Draft._begin_unnamed = lambda draft, path: False
         slow = files.whole_file
         def whole_file(path, **more):
             print("begun", flush=True)

@@ -22,7 +22,7 @@ from huewright.files import read_text, remove_abandoned, whole_file, write_text
 def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
     """Both ways of writing: without a name until the end, and on systems that have no such files."""
     if request.param == "hidden":
-        monkeypatch.setattr(files, "_unnamed", lambda path: None)
+        monkeypatch.setattr(files._Draft, "_begin_unnamed", lambda draft, path: False)
     return str(request.param)
 
 
@@ -108,7 +108,7 @@ def test_systems_without_hard_links(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     def no_links(*_: object, **__: object) -> None:
         raise OSError(errno.EPERM, "Operation not permitted")
 
-    monkeypatch.setattr(files, "_unnamed", lambda path: None)
+    monkeypatch.setattr(files._Draft, "_begin_unnamed", lambda draft, path: False)
     monkeypatch.setattr(os, "link", no_links)
     path = tmp_path / "a.txt"
     write_text(path, "first", overwrite=overwrite)
@@ -153,7 +153,7 @@ def test_a_full_disk_is_one_sentence_and_leaves_nothing(tmp_path: Path, way: str
         from pathlib import Path
         from huewright import files
         if {way!r} == "hidden":
-            files._unnamed = lambda path: None
+            files._Draft._begin_unnamed = lambda draft, path: False
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))
         files.write_text(Path({str(tmp_path)!r}) / "small.txt", "fits")
@@ -176,7 +176,7 @@ def test_a_process_that_is_ended_leaves_no_half_file(tmp_path: Path, number: sig
         import huewright.cli as cli
         from huewright import files
         if {named!r} == "hidden":
-            files._unnamed = lambda path: None
+            files._Draft._begin_unnamed = lambda draft, path: False
         def job():
             with files.whole_file({str(tmp_path / "out" / "a.txt")!r}) as draft:
                 draft.write_text("half of it")

@@ -65,7 +65,7 @@ class _PlainLines:
         if self._last.get(what) != tenth:
             self._last[what] = tenth
             line = f"{what}: {done} of {total}{self._left(done, total, what)}" if total > 0 else what
-            print(line, file=sys.stderr, flush=True)
+            print(f"{line}\n", end="", file=sys.stderr, flush=True)      # at once: a signal parts no line
 
     def _left(self, done: int, total: int, what: str) -> str:
         """Of the time, as it went so far; nothing in the first seconds and at the end."""

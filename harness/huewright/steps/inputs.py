@@ -53,8 +53,17 @@ def card_from(named: Card | Path | str) -> Card:
 
 
 def survey_from(named: Survey | Path | str) -> Survey:
-    """The survey in a survey file; raises as :func:`load_survey`."""
-    return named if isinstance(named, Survey) else load_survey(named)
+    """The survey in a survey file; raises as :func:`load_survey`, and for primaries that nobody knows."""
+    if isinstance(named, Survey):
+        return named
+    from huewright.colorimetry.display import primaries_matrix
+
+    survey = load_survey(named)
+    try:
+        primaries_matrix(survey.footage.primaries, "ITU-R BT.709")
+    except InputError as error:
+        raise InputError(f"{named}: footage.primaries: {error}") from None
+    return survey
 
 
 def correction_from(named: Correction | Path | str) -> Correction:
