@@ -44,6 +44,7 @@ def _signals() -> Iterator[None]:
     for number, handler in zip(numbers, before, strict=True):
         if signal.getsignal(number) is not handler:
             signal.signal(number, handler)
+            signal.set_wakeup_fd(-1)
 
 
 @pytest.hookimpl(optionalhook=True)

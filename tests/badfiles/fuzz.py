@@ -52,8 +52,9 @@ def main() -> None:
     with atheris.instrument_imports(include=MODULES, enable_loader_override=False):
         from huewright.errors import InputError, NoAnswerError
 
-        from badfiles.readers import reader_of
+        from badfiles.readers import reader_of, warm
     own: dict[str, Callable[[Path], Any]] = {"json": _json, "dpx": _dpx}
+    warm()      # compiling takes longer than any file may
     read = own.get(kind) or reader_of(NAMES[kind])
     folder = Path(tempfile.mkdtemp(prefix="fuzz-", dir="/dev/shm" if os.path.isdir("/dev/shm") else None))
     path = folder / NAMES[kind]

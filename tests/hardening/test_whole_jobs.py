@@ -37,8 +37,8 @@ def ended_after(child: Child, seconds: float, number: signal.Signals) -> None:
         child.send(number)
 
 
-def no_drafts(folder: Path) -> bool:
-    return not any(path.name.startswith(".") and not path.name.endswith(".claim") for path in folder.rglob("*"))
+def drafts(folder: Path) -> list[Path]:
+    return [path for path in folder.rglob(".*") if not path.name.endswith(".claim")]
 
 
 KILL, INT, TERM = signal.SIGKILL, signal.SIGINT, signal.SIGTERM
@@ -106,8 +106,9 @@ def test_killed_and_gone_on(held: Lab, job: Path, scene: Path, tmp_path: Path, v
             assert ended.code == -KILL, (moment, ended)
             continue
         assert ended.code in (0, *STOPPED, 128 + number, -number), (seed, moment, ended)
-        assert ended.code == 0 or ended.sentence.startswith("stopped; ") or ended.code == -number, (seed, moment, ended)
-        assert no_drafts(out), (seed, moment)
+        if by_call and moment not in [late for _, late in MOMENTS[verb][-3:]] or "huewright: " in ended.err:
+            assert ended.sentence.startswith("stopped; "), (seed, moment, ended)
+        assert drafts(out) == [], (seed, moment)
     last = lab.run(*words, *more, cwd=cwd)
     assert last.code == 0, (seed, last.err)
     assert without_times(files(out)) == wanted, seed
@@ -133,7 +134,7 @@ def test_a_run_on_a_disk_that_is_full(lab: Lab, job: Path, tmp_path: Path, megab
     with small_disk(tmp_path / "disk", f"{int(megabytes * 1024)}k") as disk:
         ended = lab.run(*RUN, disk / "out", cwd=job)
         assert ended.code == 2 and "No space left on device" in ended.sentence, ended.err
-        assert no_drafts(disk)
+        assert drafts(disk) == []
         os.system(f"mount -o remount,size=80m {disk}")
         again = lab.run(*RUN, disk / "out", "--resume", cwd=job)
         assert again.code == 0, again.err
@@ -160,7 +161,7 @@ def test_verbs_on_a_disk_that_is_full(lab: Lab, job: Path, scene: Path, correcti
         ended = lab.run(*words[verb], cwd=scene.parent if verb == "scene" else job)
         assert ended.code == 2 and "No space left on device" in ended.err and "Traceback" not in ended.err, ended.err
         left = files(disk)
-        assert no_drafts(disk) and all(content for content in left.values()), left
+        assert drafts(disk) == [] and all(content for content in left.values()), left
 
 
 READ = Moment("an input is read", ("openat",), r"/(a\.0001\.png|c\.json|r\.json)$")

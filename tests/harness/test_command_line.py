@@ -16,9 +16,9 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 import pytest
-from huewright import cli
 from huewright.cli import main
 from huewright.cli.prove import conclude
+from huewright.cli.signals import asked_again
 from huewright.errors import NoAnswerError
 from huewright.frames import Frame, read_frame, write_frame
 from huewright.models.card import load_card
@@ -386,7 +386,7 @@ def test_a_signal_that_python_would_forget_comes_again() -> None:
         def __del__(self) -> None:
             raise KeyboardInterrupt     # as Ctrl-C does just then: nothing gets out of here
 
-    with pytest.raises(KeyboardInterrupt), cli._asked_again():
+    with pytest.raises(KeyboardInterrupt), asked_again():
         Ending()
         for _ in range(100):
             time.sleep(0.01)

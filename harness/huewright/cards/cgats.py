@@ -173,6 +173,9 @@ def _sample(path: Path | str, number: int, names: list[str], words: list[str]) -
 
     spectral = sorted((float(match.group(1)), key) for key in names if (match := _SPECTRAL.match(key)))
     wavelengths = tuple(nm for nm, _ in spectral)
+    if len(spectral) == 1:
+        raise InputError(f"{path}: its fields have a single wavelength, {spectral[0][1]}, which is no spectrum; export "
+                         "all that were measured")
     reflectance = tuple(value(key) for _, key in spectral)
     if reflectance and max(reflectance) > 2.0:
         reflectance = tuple(factor / 100 for factor in reflectance)      # given in percent

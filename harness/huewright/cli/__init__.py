@@ -5,17 +5,13 @@ Imports steps; nothing imports it.
 
 from __future__ import annotations
 
-import _thread
 import io
 import logging
 import os
 import re
 import signal
 import sys
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
-from types import FrameType
+from contextlib import suppress
 from typing import Any, NamedTuple
 
 import typer
@@ -35,12 +31,12 @@ from huewright.cli import (
     run,
     scene,
     scopes,
+    signals,
     solve,
     survey,
     verify,
 )
 from huewright.errors import InputError, NoAnswerError, library_words
-from huewright.files import remove_workspace
 from huewright.workers import hanging
 
 app = typer.Typer(
@@ -97,51 +93,18 @@ def _talk(level: int) -> None:
     logger.setLevel(level)
 
 
-class _Ended(BaseException):
-    """The system asked this process to end."""
-
-
-def _end(number: int, _: FrameType | None) -> None:
-    raise _Ended(number)
-
-
-@contextmanager
-def _asked_again() -> Iterator[None]:
-    """A signal may arrive while Python runs what ends an object, where no exception gets out: it is then raised again
-    a moment later instead of being reported and forgotten."""
-    before = sys.unraisablehook
-
-    def hook(lost: Any) -> None:
-        if not isinstance(lost.exc_value, (_Ended, KeyboardInterrupt)):
-            before(lost)
-            return
-        number = lost.exc_value.args[0] if isinstance(lost.exc_value, _Ended) else signal.SIGINT
-        later = threading.Timer(0.05, _thread.interrupt_main, [number])     # not in here, where it would be lost again
-        later.daemon = True
-        later.start()
-
-    sys.unraisablehook = hook
-    try:
-        yield
-    finally:
-        sys.unraisablehook = before
-
-
 def main() -> None:
     """Runs the command line; a mistake that a person can mend becomes one sentence, never a traceback."""
-    for name in ("SIGTERM", "SIGHUP"):
-        number = getattr(signal, name, None)
-        if number is not None and signal.getsignal(number) == signal.SIG_DFL:     # nohup has it ignored
-            signal.signal(number, _end)
+    signals.begin()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper) and stream.encoding.lower() not in ("utf-8", "utf8"):
             stream.reconfigure(errors="replace")  # a console of other letters shows what it can
     try:
         ending = _outcome()
-        _on_the_way_out()
-    except (KeyboardInterrupt, _Ended) as again:     # while the first one was being answered
-        _on_the_way_out()
-        number = again.args[0] if isinstance(again, _Ended) else signal.SIGINT
+        signals.on_the_way_out()
+    except (KeyboardInterrupt, signals.Ended) as again:     # while the first one was being answered
+        signals.on_the_way_out()
+        number = again.args[0] if isinstance(again, signals.Ended) else signal.SIGINT
         ending = _Ending(128 + number, _stopped(again))
     if ending.sentence:
         with suppress(OSError):     # the terminal may be gone: that is what SIGHUP says
@@ -149,7 +112,7 @@ def main() -> None:
     if hanging():       # in a system call that doesn't come back: nothing but this ends the process
         os._exit(ending.code)
     if ending.at_once:
-        _leave(ending.code)
+        signals.leave(ending.code)
     sys.exit(ending.code)
 
 
@@ -163,7 +126,7 @@ class _Ending(NamedTuple):
 
 def _outcome() -> _Ending:
     try:
-        with _asked_again():
+        with signals.asked_again():
             app()
     except InputError as error:
         return _Ending(2, str(error))
@@ -176,7 +139,7 @@ def _outcome() -> _Ending:
         if isinstance(interrupt, KeyboardInterrupt):
             return _Ending(128 + signal.SIGINT, _stopped(interrupt))
         return _Ending(left.code)
-    except _Ended as ended:
+    except signals.Ended as ended:
         return _Ending(128 + ended.args[0], _stopped(ended))
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -189,29 +152,6 @@ def _outcome() -> _Ending:
             raise
         return _Ending(2, room, at_once=True)
     return _Ending(0)
-
-
-def _on_the_way_out() -> None:
-    """What was asked for is done or given up, and only tidying is left, where an exception of a signal's would be a
-    traceback: from here on a signal ends the process at once."""
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        number = getattr(signal, name, None)
-        if number is not None and signal.getsignal(number) in (_end, signal.default_int_handler):
-            signal.signal(number, _leave_by)
-
-
-def _leave_by(number: int, _: FrameType | None) -> None:
-    signal.signal(number, signal.SIG_DFL)      # the next one doesn't even wait for this
-    remove_workspace()
-    os._exit(128 + number)
-
-
-def _leave(code: int) -> None:
-    for stream in (sys.stdout, sys.stderr):
-        with suppress(Exception):
-            stream.flush()
-    remove_workspace()
-    os._exit(code)
 
 
 def _missing_room(error: Exception) -> str | None:

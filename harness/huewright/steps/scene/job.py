@@ -9,7 +9,7 @@ from typing import Protocol, TypeVar
 
 from huewright.claims import claimed_whole
 from huewright.errors import InputError, NoAnswerError
-from huewright.files import refuse_existing
+from huewright.files import refuse_existing, remove_abandoned
 from huewright.models.cautions import Caution, DeclarationDoubted, Flashing, OfAnotherCamera
 from huewright.models.handed import ClipNoted, ConfigCorrection
 from huewright.models.reasons import NoCardInTake, Unusable, Usable
@@ -110,6 +110,8 @@ def run_scene(path: Path | str, *, dry_run: bool = False, only_export: bool = Fa
     if dry_run:
         return _brought(work, True, only_export, overwrite, progress)
     with claimed_whole(scene.out, folder=True):
+        for folder in (scene.out, *(path for path in scene.out.rglob("*") if path.is_dir())):
+            remove_abandoned(folder)      # what killed processes left of files that they were writing
         return _brought(work, False, only_export, overwrite, progress)
 
 

@@ -1,0 +1,100 @@
+"""Storage that stops answering while a render or a survey reads or writes there, and comes back."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+
+from hardening.conftest import FRAMES
+from hardening.hanging import storage
+from hardening.lab import Child, Lab, files
+
+pytestmark = [pytest.mark.slow, pytest.mark.long]
+MOMENTS = {
+    "reading: the third frame was opened": ("in", "open", r"s\.0003\.dpx"),
+    "writing: a frame was begun": ("out", "create", r"\.s\.00\d+-\w+\.dpx", 3),
+    "writing: some of a frame's bytes were taken": ("out", "write", r"\.s\.00\d+-\w+\.dpx", 4),
+    "writing: a frame was brought to the disk": ("out", "fsync", r"\.s\.00\d+-\w+\.dpx", 2),
+    "writing: a frame got its name": ("out", "link", r"s\.00\d+\.dpx", 2)}
+
+
+def ends_within(child: Child, seconds: float) -> bool:
+    until = time.monotonic() + seconds
+    while child.running and time.monotonic() < until:
+        time.sleep(0.05)
+    return not child.running
+
+
+@pytest.mark.parametrize("twice", [False, True])
+@pytest.mark.parametrize("moment", MOMENTS)
+def test_a_render_whose_storage_hangs(lab: Lab, correction: Path, frames: str, tmp_path: Path, moment: str,
+                                      twice: bool) -> None:
+    """Progress goes no further; Ctrl-C ends it within 20 s with one sentence, a second one at once; once the storage is
+    back, what has a name is whole, and --resume makes the rest."""
+    side, done, path, *count = MOMENTS[moment]
+    assert lab.run("render", correction, frames, tmp_path / "whole/s.####.dpx").code == 0
+    wanted = files(tmp_path / "whole")
+    behind = Path(frames).parent if side == "in" else tmp_path / "behind"
+    with storage(tmp_path / "far", behind) as far:
+        source = f"{far.place}/s.####.dpx" if side == "in" else frames
+        out = far.place / "made" if side == "out" else tmp_path / "out"
+        words = ("render", correction, source, out / "s.####.dpx", "--threads", "2")
+        far.hang_after(done, path, *count)
+        child = lab.start(*words)
+        far.wait_until_it_hangs()
+        time.sleep(3)
+        said = child.said
+        time.sleep(1)
+        assert child.running and child.said == said and f"{FRAMES} of {FRAMES}" not in said
+        child.send(signal.SIGINT)
+        if twice:
+            time.sleep(1)
+            assert child.running      # it waits for those under way
+            child.send(signal.SIGINT)
+        assert ends_within(child, 3 if twice else 25), child.said
+        ended = child.wait()
+        assert ended.code == 130 and ended.sentence.startswith("stopped; "), ended
+        far.come_back()
+        there = {name: content for name, content in files(out).items() if not name.startswith(".")} if out.is_dir(
+            ) else {}
+        assert len(there) < FRAMES and there.items() <= wanted.items()
+        again = lab.run(*words, "--resume")
+        assert again.code == 0, again.err
+        assert files(out) == wanted
+
+
+@pytest.mark.parametrize("verb", ["survey", "export"])
+def test_a_verb_whose_main_thread_hangs(lab: Lab, job: Path, correction: Path, tmp_path: Path, verb: str) -> None:
+    """Where no other thread reads or writes, nothing in the program's own course can answer Ctrl-C."""
+    behind = tmp_path / "behind"
+    behind.mkdir()
+    subprocess.run(["cp", "-r", *job.iterdir(), correction, behind], check=True)
+    with storage(tmp_path / "far", behind) as far:
+        words: tuple[object, ...]
+        if verb == "survey":
+            words = ("survey", far.place / "a.0001.png", "--card", far.place / "card.toml", "--encoding", "display",
+                     "--out", tmp_path / "s.json")
+            far.hang_after("open", "card.toml")
+        else:
+            words = ("export", correction, far.place / "a.cube")
+            far.hang_after("create", r"\.a-\w+\.cube")
+        for twice in (False, True):
+            child = lab.start(*words)
+            if not twice:
+                far.wait_until_it_hangs()
+            else:
+                time.sleep(5)      # it hangs as it is
+            child.send(signal.SIGINT)
+            if twice:
+                time.sleep(1)
+                child.send(signal.SIGINT)
+            assert ends_within(child, 5 if twice else 25), child.said
+            ended = child.wait()
+            assert ended.code == 130 and ended.sentence.startswith("stopped"), ended
+        far.come_back()
+        assert not (tmp_path / "s.json").exists() and not (behind / "a.cube").exists()
+        assert lab.run(*words).code == 0
