@@ -25,6 +25,8 @@ _NAMES = {1: "lookup", 2: "forget", 3: "getattr", 4: "setattr", 9: "mkdir", 10: 
           27: "opendir", 28: "readdir", 29: "releasedir", 35: "create", 36: "interrupt", 42: "forget", 45: "rename2"}
 _SILENT = ("forget", "interrupt")
 _MOST = 1 << 17
+_NO_FLUSH = 1 << 5
+"""Files are closed without asking: that the kernel waits for even where the process is killed."""
 
 
 class Storage:
@@ -224,7 +226,7 @@ class _Server:
 
     def _open(self, node: int, body: bytes) -> bytes:
         flags, = struct.unpack_from("I", body)
-        return struct.pack("QII", os.open(self.paths[node], flags & ~(os.O_CREAT | os.O_EXCL)), 0, 0)
+        return struct.pack("QII", os.open(self.paths[node], flags & ~(os.O_CREAT | os.O_EXCL)), _NO_FLUSH, 0)
 
     _opendir = _open
 
@@ -232,7 +234,7 @@ class _Server:
         flags, mode, mask, _ = struct.unpack_from("IIII", body)
         path = self._path(node, body[16:])
         handle = os.open(path, flags | os.O_CREAT, mode & 0o7777 & ~mask)
-        return self._entry(path) + struct.pack("QII", handle, 0, 0)
+        return self._entry(path) + struct.pack("QII", handle, _NO_FLUSH, 0)
 
     def _read(self, node: int, body: bytes) -> bytes:
         handle, offset, size = struct.unpack_from("QQI", body)

@@ -165,8 +165,8 @@ class _Watcher:
 
 def _give_up(number: int) -> None:
     with suppress(OSError):
-        os.write(2, b"huewright: stopped, without an answer from what was being read, written or computed just then; "
-                    b"files that have their names are whole; start again\n")
+        os.write(2, b"huewright: stopped; what was being read, written or computed just then gave no answer; files "
+                    b"that have their names are whole; start again\n")
     os._exit(128 + number)
 
 
