@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from huewright.finding.answers import in_usual_light
 from huewright.finding.grade import GLARE_SHIFT, Judged, matrix, score_of, triple
 from huewright.finding.joint import joint_levels, shared_scales
 from huewright.finding.light import LinearLight
@@ -226,7 +227,9 @@ def _alike(frames: list[Judged], grey: np.ndarray) -> tuple[np.ndarray, ...]:
     # What a patch's colour does in a light of another colour, it does over the card and from frame to frame.
     tint = np.array([frame.raw.tint for frame in frames]) + np.log(gain[:, :1] / gain[:, 2:])
     shared[..., 2] = np.array([frame.raw.tinted for frame in frames]) * tint[..., None]
-    return (linear / over, np.array([frame.raw.alone for frame in frames]) / over, shared / over[..., None],
+    even = np.array([in_usual_light(frame.raw.linear, factor, frame.raw.answer)
+                     for frame, factor in zip(frames, over, strict=True)])
+    return (even, np.array([frame.raw.alone for frame in frames]) / over, shared / over[..., None],
             np.array([frame.raw.always for frame in frames]) / over, use)
 
 

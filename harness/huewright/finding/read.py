@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from huewright.finding.answers import answers, in_usual_light
 from huewright.finding.cover import RING_SURE, covered_patches, covered_spots, ring_covered, shows_itself
 from huewright.finding.expect import expected_colour, reflected
 from huewright.finding.find import Found
@@ -30,6 +31,7 @@ FRAME_FIT, FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.5, 0.0034, 0.0
 # what a camera's matrix mixes no longer follows a light channel by channel; and of white.
 TAKE_UNEVEN, TAKE_VEIL = 0.13, 0.055
 TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.002, 0.005, 0.087, 0.0135, 0.00003
+ANSWERED_COLOUR = 0.087
 # How alike the channels' errors of light and veil are (correlation; the likeliest on tuning takes is nearly 1, what is
 # seen of it on bright patches 0.5 to 0.75): nearly white light, but each channel's is fitted for itself.
 ALIKE = 0.95
@@ -66,6 +68,8 @@ class RawReading:
                  ``slope_error`` (p,)
     tail_error   (p,) standard error of ``code`` from noise alone, mean of the channels
     linear       (p, 3) linear light of ``code``
+    answer       (p, 3, 3) what the patch does in a light of another colour (see :mod:`.answers`), in linear light;
+                 not-a-number where the card doesn't tell
     hidden       (p,) whether something lies over the patch; where it ``mirrors`` (p,), it may as well be a lamp of
                  another colour that is mirrored
     lifted       the veil all over the card that was taken off; ``added`` (p, 3) its linear light at the patches,
@@ -91,6 +95,7 @@ class RawReading:
     slope_error: np.ndarray
     tail_error: np.ndarray
     linear: np.ndarray
+    answer: np.ndarray
     hidden: np.ndarray
     mirrors: np.ndarray
     lifted: Veil
@@ -122,7 +127,9 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
     field, lifted, channels = fit_light(card, seen_light, white)
     log_light = channels.mean(axis=1)
     added, added_error = lifted.at(centres), lifted.error(centres)
-    even = (linear - added) / np.exp(channels)
+    factor = np.exp(channels)
+    answer = answers(card, (linear - added) / white, factor, seen.usable) * white[:, None]
+    even = in_usual_light(linear - added, factor, answer)
     # Differences of the fitted field are kept apart from the code's own curve: no error where there is no field.
     corrected = code + (light.to_code(even) - light.to_code(linear))
     veil, veil_error = _veil(card, centres, field, spots, ground - lifted.at(spots), seen.ground_error, inside, rate)
@@ -134,7 +141,7 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
     across_light = np.linalg.norm(left, axis=2) * (inner_px / seen.unit)[:, None]
     tint = channels[:, 0] - channels[:, 2]
     alone, shared, always, tinted, alike, grainy = _left_over(seen, linear, rate, channels, across_light, field,
-                                                                lifted, centres)
+                                                              lifted, centres, np.isfinite(answer).all(axis=(1, 2)))
     total = np.sqrt(alone**2 + (shared**2).sum(axis=2) + always**2) / rate
     hidden, mirrors = np.zeros(p, bool), np.zeros(p, bool)
     if inside.sum() >= 4:
@@ -150,7 +157,7 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
         mirrors = hidden & ring.lamp & ~torn & ((ring.share <= RING_SURE) | (shows != 0))
     return RawReading(seen, corrected, code, total, alone, shared, always, tint, tinted, alike, grainy, field,
                       float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error,
-                      error.mean(axis=1), even, hidden, mirrors, lifted, added, added_error)
+                      error.mean(axis=1), even, answer, hidden, mirrors, lifted, added, added_error)
 
 
 def correlations(noise: np.ndarray, alone: np.ndarray, shared: np.ndarray, always: np.ndarray, alike: np.ndarray,
@@ -170,7 +177,7 @@ def correlations(noise: np.ndarray, alone: np.ndarray, shared: np.ndarray, alway
 
 
 def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_light: np.ndarray, across: np.ndarray,
-               field: Field, lifted: Veil, centres: np.ndarray) -> tuple[np.ndarray, ...]:
+               field: Field, lifted: Veil, centres: np.ndarray, answered: np.ndarray) -> tuple[np.ndarray, ...]:
     """Standard errors as in :class:`RawReading`, of linear light: this frame's alone, shared with others, always there;
     ``tinted``, ``alike`` and ``grainy``.
 
@@ -194,7 +201,7 @@ def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_ligh
     alone = np.sqrt(noise**2 + light + CODEC_ALONE * codec**2)
     stops = np.ptp(log_light.mean(axis=1)) / np.log(2)
     other = (level / white).max(axis=1, keepdims=True) - level / white
-    tinted = TAKE_COLOUR * other * white
+    tinted = np.where(answered, ANSWERED_COLOUR, TAKE_COLOUR)[:, None] * other * white
     scaled = (TAKE_LEVEL**2 + (TAKE_LIGHT * stops**2) ** 2) * level**2
     always = np.sqrt(scaled + (LEAST_COLOUR * tinted) ** 2 + (TAKE_FLOOR * white) ** 2
                      + CODEC_ALWAYS * codec**2)
