@@ -14,7 +14,7 @@ from huewright.finding.clip import find_plateaus
 from huewright.finding.cover import AROUND, ring_covered, shows_itself
 from huewright.finding.find import find_card
 from huewright.finding.grade import Judged, judge
-from huewright.finding.light import Field, LinearLight
+from huewright.finding.light import TERMS, Field, LinearLight
 from huewright.finding.read import read_patches
 from huewright.finding.smear import measure_smear
 from huewright.finding.veil import Veil
@@ -205,8 +205,8 @@ def test_a_finger_over_a_patch_excludes_it_and_nothing_else(name):
 @pytest.mark.parametrize(("colour", "lamp"), [((0.04, 0.10, 0.2), True), ((0.2, 0.1, 0.05), True),
                                               ((0.02, 0.15, 0.03), False), ((-0.03, -0.03, -0.03), False)])
 def test_a_lamp_of_another_colour_is_not_called_a_cover_for_sure(colour, lamp):
-    field = Field(np.zeros(5), np.array(CARD.size) / 2, np.array(CARD.size) / 2, np.zeros((5, 5)))
-    none = Veil(np.zeros((3, 6)), np.zeros((3, 6, 6)), field.middle, field.half, np.ones(3), True, 0.0)
+    field = Field(np.zeros(TERMS), np.array(CARD.size) / 2, np.array(CARD.size) / 2, np.zeros((TERMS, TERMS)))
+    none = Veil(np.zeros((3, TERMS + 1)), np.zeros((3, TERMS + 1, TERMS + 1)), field.middle, field.half, np.ones(3), True, 0.0)
     ground = np.full(3, 0.06)
     ring = np.broadcast_to(ground + np.array(colour), (len(NAMES), AROUND, 3))
     seen = ring_covered(ring, np.ones(ring.shape[:2], bool), CARD, field, none, ground, np.ones(3), 1e-4)

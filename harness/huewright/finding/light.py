@@ -17,10 +17,24 @@ from huewright.colorimetry.declare import THROUGH_LOOK
 from huewright.models.footage import Footage
 from huewright.reference import apply_chain
 
-# The field is a polynomial of this many terms in u, v (-1..1 over the card): u, v, u^2, uv, v^2, in natural log.
-TERMS = 5
-# How much of each term usual set light has over a card (standard deviation, natural log): a mild prior, no source.
-PRIOR = np.array([0.3, 0.3, 0.06, 0.06, 0.06])
+# The field is a polynomial of these terms in u, v (-1..1 over the card): u, v, u^2, uv, v^2, u^3, u^2 v, u v^2, v^3, in
+# natural log. How much of each usual set light has over a card (standard deviation): a mild prior, no source.
+PRIOR = np.array([0.3, 0.3, 0.06, 0.06, 0.06, 0.015, 0.015, 0.015, 0.015])
+TERMS = len(PRIOR)
+
+
+def polynomial(points: np.ndarray, middle: np.ndarray, half: np.ndarray) -> np.ndarray:
+    """(n, 1 + TERMS) of 1 and the field's terms at card points (n, 2)."""
+    u, v = ((points - middle) / half).T
+    return np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v, u**3, u * u * v, u * v * v, v**3])
+
+
+def gradients(points: np.ndarray, middle: np.ndarray, half: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Of :func:`polynomial`, by u and by v."""
+    u, v = ((points - middle) / half).T
+    zero, one = np.zeros_like(u), np.ones_like(u)
+    return (np.column_stack([zero, one, zero, 2 * u, v, zero, 3 * u * u, 2 * u * v, v * v, zero]),
+            np.column_stack([zero, zero, one, zero, u, 2 * v, zero, u * u, 2 * u * v, 3 * v * v]))
 
 
 class LinearLight:
@@ -71,8 +85,8 @@ class LinearLight:
 
 @dataclass(frozen=True)
 class Field:
-    """``weights`` (5,) of u, v, u^2, uv, v^2 in the natural log of the light; ``scale`` and ``middle`` take card
-    units to u, v; ``covariance`` (5, 5) of the weights."""
+    """``weights`` (TERMS,) in the natural log of the light; ``half`` and ``middle`` take card units to u, v;
+    ``covariance`` (TERMS, TERMS) of the weights."""
 
     weights: np.ndarray
     middle: np.ndarray
@@ -80,8 +94,7 @@ class Field:
     covariance: np.ndarray
 
     def _terms(self, points: np.ndarray) -> np.ndarray:
-        u, v = ((points - self.middle) / self.half).T
-        return np.column_stack([u, v, u * u, u * v, v * v])
+        return polynomial(points, self.middle, self.half)[:, 1:]
 
     def log_light(self, points: np.ndarray) -> np.ndarray:
         """Natural log of the relative light at card points (n, 2)."""
@@ -97,8 +110,6 @@ class Field:
 
     def slopes(self, points: np.ndarray) -> np.ndarray:
         """Its gradient (n, 2) per card unit."""
-        u, v = ((points - self.middle) / self.half).T
-        zero, one = np.zeros_like(u), np.ones_like(u)
-        du = np.column_stack([one, zero, 2 * u, v, zero]) @ self.weights / self.half[0]
-        dv = np.column_stack([zero, one, zero, u, 2 * v]) @ self.weights / self.half[1]
-        return np.column_stack([du, dv])
+        along = gradients(points, self.middle, self.half)
+        return np.column_stack([gradient[:, 1:] @ self.weights / half
+                                for gradient, half in zip(along, self.half, strict=True)])

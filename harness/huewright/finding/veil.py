@@ -3,7 +3,9 @@
 A patch of reflectance R sends g R L(x) + V(x): L is the uneven light that falls on the card, V the veil, mirror light
 or flare, which is the same on dark patches as on bright ones. Bars of known reflectance and the ground, all over the
 card, tell V from L; patches of unknown reflectance help by their slopes, which are of their own level for L and of none
-for V. L is a polynomial in natural log, with a little freedom by channel for lights of two colours; V is one a channel.
+for V. L is a cubic in natural log, with a little freedom by channel, up to squares, for lights of two colours; V is a
+square a channel, with cubic terms that the channels share. The ground may mirror more or less than the patches do, by
+one factor.
 """
 
 from __future__ import annotations
@@ -13,16 +15,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from huewright.finding.expect import reflected
-from huewright.finding.light import PRIOR, TERMS, Field
+from huewright.finding.light import PRIOR, TERMS, Field, gradients, polynomial
 from huewright.models.card import Card
 
-# Terms of a veil: 1, u, v, u^2, uv, v^2, in shares of a perfect white; how much of each is usual (standard deviations;
-# choices of ours, checked on path-traced takes).
+# Terms of a veil, in shares of a perfect white: 1, u, v, u^2, uv, v^2 of a channel, and the four cubic ones of all;
+# how much of each is usual (standard deviations; choices of ours, checked on path-traced takes).
 VEIL_PRIOR = np.array([0.2, 0.06, 0.06, 0.02, 0.02, 0.02])
-# How much the light's colour differs over half a card (natural log): usually, and where lights of two colours meet, as
-# it is where the usual isn't enough. And how well a reference reflectance holds.
-COLOUR_PRIOR, MIXED_PRIOR = 0.02, 0.05
-REFERENCE, GROUND_REFERENCE = 0.002, 0.03
+CUBIC_VEIL_PRIOR = np.full(4, 0.01)
+OWN, ALL = len(VEIL_PRIOR), len(VEIL_PRIOR) + len(CUBIC_VEIL_PRIOR)
+# How much the light's colour differs over half a card (natural log), u, v, u^2, uv, v^2: usually, and where lights of
+# two colours meet, as it is where the usual isn't enough. How well a reference reflectance holds, and how much more or
+# less the ground may mirror.
+COLOUR_PRIOR = np.array([0.02, 0.02, 0.003, 0.003, 0.003])
+MIXED_PRIOR = np.array([0.12, 0.12, 0.01, 0.01, 0.01])
+REFERENCE, GROUND_REFERENCE, GROUND_GLOSS = 0.002, 0.03, 0.1
 # What a level and a slope (over half a card) may be off for other reasons: of their level, and of white.
 LEVEL_SHARE, LEVEL_FLOOR = 0.005, 0.0002
 SLOPE_SHARE, SLOPE_FLOOR = 0.02, 0.001
@@ -69,12 +75,13 @@ class Veil:
 
     def at(self, points: np.ndarray) -> np.ndarray:
         """(n, 3) linear light at card points (n, 2)."""
-        result: np.ndarray = np.maximum(_terms(points, self.middle, self.half) @ self.coefficients.T, 0.0) * self.white
+        result: np.ndarray = np.maximum(polynomial(points, self.middle, self.half) @ self.coefficients.T,
+                                        0.0) * self.white
         return result
 
     def error(self, points: np.ndarray) -> np.ndarray:
         """(n, 3) standard error of :meth:`at`."""
-        terms = _terms(points, self.middle, self.half)
+        terms = polynomial(points, self.middle, self.half)
         variance = np.einsum("ni,cij,nj->nc", terms, self.covariance, terms)
         result: np.ndarray = np.sqrt(np.maximum(variance, 0.0)) * self.white
         return result
@@ -82,7 +89,7 @@ class Veil:
     def slopes(self, points: np.ndarray) -> np.ndarray:
         """(n, 3, 2) gradient of :meth:`at` per card unit."""
         along = [gradient @ self.coefficients.T * self.white / half for gradient, half
-                 in zip(_gradients(points, self.middle, self.half), self.half, strict=True)]
+                 in zip(gradients(points, self.middle, self.half), self.half, strict=True)]
         return np.stack(along, axis=2)
 
 
@@ -97,7 +104,14 @@ def fit_light(card: Card, seen: Observed, white: np.ndarray) -> tuple[Field, Vei
 
 
 class _Fit:
-    """Parameters: 5 of the field, 2 by channel for its colour, the ground's own factor, 3 gains, 6 veil terms each."""
+    """Parameters: the field's, the light's colour by channel, the ground's own factor and gloss, 3 gains, the veil's
+    terms by channel and those of all channels."""
+
+    COLOURS = [slice(TERMS + 5 * c, TERMS + 5 * c + 5) for c in range(3)]
+    GROUND, GLOSS, GAINS = TERMS + 15, TERMS + 16, TERMS + 17
+    VEILS = [[*range(TERMS + 20 + OWN * c, TERMS + 20 + OWN * (c + 1)), *range(TERMS + 20 + 3 * OWN,
+                                                                              TERMS + 20 + 2 * OWN + ALL)]
+             for c in range(3)]
 
     def __init__(self, card: Card, seen: Observed, white: np.ndarray) -> None:
         self.middle, self.half = np.array(card.size) / 2, np.array(card.size) / 2
@@ -116,14 +130,18 @@ class _Fit:
         self.slopes = np.flatnonzero(seen.usable)
         veil = VEIL_PRIOR if self.told else np.append(1e-4, VEIL_PRIOR[1:])
         reference = GROUND_REFERENCE if self.ground_known and self.told else 2.0
-        self.prior = np.concatenate([PRIOR, np.full(6, COLOUR_PRIOR), [reference], np.full(3, 2.0), np.tile(veil, 3)])
+        self.prior = np.concatenate([PRIOR, np.tile(COLOUR_PRIOR, 3), [reference, GROUND_GLOSS], np.full(3, 2.0),
+                                     np.tile(veil, 3), CUBIC_VEIL_PRIOR])
         self.start = np.zeros(len(self.prior))
+        self.terms = {"bars": polynomial(seen.centres[self.bars], self.middle, self.half),
+                      "spots": polynomial(seen.spots[self.spots], self.middle, self.half),
+                      "slopes": polynomial(seen.centres[self.slopes], self.middle, self.half)}
+        self.gradients = gradients(seen.centres[self.slopes], self.middle, self.half)
 
-    def _light(self, theta: np.ndarray, points: np.ndarray, c: int) -> tuple[np.ndarray, np.ndarray]:
-        """(n,) light of channel ``c`` and its derivatives (n, 7) by the field's terms and its colour's two."""
-        terms = _terms(points, self.middle, self.half)
-        design = np.column_stack([terms[:, 1:], terms[:, 1:3]])
-        return np.exp(design @ np.concatenate([theta[:TERMS], theta[5 + 2 * c:7 + 2 * c]])), design
+    def _light(self, theta: np.ndarray, terms: np.ndarray, c: int) -> tuple[np.ndarray, np.ndarray]:
+        """(n,) light of channel ``c`` and its derivatives (n, TERMS + 5) by the field's terms and its colour's."""
+        design = np.column_stack([terms[:, 1:], terms[:, 1:6]])
+        return np.exp(design @ np.concatenate([theta[:TERMS], theta[self.COLOURS[c]]])), design
 
     def rows(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """Residuals, their sigmas and their Jacobian, in shares of white; and which of them are slopes."""
@@ -131,53 +149,53 @@ class _Fit:
         seen, count = self.seen, len(self.prior)
         for c in range(3):
             white = self.white[c]
-            gain, at = np.exp(theta[12 + c]), slice(15 + 6 * c, 21 + 6 * c)
-            own = [*range(5), 5 + 2 * c, 6 + 2 * c]
+            gain, at = np.exp(theta[self.GAINS + c]), self.VEILS[c]
+            own = [*range(TERMS), *range(count)[self.COLOURS[c]]]
             veil = theta[at]
-            for points, level, error, reflectance, share, ground in (
-                    (seen.centres[self.bars], seen.level[self.bars, c], seen.level_error[self.bars, c],
+            for terms, level, error, reflectance, share, ground in (
+                    (self.terms["bars"], seen.level[self.bars, c], seen.level_error[self.bars, c],
                      self.reference[self.bars, c], np.hypot(LEVEL_SHARE, self.unsure[self.bars, c]), False),
-                    (seen.spots[self.spots], seen.ground[self.spots, c], seen.ground_error[self.spots, c],
+                    (self.terms["spots"], seen.ground[self.spots, c], seen.ground_error[self.spots, c],
                      np.full(len(self.spots), self.ground[c]), LEVEL_SHARE, True)):
-                if not len(points):
+                if not len(terms):
                     continue
-                light, design = self._light(theta, points, c)
-                body = gain * reflectance * light * (np.exp(theta[11]) if ground else 1.0)
-                terms = _terms(points, self.middle, self.half)
-                jacobian = np.zeros((len(points), count))
+                light, design = self._light(theta, terms, c)
+                body = gain * reflectance * light * (np.exp(theta[self.GROUND]) if ground else 1.0)
+                mirrored = 1 + theta[self.GLOSS] if ground else 1.0
+                jacobian = np.zeros((len(terms), count))
                 jacobian[:, own] = body[:, None] * design
-                jacobian[:, 12 + c] = body
+                jacobian[:, self.GAINS + c] = body
                 if ground:
-                    jacobian[:, 11] = body
-                jacobian[:, at] = terms
-                residuals.append(body + terms @ veil - level / white)
+                    jacobian[:, self.GROUND] = body
+                    jacobian[:, self.GLOSS] = terms @ veil
+                jacobian[:, at] = terms * mirrored
+                residuals.append(body + terms @ veil * mirrored - level / white)
                 sigmas.append(np.sqrt((error / white) ** 2 + (share * level / white) ** 2 + LEVEL_FLOOR**2))
                 jacobians.append(jacobian)
-                sloped.append(np.zeros(len(points), bool))
-            points = seen.centres[self.slopes]
-            if not len(points):
+                sloped.append(np.zeros(len(terms), bool))
+            if not len(self.slopes):
                 continue
-            level = seen.level[self.slopes, c] / white
-            terms = _terms(points, self.middle, self.half)
+            level, terms = seen.level[self.slopes, c] / white, self.terms["slopes"]
             body = np.maximum(level - terms @ veil, 0.0)
-            for axis, gradient in enumerate(_gradients(points, self.middle, self.half)):
-                design = np.column_stack([gradient[:, 1:], gradient[:, 1:3]])
-                field = design @ np.concatenate([theta[:TERMS], theta[5 + 2 * c:7 + 2 * c]])
-                jacobian = np.zeros((len(points), count))
+            for axis, gradient in enumerate(self.gradients):
+                design = np.column_stack([gradient[:, 1:], gradient[:, 1:6]])
+                field = design @ np.concatenate([theta[:TERMS], theta[self.COLOURS[c]]])
+                jacobian = np.zeros((len(terms), count))
                 jacobian[:, own] = body[:, None] * design
-                jacobian[:, at] = gradient - field[:, None] * terms
+                # A veil that takes all of a level leaves nothing that slopes.
+                jacobian[:, at] = gradient - np.where(body > 0, field, 0.0)[:, None] * terms
                 half = self.half[axis] / white
                 slope, error = (values[self.slopes, c, axis] * half for values in (seen.slope, seen.slope_error))
                 residuals.append(body * field + gradient @ veil - slope)
                 sigmas.append(np.sqrt(error**2 + (SLOPE_SHARE * level) ** 2 + SLOPE_FLOOR**2))
                 jacobians.append(jacobian)
-                sloped.append(np.ones(len(points), bool))
+                sloped.append(np.ones(len(terms), bool))
         return np.concatenate(residuals), np.concatenate(sigmas), np.concatenate(jacobians), np.concatenate(sloped)
 
     def solve(self) -> tuple[np.ndarray, np.ndarray]:
         theta = self.start.copy()
         normal = np.diag(1 / self.prior**2)
-        colour = slice(TERMS, TERMS + 6)
+        colour = slice(TERMS, TERMS + 15)
         if not (len(self.bars) or len(self.spots) or len(self.slopes)):
             return theta, np.linalg.inv(normal)
         for step in range(STEPS):
@@ -195,27 +213,29 @@ class _Fit:
             normal = (jacobian * weight[:, None]).T @ jacobian + np.diag(1 / self.prior**2)
             step_by = np.linalg.solve(normal, jacobian.T @ (weight * residual) + theta / self.prior**2)
             theta = theta - np.clip(step_by, -1.0, 1.0)
-            if step == STEPS // 2 and np.mean((theta[colour] / COLOUR_PRIOR) ** 2) > 1.0:
-                self.prior[colour] = MIXED_PRIOR
+            if step == STEPS // 2:
+                told = (theta[colour].reshape(3, 5) / COLOUR_PRIOR)[:, :2]
+                if np.mean(told**2) > 1.0:
+                    self.prior[colour] = np.tile(MIXED_PRIOR, 3)
         return theta, np.linalg.inv(normal)
 
     def results(self, theta: np.ndarray, covariance: np.ndarray) -> tuple[Field, Veil, np.ndarray]:
         field = Field(theta[:TERMS], self.middle, self.half, covariance[:TERMS, :TERMS])
-        coefficients = theta[15:].reshape(3, 6)
-        parts = np.array([covariance[15 + 6 * c:21 + 6 * c, 15 + 6 * c:21 + 6 * c] for c in range(3)])
+        coefficients = np.array([theta[at] for at in self.VEILS])
+        parts = np.array([covariance[np.ix_(at, at)] for at in self.VEILS])
         veil = Veil(coefficients, parts, self.middle, self.half, self.white, self.told, self._misfit(theta))
-        light = np.column_stack([np.log(self._light(theta, self.seen.centres, c)[0]) for c in range(3)])
+        terms = polynomial(self.seen.centres, self.middle, self.half)
+        light = np.column_stack([np.log(self._light(theta, terms, c)[0]) for c in range(3)])
         return field, veil, light - light.mean(axis=0)
 
     def _misfit(self, theta: np.ndarray) -> float:
         if not len(self.bars):
             return 0.0
         ratios = []
-        points = self.seen.centres[self.bars]
+        terms = self.terms["bars"]
         for c in range(3):
-            body = self.seen.level[self.bars, c] / self.white[c] - (
-                _terms(points, self.middle, self.half) @ theta[15 + 6 * c:21 + 6 * c])
-            meant = np.exp(theta[12 + c]) * self.reference[self.bars, c] * self._light(theta, points, c)[0]
+            body = self.seen.level[self.bars, c] / self.white[c] - terms @ theta[self.VEILS[c]]
+            meant = np.exp(theta[self.GAINS + c]) * self.reference[self.bars, c] * self._light(theta, terms, c)[0]
             ratios.append(np.log(np.maximum(body, 1e-6) / meant))
         return float(np.abs(np.mean(ratios, axis=0)).max())
 
@@ -224,13 +244,3 @@ def _scale(off: np.ndarray, least: float) -> float:
     """How many times their sigmas the residuals are, robustly, from ``off``, which is them over those."""
     return max(least, 1.4826 * float(np.median(off))) if len(off) else 1.0
 
-
-def _terms(points: np.ndarray, middle: np.ndarray, half: np.ndarray) -> np.ndarray:
-    u, v = ((points - middle) / half).T
-    return np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
-
-
-def _gradients(points: np.ndarray, middle: np.ndarray, half: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    u, v = ((points - middle) / half).T
-    zero, one = np.zeros_like(u), np.ones_like(u)
-    return (np.column_stack([zero, one, zero, 2 * u, v, zero]), np.column_stack([zero, zero, one, zero, u, 2 * v]))
