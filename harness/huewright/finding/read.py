@@ -31,7 +31,10 @@ FRAME_FIT, FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.5, 0.0034, 0.0
 # what a camera's matrix mixes no longer follows a light channel by channel; and of white.
 TAKE_UNEVEN, TAKE_VEIL = 0.13, 0.055
 TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.002, 0.005, 0.087, 0.0135, 0.00003
-ANSWERED_COLOUR = 0.087
+# And of its level in each channel by itself, by how much the light's colour differs over the card (standard deviation
+# over the patches of the natural log of red over blue): how that runs over the card is known by slopes. Set on tuning
+# takes in mixed light, of which intervals of chips held 0.81 to 0.86 without it.
+TINTED = 0.04
 # How alike the channels' errors of light and veil are (correlation; the likeliest on tuning takes is nearly 1, what is
 # seen of it on bright patches 0.5 to 0.75): nearly white light, but each channel's is fitted for itself.
 ALIKE = 0.95
@@ -141,7 +144,7 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
     across_light = np.linalg.norm(left, axis=2) * (inner_px / seen.unit)[:, None]
     tint = channels[:, 0] - channels[:, 2]
     alone, shared, always, tinted, alike, grainy = _left_over(seen, linear, rate, channels, across_light, field,
-                                                              lifted, centres, np.isfinite(answer).all(axis=(1, 2)))
+                                                              lifted, centres)
     total = np.sqrt(alone**2 + (shared**2).sum(axis=2) + always**2) / rate
     hidden, mirrors = np.zeros(p, bool), np.zeros(p, bool)
     if inside.sum() >= 4:
@@ -177,7 +180,7 @@ def correlations(noise: np.ndarray, alone: np.ndarray, shared: np.ndarray, alway
 
 
 def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_light: np.ndarray, across: np.ndarray,
-               field: Field, lifted: Veil, centres: np.ndarray, answered: np.ndarray) -> tuple[np.ndarray, ...]:
+               field: Field, lifted: Veil, centres: np.ndarray) -> tuple[np.ndarray, ...]:
     """Standard errors as in :class:`RawReading`, of linear light: this frame's alone, shared with others, always there;
     ``tinted``, ``alike`` and ``grainy``.
 
@@ -201,11 +204,11 @@ def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_ligh
     alone = np.sqrt(noise**2 + light + CODEC_ALONE * codec**2)
     stops = np.ptp(log_light.mean(axis=1)) / np.log(2)
     other = (level / white).max(axis=1, keepdims=True) - level / white
-    tinted = np.where(answered, ANSWERED_COLOUR, TAKE_COLOUR)[:, None] * other * white
+    tinted = TAKE_COLOUR * other * white
     scaled = (TAKE_LEVEL**2 + (TAKE_LIGHT * stops**2) ** 2) * level**2
-    always = np.sqrt(scaled + (LEAST_COLOUR * tinted) ** 2 + (TAKE_FLOOR * white) ** 2
-                     + CODEC_ALWAYS * codec**2)
     tint = (log_light[:, 0] - log_light[:, 2])[:, None]
+    always = np.sqrt(scaled + (LEAST_COLOUR * tinted) ** 2 + (TAKE_FLOOR * white) ** 2
+                     + (TINTED * tint.std() * level) ** 2 + CODEC_ALWAYS * codec**2)
     shared = np.stack([TAKE_UNEVEN * uneven, TAKE_VEIL * added, tinted * tint], axis=2)
     alike = np.stack([light / np.maximum(alone, 1e-12) ** 2, scaled / np.maximum(always, 1e-12) ** 2], axis=2)
     return alone, shared, always, tinted, alike, noise**2 / np.maximum(alone, 1e-12) ** 2

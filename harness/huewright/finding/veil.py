@@ -27,7 +27,7 @@ OWN, ALL = len(VEIL_PRIOR), len(VEIL_PRIOR) + len(CUBIC_VEIL_PRIOR)
 # two colours meet, as it is where the usual isn't enough. How well a reference reflectance holds, and how much more or
 # less the ground may mirror.
 COLOUR_PRIOR = np.array([0.02, 0.02, 0.003, 0.003, 0.003])
-MIXED_PRIOR = np.array([0.12, 0.12, 0.01, 0.01, 0.01])
+MIXED_PRIOR = np.array([0.05, 0.05, 0.003, 0.003, 0.003])
 REFERENCE, GROUND_REFERENCE, GROUND_GLOSS = 0.002, 0.03, 0.1
 # What a level and a slope (over half a card) may be off for other reasons: of their level, and of white.
 LEVEL_SHARE, LEVEL_FLOOR = 0.005, 0.0002
