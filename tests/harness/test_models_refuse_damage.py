@@ -74,6 +74,7 @@ NOT_A_VARIANCE = [[1e-4, 5e-4, 0], [5e-4, 1e-4, 0], [0, 0, 1e-4]]       # correl
     ("reading.patches.0.standard_error.1", float("nan"), "none that JSON has: NaN"),
     ("reading.patches.0.standard_error.1", float("inf"), "none that JSON has: NaN"),
     ("reading.patches.0.standard_error.1", -1e-3, r"reading\.patches\[0\] \(\w+\): standard_error\[1\] is 0 or more"),
+    ("reading.patches.0.standard_error.1", 1e-300, r"reading\.patches \(\w+\): standard_error is 1e-12 or more"),
     ("reading.patches.0.count", -1, r"count is 0 or more, not -1"),
     ("reading.patches.0.mean.0", 1e30, r"mean\[0\] is 1e\+06 at most, not 1e\+30"),
     ("reading.patches.0.mean", [0.1, 0.2], "mean takes 3 values, not 2"),

@@ -16,6 +16,9 @@ from huewright.models.reasons import Advice, AnyFrameReason
 from huewright.models.record import Count, Frame, Name, Point, Positive, Share, from_record, load_record, to_record
 
 FORMAT = "huewright-survey-1"
+# Nothing is read to a standard error below this (code values): the least that observing takes for a pixel's noise, in
+# a patch of a million pixels, is a thousand times as much.
+LEAST_ERROR = 1e-12
 Verdict = Literal["chosen", "usable", "refused", "no card"]
 
 
@@ -110,8 +113,9 @@ def load_survey(path: Path | str) -> Survey:
     try:
         survey = from_record(record, Survey)
         for patch in () if survey.reading is None else survey.reading.patches:
-            if not patch.excluded and min(patch.standard_error) <= 0:
-                raise ValueError(f"reading.patches ({patch.name}): standard_error is above 0 of what was measured")
+            if not patch.excluded and min(patch.standard_error) < LEAST_ERROR:
+                raise ValueError(f"reading.patches ({patch.name}): standard_error is {LEAST_ERROR:g} or more of what "
+                                 "was measured")
         return survey
     except ValueError as error:
         raise InputError(f"{path}: damaged survey file ({error}); {remedy}") from None
