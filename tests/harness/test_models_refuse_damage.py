@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -172,3 +174,14 @@ def test_written_files_are_as_their_schemas_say() -> None:
     record["patches"][0]["colour"] = 1
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate(record, schemas()["correction"])
+
+
+def test_what_models_are_read_with_is_not_taken_down_at_the_end() -> None:
+    """msgspec frees parts of nested dataclasses twice in Python's last collection; one more reference holds them."""
+    code = ("import atexit, sys, huewright.models.footage as f, huewright.models.record as r\n"
+            "r.from_record({'said': {'by': 'tags'}}, f.Footage)\n"
+            "kinds = (f.Footage, f.ColoursSaid)\n"
+            "count = lambda: [sys.getrefcount(vars(kind)['__msgspec_cache__']) for kind in kinds]\n"
+            "before = count(); atexit._run_exitfuncs(); print(*before, *count())")
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    assert [int(after) - int(before) for before, after in zip(told[:2], told[2:], strict=True)] == [1, 1]

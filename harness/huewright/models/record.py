@@ -6,10 +6,13 @@ beyond any of ours, and control characters in text.
 
 from __future__ import annotations
 
+import atexit
+import ctypes
 import dataclasses
 import difflib
 import math
 import re
+import sys
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
@@ -27,6 +30,19 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+
+def _kept_to_the_end() -> list[type]:
+    """What msgspec knows of dataclasses gets a reference that nobody gives back, and is not taken down by Python's last
+    collection of garbage: msgspec frees parts of it twice there (0.22, DataclassInfo_clear), which ended processes by
+    signal 11 when all was done. The system frees it. Returns the classes."""
+    known = [kind for module in list(sys.modules.values()) if getattr(module, "__name__", "").startswith("huewright")
+             for kind in list(vars(module).values()) if isinstance(kind, type) and "__msgspec_cache__" in vars(kind)]
+    for kind in set(known):
+        ctypes.pythonapi.Py_IncRef(ctypes.py_object(vars(kind)["__msgspec_cache__"]))
+    return known
+
+
+atexit.register(_kept_to_the_end)
 NO_FORM = "%s: not a %s, whose format is %s; %s"
 MOST_DEPTH = strict_json.DEEPEST
 MOST_DIGITS = 20          # of a whole number; 2**64 has as many
