@@ -31,7 +31,7 @@ LINUX = ("huewright.host", "huewright.probe")
 """These run on Linux only and say so before they are imported (:mod:`huewright.host.support`)."""
 EVERYWHERE = {"huewright.host", "huewright.host.bundle", "huewright.host.support", "huewright.probe"}
 GUARDED = {"huewright.files": {"O_TMPFILE", "O_DIRECTORY", "fcntl", "pwrite"}, "huewright.claims": {"fcntl"},
-           "huewright_kernels.cache": {"getuid", "fcntl"},
+           "huewright.cli.signals": {"select"}, "huewright_kernels.cache": {"getuid", "fcntl"},
            "huewright_kernels.threads": {"sched_getaffinity"}, "huewright.timing.clock": {"getloadavg"}}
 """Where a name is asked for first; the test below runs them without it."""
 OF_PROC = {"huewright.files", "huewright.timing.clock"}

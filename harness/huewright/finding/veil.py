@@ -21,12 +21,12 @@ from huewright.models.card import Card
 # Terms of a veil, in shares of a perfect white: 1, u, v, u^2, uv, v^2 of a channel, and the four cubic ones of all;
 # how much of each is usual (standard deviations; choices of ours, checked on path-traced takes).
 VEIL_PRIOR = np.array([0.2, 0.06, 0.06, 0.02, 0.02, 0.02])
-CUBIC_VEIL_PRIOR = np.full(4, 0.01)
+CUBIC_VEIL_PRIOR = np.full(4, 0.003)
 OWN, ALL = len(VEIL_PRIOR), len(VEIL_PRIOR) + len(CUBIC_VEIL_PRIOR)
 # How much the light's colour differs over half a card (natural log), u, v, u^2, uv, v^2: usually, and where lights of
 # two colours meet, as it is where the usual isn't enough. How well a reference reflectance holds, and how much more or
 # less the ground may mirror.
-COLOUR_PRIOR = np.array([0.02, 0.02, 0.003, 0.003, 0.003])
+COLOUR_PRIOR = np.array([0.02, 0.02, 0.001, 0.001, 0.001])
 MIXED_PRIOR = np.array([0.05, 0.05, 0.003, 0.003, 0.003])
 REFERENCE, GROUND_REFERENCE, GROUND_GLOSS = 0.002, 0.03, 0.1
 # What a level and a slope (over half a card) may be off for other reasons: of their level, and of white.
