@@ -109,7 +109,7 @@ class _Watcher:
 
     @classmethod
     def begin(cls) -> None:
-        if os.name != "posix" or threading.current_thread() is not threading.main_thread():
+        if not hasattr(os, "register_at_fork") or threading.current_thread() is not threading.main_thread():   # POSIX
             return
         if os.getpid() not in cls._of:
             cls._of[os.getpid()] = cls()
