@@ -84,7 +84,7 @@ def test_too_few_reflectances_change_nothing(card: Card) -> None:
 
 @pytest.mark.parametrize("saturation", (0.0, 1e-9, 1e-3, 0.02))
 def test_channels_that_see_alike_tell_nothing(card: Card, saturation: float) -> None:
-    """A grey picture of the card: no change of the light's colour shows in it, so none is answered, not even by noise."""
+    """A grey picture of the card: no change of the light's colour shows in it, so none is answered."""
     reflectance = np.array([patch.reflectance for patch in card.patches])
     usual = response_of(0) * light_of("D65")[:, None]
     level = reflectance @ usual / usual.sum(axis=0)
