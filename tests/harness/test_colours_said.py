@@ -15,7 +15,10 @@ from huewright.colorimetry.said import said_otherwise
 from huewright.frames.colours_said import said_in_attributes, said_in_tags
 from huewright.frames.opening import open_take
 from huewright.frames.tags import understood
+from huewright.models.cautions import Limits
 from huewright.models.footage import ColoursSaid, Footage
+from huewright.models.proof import Summary
+from huewright.proof.verdict import verdict_of
 from huewright.steps.inputs import footage_from
 from huewright.words import sentence
 from PIL import Image, ImageCms
@@ -58,6 +61,14 @@ def test_a_profile_of_other_primaries_contradicts_a_display_picture(tmp_path: Pa
         "made for bt709 (ITU-R BT.709): if the files are right, declare --encoding srgb --primaries 'P3-D65'")
     right = footage_from(open_take(tmp_path / "a.png"), encoding="srgb", primaries="P3-D65")
     assert said_otherwise(right) is None and said_otherwise(right, display_named("bt709")) is None
+
+
+def test_files_that_say_otherwise_leave_the_declaration_in_doubt() -> None:
+    found = said_otherwise(Footage(said=ColoursSaid("profile", P3)), display_named("bt709"))
+    assert found is not None
+    limits = Limits(0.5, 0.01, 0.5)
+    assert verdict_of(Summary(), limits, "fits", [found], ()) == "declaration-in-doubt"
+    assert verdict_of(Summary(), limits, "fits", [], ()) == "within-limits"
 
 
 def test_the_profile_of_srgb_is_that_of_bt709(tmp_path: Path) -> None:

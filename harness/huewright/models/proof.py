@@ -155,10 +155,10 @@ class Subject:
 class Proof:
     """``verdict`` is the first of these that holds: a shot is not of the card take's camera or settings; a used patch
     lies outside the ``limits``; the bars contradict the declared encoding or range (and were trusted all the same), or
-    leave it in doubt; the check patches are no better for the correction; frames that the survey refused were taken in
-    by hand; less than full strength was asked for; the card's colours were never measured; what is known of a patch
-    reaches beyond the limits; all is within them. ``passed``: none of :data:`FAILED`. What it is in words is made of
-    the whole proof.
+    leave it in doubt, or the files say other colours of themselves; the check patches are no better for the correction;
+    frames that the survey refused were taken in by hand; less than full strength was asked for; the card's colours were
+    never measured; what is known of a patch reaches beyond the limits; all is within them. ``passed``: none of
+    :data:`FAILED`. What it is in words is made of the whole proof.
 
     limits       of what counts as on target
     display      that the correction was made for

@@ -74,7 +74,7 @@ def verdict_of(summary: Summary, limits: cautions.Limits, declaration: Standing,
     holds: tuple[tuple[bool, Verdict], ...] = (
         (any(shot.strange for shot in shots), "shot-of-another-camera"),
         (not _within(summary, limits), "outside-limits"), (declaration == AGAINST, "declaration-contradicted"),
-        (declaration == DOUBTED, "declaration-in-doubt"),
+        (declaration == DOUBTED or has(said, cautions.ColoursSaidOtherwise), "declaration-in-doubt"),
         (old is not None and new is not None and new >= old, "checks-worse"),
         (any(one.refused for one in said if isinstance(one, cautions.FramesByHand)), "refused-frames-taken-in"),
         (has(said, cautions.DoneInPart), "done-in-part"),

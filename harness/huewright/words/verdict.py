@@ -95,6 +95,8 @@ def _measured(proof: Proof) -> str:
 
 
 def _declaration(proof: Proof) -> str:
+    if proof.verdict == "declaration-in-doubt" and proof.declaration != "in doubt":
+        return "But the files say other colours of themselves than were declared: see the cautions."
     return {"contradicted": "But the bars contradict the declared encoding or range (see the cautions), which was "
                             "trusted at the word of the person (--trust-encoding).",
             "in doubt": "But the declared encoding or range is in doubt: see the cautions."}.get(proof.declaration, "")
