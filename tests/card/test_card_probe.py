@@ -35,9 +35,11 @@ def test_finds_nothing_on_our_bundle(bundle: Path) -> None:
 @pytest.mark.usefixtures("stood_in")
 @pytest.mark.parametrize("check", sorted(ON_CARDS))
 def test_one_fault_fails_one_check(copying: Callable[[str], Path], check: str) -> None:
-    report = probe_bundle(copying(check.upper().replace("-", "_")), checks=[*sorted(ON_CARDS), "render", "window"])
+    # No fault here hangs; what stands in for a GPU begins with compiled code, which a busy disk may take its time for.
+    report = probe_bundle(copying(check.upper().replace("-", "_")), checks=[*sorted(ON_CARDS), "render", "window"],
+                          patience_s=120.0)
     assert {row.check for row in report.results if row.result != "passed"} == {check}, found(report)
-    assert all(row.result == "failed" for row in report.results if row.check == check)
+    assert {row.result for row in report.results if row.check == check} == {"failed"}, found(report)
 
 
 def test_a_machine_without_a_gpu_says_so(copying: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -15,6 +15,7 @@ from conftest import compiler
 from huewright.errors import InputError, NoAnswerError
 from huewright.files import workspace
 from huewright.host.watching import Group
+from huewright.probe.child import Progress, forked
 from huewright.steps.ofx import list_plugins, probe_bundle
 
 pytestmark = pytest.mark.slow
@@ -149,3 +150,32 @@ def test_what_cannot_be_loaded_is_one_sentence(hostile: Callable[[str], Path], t
     os.mkfifo(tmp_path / "pipe.ofx")
     with pytest.raises(InputError):
         probe_bundle(tmp_path / "pipe.ofx")
+
+
+@pytest.mark.skipif(not os.path.exists("/proc/self/schedstat"), reason="this kernel keeps no account of waiting")
+@pytest.mark.parametrize(("work_s", "end"), [(0.15, ""), pytest.param(60.0, "hung", marks=pytest.mark.long)])
+def test_what_a_busy_machine_takes_is_not_the_plugin_s(work_s: float, end: str) -> None:
+    """A child with a tenth of a processor is not hung while it works; one that never comes back is, all the same."""
+    one = {min(os.sched_getaffinity(0))}
+
+    def act(progress: Progress) -> str:
+        os.sched_setaffinity(0, one)
+        os.nice(5)
+        progress.say("render")
+        until = time.process_time() + work_s
+        while time.process_time() < until:
+            pass
+        return "done"
+
+    busy = f"import os; os.sched_setaffinity(0, {one})\nwhile True: pass"
+    hogs = [subprocess.Popen([sys.executable, "-c", busy]) for _ in range(3)]
+    try:
+        began = time.monotonic()
+        outcome = forked(act, 0.3)
+        took = time.monotonic() - began
+    finally:
+        for hog in hogs:
+            hog.kill()
+            hog.wait()
+    assert outcome.get("end", "") == end
+    assert end or took > 0.3, "the machine had time: nothing was tried"

@@ -50,8 +50,8 @@ def register(app: typer.Typer) -> None:
         frames: Annotated[str | None, typer.Option("--frames", help="Render these frames instead of a generated "
                                                    "picture.")] = None,
         effect: Annotated[list[str] | None, typer.Option("--effect", help="Only this effect; may be repeated.")] = None,
-        patience: Annotated[float, typer.Option("--patience", help="Seconds after which an action counts as hung.")]
-        = 10.0,
+        patience: Annotated[float, typer.Option("--patience", help="Seconds after which an action counts as hung; what "
+                                                "a busy machine keeps it waiting aside.")] = 10.0,
         json_file: options.JsonFile = None,
         overwrite: options.Overwrite = False,
     ) -> None:

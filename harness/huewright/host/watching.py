@@ -62,6 +62,15 @@ def descendants(root: int) -> list[int]:
     return [pid for pid in below if pid != root and known.get(pid, ("Z",))[0] not in "ZX"]
 
 
+def ready_and_waiting_s(pid: int) -> float:
+    """For how long the process's first thread, which calls the plug-in, has been ready to run while no processor was
+    given to it, in seconds; 0 where the kernel keeps no account (Linux's /proc/PID/schedstat, the second number, in
+    nanoseconds: Documentation/scheduler/sched-stats.rst)."""
+    with contextlib.suppress(OSError, ValueError, IndexError):
+        return int(Path(f"/proc/{pid}/schedstat").read_bytes().split()[1]) * 1e-9
+    return 0.0
+
+
 def end_all(who: Callable[[], Iterable[int]], spare: Iterable[int] = ()) -> None:
     """Ends all that ``who`` names, again and again until it names none: first they are stopped, so that they start no
     more meanwhile."""

@@ -31,6 +31,7 @@ from huewright.host.watching import (
     descendants,
     die_with_parent,
     end_descendants,
+    ready_and_waiting_s,
 )
 from huewright.probe.bench import Bench, SkipCheck
 from huewright.probe.checks import CHECKS, ON_CARDS, SECTIONS
@@ -90,7 +91,8 @@ def forked(function: Callable[[Progress], Any], patience_s: float, *, roomy: boo
     multiplied         it started more than :data:`MOST_PROCESSES` processes
     unloadable         a sentence of why as "why"; broken: a traceback of ours
 
-    ``roomy``: it may have any number of addresses (a GPU's driver reserves many).
+    ``patience_s`` doesn't count the time for which a busy machine had no processor for it. ``roomy``: it may have any
+    number of addresses (a GPU's driver reserves many).
     """
     progress = Progress()
     reader, writer = os.pipe()
@@ -114,7 +116,7 @@ def forked(function: Callable[[Progress], Any], patience_s: float, *, roomy: boo
     os.close(writer)
     chunks: list[bytes] = []
     began = moved = now = time.monotonic()
-    step = progress.read()[0]
+    step, starved = progress.read()[0], ready_and_waiting_s(pid)
     end = ""
     turns = 0
     while True:
@@ -126,13 +128,14 @@ def forked(function: Callable[[Progress], Any], patience_s: float, *, roomy: boo
             chunks.append(chunk)
         now = time.monotonic()
         if progress.read()[0] != step:
-            step, moved = progress.read()[0], now
+            step, moved, starved = progress.read()[0], now, ready_and_waiting_s(pid)
         turns += 1
         if not ready and os.waitid(os.P_PID, pid, os.WEXITED | os.WNOHANG | os.WNOWAIT) is not None:
             break  # gone, though something that it started holds the pipe
         if turns % 3 == 0 and len(descendants(os.getpid())) > MOST_PROCESSES:
             end = "multiplied"
-        elif now - moved > patience_s or now - began > MOST_TURNS * patience_s:
+        elif now - began > MOST_TURNS * patience_s or (
+                now - moved > patience_s and now - moved - (ready_and_waiting_s(pid) - starved) > patience_s):
             end = "hung"
         if end:
             break
