@@ -74,10 +74,10 @@ def register(app: typer.Typer) -> None:
 def _say_steps(result: SceneResult, dry_run: bool) -> None:
     """What was (or would be) done and why; of what stays, how much it is."""
     from huewright.cli.show import counted, say, table
-    from huewright.words import sentence
+    from huewright.words.keys import scene_sentence
     from huewright.words.scene import served_words, step_words
 
-    rows = [[step_words(step.kind, step.name), sentence(step.why)] for step in result.steps if step.told]
+    rows = [[step_words(step.kind, step.name), scene_sentence(step.why)] for step in result.steps if step.told]
     if rows:
         say(table("Would be done" if dry_run else "Done now", ["step", "why"], rows, left=(1,)))
     same = sum(step.stays for step in result.steps)
@@ -106,6 +106,7 @@ def _say_cautions(result: SceneResult, dry_run: bool) -> None:
     """Of what was done now, each once, with what it is about; the page has all of them."""
     from huewright.cli.show import SHOWN, caution
     from huewright.words import in_order
+    from huewright.words.keys import scene_sentence
     from huewright.words.scene import screen_words
 
     now = {(step.kind, step.name) for step in result.steps if step.done}
@@ -118,7 +119,7 @@ def _say_cautions(result: SceneResult, dry_run: bool) -> None:
     for one in sorted_ones[:shown]:
         names = list(dict.fromkeys(about[one]))
         of = f"{', '.join(names[:3])}{f' and {len(names) - 3} more' if len(names) > 3 else ''}: "
-        caution(one, "" if getattr(one, "shot", "") else of)     # which it says itself
+        caution(f"{'' if getattr(one, 'shot', '') else of}{scene_sentence(one)}")     # which it says itself
     if len(sorted_ones) > shown:
         caution(f"and {len(sorted_ones) - shown} more in {result.page}")
     if not dry_run and any(kind == "render" for kind, _ in now):
@@ -131,13 +132,13 @@ def conclude(result: SceneResult, dry_run: bool) -> None:
     import sys
 
     from huewright.cli.show import say
-    from huewright.words import sentence
+    from huewright.words.keys import scene_sentence
     from huewright.words.scene import step_words
 
     for step in result.failed:
-        print(f"huewright: {step_words(step.kind, step.name)}: {sentence(step.why)}", file=sys.stderr)
+        print(f"huewright: {step_words(step.kind, step.name)}: {scene_sentence(step.why)}", file=sys.stderr)
     for strange in result.strange:
-        print(f"huewright: {sentence(strange)}", file=sys.stderr)
+        print(f"huewright: {scene_sentence(strange)}", file=sys.stderr)
     if not dry_run:
         say(f"everything is in {result.out}: open {result.page}")
     if result.failed:

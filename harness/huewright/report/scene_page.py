@@ -22,6 +22,7 @@ from huewright.models.shots import ShotProof
 from huewright.report.page import data_uri, opened, page_head, templates
 from huewright.report.tables import number_ranges
 from huewright.words.handed import clip_words, clips_words
+from huewright.words.keys import scene_sentence
 from huewright.words.scene import after_words, apart_words, left_words, screen_words, screened_words, served_words
 
 
@@ -140,12 +141,12 @@ def _cautions(page: ScenePage) -> tuple[list[str], dict[str, list[str]]]:
     many = [one for one, count in met.items() if count > 1]
     harm = [one for one in words.in_order(met) if isinstance(one, Flashing) and one not in many]
     of_takes = [(f"take {take.name}: ", one) for take in page.takes for one in words.in_order(take.cautions)]
-    shared = [words.sentence(one) for one in harm]      # at the top as well as at its shot
-    shared += [f"{head}{words.sentence(one)}" for head, one in of_takes]
-    shared += [f"{line.file}: {words.sentence(one)}" for line in page.handed for one in words.in_order(line.cautions)
+    shared = [scene_sentence(one) for one in harm]      # at the top as well as at its shot
+    shared += [f"{head}{scene_sentence(one)}" for head, one in of_takes]
+    shared += [f"{line.file}: {scene_sentence(one)}" for line in page.handed for one in words.in_order(line.cautions)
                if one not in met]
-    shared += [words.sentence(one) for one in words.in_order(many)]
-    return list(dict.fromkeys(shared)), {shot.name: [words.sentence(one) for one in words.in_order(shot.cautions)
+    shared += [scene_sentence(one) for one in words.in_order(many)]
+    return list(dict.fromkeys(shared)), {shot.name: [scene_sentence(one) for one in words.in_order(shot.cautions)
                                                      if one not in many] for shot in page.shots}
 
 
@@ -207,7 +208,7 @@ def _swatch(signal: tuple[float, float, float], display: str) -> str:
 
 
 def _take(take: TakeLine) -> dict[str, Any]:
-    state = ("" if take.advice is None else words.sentence(take.advice)) if take.trouble is None else words.sentence(
+    state = ("" if take.advice is None else scene_sentence(take.advice)) if take.trouble is None else scene_sentence(
         take.trouble)
     return {"name": take.name, "camera": take.camera, "begins": take.begins or "unknown", "frames": take.frames,
             "chosen": number_ranges(take.chosen), "state": state, "trouble": take.trouble is not None}
@@ -224,7 +225,7 @@ def _shot(shot: ShotLine, cautions: Iterable[str]) -> dict[str, Any]:
             "exports": [_off(each) for each in shot.exports],
             "screened": "" if shot.screened is None else screened_words(shot.screened),
             "light": _light(shot.light), "cautions": list(cautions),
-            "trouble": None if shot.trouble is None else words.sentence(shot.trouble)}
+            "trouble": None if shot.trouble is None else scene_sentence(shot.trouble)}
 
 
 def _handed(line: HandedLine) -> dict[str, Any]:
@@ -240,7 +241,7 @@ def _handed(line: HandedLine) -> dict[str, Any]:
     return {"kind": line.kind, "file": line.file, "rows": rows, "clips": clips,
             "only": [one.name for one in line.configured if one.looked is None],
             "count": clips_words(line.clips) if line.clips else "",
-            "trouble": None if line.trouble is None else words.sentence(line.trouble)}
+            "trouble": None if line.trouble is None else scene_sentence(line.trouble)}
 
 
 def _off(export: ExportError) -> str:
