@@ -12,7 +12,7 @@ import pytest
 from huewright.cards.own import own_card
 from huewright.errors import InputError
 from huewright.models import card_notes as notes
-from huewright.models.card import card_to_dict, load_card, save_card
+from huewright.models.card import card_from_dict, card_to_dict, load_card, save_card
 from huewright.models.coded import has
 from huewright.steps.card import (
     CAUTION,
@@ -85,6 +85,9 @@ def test_schema_refuses_what_the_loader_refuses(damage):
     ("xyz = [0.85545, 0.9, 0.9801]", "wavelengths_nm = [400, 700]\nreflectance = [90, 90]", "reflectance is a factor"),
     ("xyz = [0.85545, 0.9, 0.9801]", "wavelengths_nm = [700, 400]\nreflectance = [0.9, 0.9]", "must rise"),
     ('name = "honeycomb"', 'nom = "honeycomb"', "no key 'nom'"),
+    ("xyz = [0.85545, 0.9, 0.9801]", "wavelengths_nm = [400, 410]\nreflectance = [0.9]", "'white': .*differ in length"),
+    ("xyz = [0.85545, 0.9, 0.9801]", "wavelengths_nm = [400, 410, 430]\nreflectance = [1, 1, 1]", "1, 5, 10 or 20"),
+    ("[[patch]]", "[[patches]]", r"no key 'patches'; begin each table with \[\[patch\]\]"),
 ])
 def test_a_wrong_card_file_is_one_clear_sentence(tmp_path, old, new, words):
     path = tmp_path / "c.toml"
@@ -95,6 +98,14 @@ def test_a_wrong_card_file_is_one_clear_sentence(tmp_path, old, new, words):
     with pytest.raises(InputError, match=words) as caught:
         load_card(path)
     assert str(path) in str(caught.value)
+
+
+@pytest.mark.parametrize(("changed", "words"), [
+    ({"mark": 3}, r"mark must be tables, each begun with \[\[mark\]\]"), ({"patch": []}, "the card has no patch"),
+    ({"patch": [1]}, r"patch must be tables, each begun with \[\[patch\]\]")])
+def test_a_card_without_tables_of_patches_is_told_how_they_begin(changed, words):
+    with pytest.raises(InputError, match=words):
+        card_from_dict({**card_to_dict(own_card()), **changed})
 
 
 @pytest.mark.parametrize("content", [b"", b"%PDF-1.4 \xac\xff", b"name = 1", b'format = "huewright-card-1"\n'])

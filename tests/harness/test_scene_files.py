@@ -87,6 +87,15 @@ def test_a_scene_is_written_and_read_back(tmp_path: Path) -> None:
     ('make = "export"', "make = true", "make takes text, not true"),
     ("a_noon.mov:100", f"a_noon.mov:{'9' * 5000}", "line 22, take 'takes/a_noon.mov:9999"),
     ("12:04:30", f'"{"9" * 5000}"', "99... is no moment; write a time of day"),
+    ("[[take]]", "[[takes]]", "there is no key 'takes'; begin each table with [[take]]"),
+    ("[[camera]]\nname = \"A\"", "[camera]\nname = \"A\"", "not a scene file (Cannot overwrite a value"),
+    ("[settings]", "[out]\nconfig = \"luts\"\n[settings]", "out: 'luts' is a folder of the scene's own"),
+    ("[settings]", "[out]\nconfig = \"../ocio\"\n[settings]", "out: the folder of config '../ocio' can't be a file's"),
+    ("[settings]", "[out]\nedit = \"cut.edl\"\n[settings]", "out: edit 'cut.edl' is none in OpenTimelineIO's own"),
+    ("[settings]", "[out]\nedit = \".otio\"\n[settings]", "out: edit '.otio': its name has no letters"),
+    ("[settings]", "[out]\nedit = [\"cut.otio\", \"old/Cut.OTIO\"]\n[settings]", "are called alike"),
+    ('name = "A"\nencoding = "ACEScct"', 'name = "A"\nencoding = "?"', "line 9, camera 'A': its encoding is still '?'"),
+    ('path = "takes/b"', f'path = "takes/b"\nname = "{"b" * 101}"', "is longer than 100 letters"),
 ])
 def test_what_is_wrong_is_said_with_its_place(tmp_path: Path, there: str, instead: str, said: str) -> None:
     assert there in TEXT
