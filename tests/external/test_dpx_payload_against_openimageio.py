@@ -82,6 +82,24 @@ def test_other_layouts_are_left_to_openimageio(tmp_path: Path, at: int, kind: st
     assert read_dpx(tmp_path / "a.dpx") is None
 
 
+@pytest.mark.parametrize("filled", [0, 1, 5])
+def test_lines_of_odd_length_filled_up_to_a_word_or_not(tmp_path: Path, filled: int) -> None:
+    """ST 268-1 says nothing of it, and the header need not: 61 x 3 bytes a line, or 184, tell it by the file's size.
+    A size that fits neither is left to OpenImageIO."""
+    codes = np.random.default_rng(filled).integers(0, 256, (5, 61, 3)).astype(np.uint8)
+    picture = new_dpx(oiio.ImageSpec(), 61, 5, 8)
+    header = bytearray(picture.header)
+    struct.pack_into(">I", header, 812, 0xFFFFFFFF)     # end-of-line padding of the first element: not said
+    lines = b"".join(line.tobytes() + bytes(filled) for line in codes)
+    (tmp_path / "a.dpx").write_bytes(bytes(header) + lines)
+    read = read_dpx(tmp_path / "a.dpx")
+    if filled == 5:
+        assert read is None
+    else:
+        assert read is not None and read.row_bytes == 183 + filled
+        np.testing.assert_array_equal(read.codes(), codes)
+
+
 def test_cut_short(tmp_path: Path) -> None:
     picture = new_dpx(oiio.ImageSpec(), 64, 40, 10)
     (tmp_path / "a.dpx").write_bytes(picture.header + picture.payload.tobytes()[:-4])

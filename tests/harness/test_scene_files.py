@@ -106,6 +106,25 @@ def test_what_is_wrong_is_said_with_its_place(tmp_path: Path, there: str, instea
     assert said in str(refused.value) and len(str(refused.value)) < 1000
 
 
+HEAD = 'format = "huewright-scene-1"\ncard = "card.toml"\n'
+CAMERA, TAKE = '[[camera]]\nname = "A"\nencoding = "display"\n', '[[take]]\ncamera = "A"\npath = "a.mov"\n'
+
+
+def test_a_scene_of_the_least_asks_for_the_whole_correction_as_it_is_usual(tmp_path: Path) -> None:
+    scene = load_scene(write(tmp_path, HEAD + CAMERA + TAKE)).scene
+    assert scene.settings.solve_settings() == SolveSettings() and scene.shots == ()
+    with pytest.raises(InputError, match=r"there is no camera; give each a \[\[camera\]\] table"):
+        load_scene(write(tmp_path, HEAD + TAKE))
+    with pytest.raises(InputError, match=r"there is no take of the card; give each a \[\[take\]\] table"):
+        load_scene(write(tmp_path, HEAD + CAMERA))
+    other = CAMERA.replace('"A"', '"B"')
+    with pytest.raises(InputError, match="shot 's': camera 'B' has no take of the card; give it a"):
+        load_scene(write(tmp_path, HEAD + CAMERA + other + TAKE + '[[shot]]\ncamera = "B"\npath = "s.mov"\n'))
+    follows = other.replace("encoding", 'follows = "A"\nencoding')
+    with pytest.raises(InputError, match="camera 'A' has no take of the card to follow"):
+        load_scene(write(tmp_path, HEAD + CAMERA + follows + TAKE.replace('"A"', '"B"')))
+
+
 @pytest.mark.parametrize(("path", "name"), [
     ("takes/a.####.exr", "a"), ("a_%04d.dpx", "a"), ("day 2/clip.mov:range=full:100-240", "clip"), ("b/####.exr", "b"),
     ("stills/*.png", "stills"), ("takes/a_1", "a_1"), ("x.0001.tif", "x.0001"), ("c:\\d\\e.mov", "e")])

@@ -64,6 +64,13 @@ def test_which_take_of_the_leading_camera_a_take_follows() -> None:
         follow(DAY, Frames("b"))
 
 
+def test_corners_by_hand_are_of_takes() -> None:
+    frames, corners = cast(Take, Frames("m")), ((1.0, 2.0), (3.0, 2.0), (3.0, 4.0), (1.0, 4.0))
+    assert clip_of(SceneTake("A", "m", "m", corners=corners), frames).corners == corners
+    assert clip_of(SceneTake("A", "m", "m"), frames).corners is None
+    assert clip_of(SceneShot("A", "s", "s"), frames).corners is None
+
+
 MORNING, NOON = Frames("m", "09:00:00:00"), Frames("n", "12:00:00:00")
 DAY = {"m": MORNING, "n": NOON}
 

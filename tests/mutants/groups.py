@@ -8,12 +8,14 @@ from dataclasses import dataclass
 @dataclass(frozen=True)
 class Group:
     """``tests`` are pytest's arguments, what notices soonest first; ``more`` what else might notice, and is tried with
-    ``--thorough``. ``kernels``: compiled code is changed."""
+    ``--thorough``. ``kernels``: compiled code is changed. ``bare``: nothing of ours is imported before a child is
+    forked, since what is changed would be among it."""
 
     modules: tuple[str, ...]
     tests: tuple[str, ...]
     more: tuple[str, ...] = ()
     kernels: bool = False
+    bare: bool = False
 
 
 SECTORS, REFUSALS, SURE, DECLARED = (f"tests/harness/test_{name}.py::test_" for name in (
@@ -85,5 +87,11 @@ GROUPS = {
         ("huewright_kernels.ops.hue",),
         (CURVES, "tests/kernels/test_kernel_accuracy.py", "tests/kernels/test_every_operation.py",
          "tests/kernels/test_kernel_special_values.py", "-k", "hue or neutrals or luma or sectors"), kernels=True),
+    "dpx": Group(("huewright.frames.dpx",), ("tests/external/test_dpx_payload_against_openimageio.py",),
+                 ("tests/external/test_dpx_payload_against_openimageio.py", "tests/harness/test_frame_pictures.py",
+                  "tests/harness/test_damaged_pictures.py", "tests/harness/test_what_survives.py"), bare=True),
+    "serving": Group(("huewright.steps.scene.serving", "huewright.frames.timecode"),
+                     ("tests/harness/test_scene_serving.py", "tests/external/test_time_codes.py"), bare=True),
+    "scene file": Group(("huewright.models.scene",), ("tests/harness/test_scene_files.py",), bare=True),
     "slopes": Group(("huewright_kernels.cubic",), (CURVES,), kernels=True),
 }

@@ -35,7 +35,7 @@ OURS = ("huewright_kernels.cache", "huewright_kernels.masks", "huewright_kernels
         "huewright.colorimetry.inverse", "huewright.reference", "huewright.frames.picture",
         "huewright.models.correction", "huewright.models.survey")
 """What all children need and nobody changes: imported once, before they are forked. Ours only where no kernel is
-changed."""
+changed, nor what these import."""
 
 
 @dataclass(frozen=True)
@@ -168,9 +168,9 @@ def main() -> int:
         os.environ[variable] = "1"
     sys.path[:0] = [str(ROOT / part) for part in ("tests", "kernels", "harness", "demo")]
     group = GROUPS[asked.group]
-    for module in OTHERS if group.kernels else OTHERS + OURS:
+    for module in OTHERS if group.kernels or group.bare else OTHERS + OURS:
         importlib.import_module(module)
-    if not group.kernels:
+    if not (group.kernels or group.bare):
         _warm()
     assert not set(group.modules) & set(sys.modules), "what is changed must not be there before it is"
     tests = group.more if asked.thorough and group.more else group.tests
