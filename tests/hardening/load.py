@@ -15,11 +15,17 @@ from pathlib import Path
 import numpy as np
 from huewright.files import write_text
 from huewright.frames.picture import Frame, write_frame
+from huewright.models.card import save_card
 from huewright.models.correction import save_correction
+from huewright.reference.transfer import transfer
+from huewright_demo.spectra import oetf_inverse
+from huewright_kernels.ops import Transfer
 
 from hardening.lab import Ended, Lab
+from hardening.patches import grid_card, picture, write_take
 
 SOURCES = 8
+METHODS = ("sectors", "matrix-sectors", "spectral-sectors", "balance", "matrix", "polynomial-2", "polynomial-3")
 
 
 def take_of(folder: Path, count: int, size: tuple[int, int] = (135, 240), suffix: str = ".dpx", bits: int = 10) -> str:
@@ -67,9 +73,82 @@ def rows(lab: Lab, folder: Path) -> Iterator[tuple[str, Callable[[], Ended]]]:
         yield f"render one frame of {what}", lambda suffix=suffix, bits=bits, size=size: lab.run(
             "render", correction, take_of(folder / f"large{suffix}", 1, size, suffix, bits),
             folder / f"large{suffix}/out/", "--threads", "2", "--overwrite")
+    yield from _many_patches(lab, folder / "patches")
+    yield from _with_the_card(lab, folder / "card")
     for kind in ("cube", "clf"):
         yield f"export {kind} of 129 points", lambda kind=kind: lab.run(
             "export", correction, folder / f"a.{kind}", "--size", 129, "--overwrite")
+    yield from _through_a_look(lab, folder)
+
+
+def _through_a_look(lab: Lab, folder: Path) -> Iterator[tuple[str, Callable[[], Ended]]]:
+    """The exported CLF of 129 points as the look of footage that nothing else is known of."""
+    place, card, of = folder / "look", folder / "look" / "card.toml", ("--card", folder / "look" / "card.toml")
+
+    def survey() -> Ended:
+        if not card.exists():
+            save_card(grid_card(6, 4), card)
+            light = oetf_inverse(picture(grid_card(6, 4)).astype(np.float64))
+            log = transfer(Transfer("acescct", "encode"), light)
+            write_frame(place / "l.0001.dpx", Frame(log.astype(np.float32), bits=16))
+        return lab.run("survey", place / "l.0001.dpx", *of, "--encoding", "through-look", "--look", folder / "a.clf",
+                       "--out", place / "s.json", "--overwrite")
+
+    yield "look of 129 points, survey", survey
+    yield "look of 129 points, solve", lambda: lab.run("solve", place / "s.json", *of, "--trust-encoding", "--out",
+                                                       place / "c.json", "--overwrite")
+    yield "look of 129 points, render", lambda: lab.run("render", place / "c.json", place / "l.####.dpx",
+                                                        place / "out/l.####.dpx", "--overwrite")
+
+
+def _many_patches(lab: Lab, folder: Path) -> Iterator[tuple[str, Callable[[], Ended]]]:
+    """Cards of 20 and 200 patches in HD frames, through all that is done with them."""
+    for columns, rows in ((5, 4), (20, 10)):
+        place, name = folder / f"{columns * rows}", f"{columns * rows} patches"
+        take, card = f"{place}/g.####.png", place / "card.toml"
+
+        def drawn(place: Path = place, card: Path = card, columns: int = columns, rows: int = rows) -> None:
+            if not card.exists():
+                save_card(grid_card(columns, rows), card)
+                write_take(place, grid_card(columns, rows), 3)
+
+        def does(*words: object, drawn: Callable[[], None] = drawn, place: Path = place,
+                 card: Path = card) -> Callable[[], Ended]:
+            def run() -> Ended:
+                drawn()
+                return lab.run(*words, cwd=place)
+
+            return run
+
+        of = ("--card", card)
+        yield f"survey of three frames, {name}", does("survey", take, *of, "--encoding", "display", "--out", "s.json",
+                                                       "--sheet", "sheet.png", "--overwrite")
+        for method in METHODS:
+            yield f"solve by {method}, {name}", does("solve", "s.json", *of, "--method", method, "--out",
+                                                      f"{method}.json", "--trust-encoding", "--overwrite")
+        yield f"solve and compare, {name}", does("solve", "s.json", *of, "--compare", "--out", "c.json",
+                                                  "--trust-encoding", "--overwrite")
+        yield f"render, {name}", does("render", "c.json", take, "out/g.####.png", "--overwrite")
+        yield f"prove, {name}", does("prove", "c.json", "s.json", *of, "--before", take, "--after", "out/g.####.png",
+                                      "--out", "proof", "--overwrite")
+        yield f"scopes, {name}", does("scopes", take, "--correction", "c.json", "--out", "scopes", "--overwrite")
+
+
+def _with_the_card(lab: Lab, folder: Path) -> Iterator[tuple[str, Callable[[], Ended]]]:
+    """Long takes of the card, held still: links to eight small frames of it."""
+    for count in (100, 1000, 10_000):
+        def run(count: int = count) -> Ended:
+            card = grid_card(6, 4)
+            for number in range(SOURCES):
+                path = folder / f"source{number}.dpx"
+                if not path.exists():
+                    write_frame(path, Frame(picture(card, (320, 180), turn_deg=1.0, share=0.95, seed=number), bits=10))
+            if not (folder / "card.toml").exists():
+                save_card(card, folder / "card.toml")
+            return lab.run("survey", take_of(folder, count), "--card", folder / "card.toml", "--encoding", "display",
+                           "--out", folder / f"s{count}.json", "--every-frame", "--overwrite")
+
+        yield f"survey of {count} frames with the card in them", run
 
 
 def main() -> None:

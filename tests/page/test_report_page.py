@@ -199,3 +199,12 @@ def test_it_says_how_pictures_of_other_displays_are_shown(take, pictures, displa
     assert said in text.replace("\u00a0", " ")
     assert ("203\u00a0cd/m²" in text) is (display in ("pq", "hlg"))
     assert ("58\u00a0%" in text) is (display == "pq")       # the bars of ITU-R BT.2111-2: 572 of 64..940
+
+
+def test_what_has_a_target_heads_the_table_of_patches():
+    from huewright.report.tables import rows_of
+
+    patches = tuple(PatchProof(name, role, True, (None, None, None), (0, 0, 0), (0, 0, 0))
+                    for name, role in (("a", "check"), ("b", "bar"), ("c", "check"), ("d", "chip")))
+    proof = Proof("within-limits", True, patches, Summary(), Limits(0.5, 0.01, 0.5))
+    assert [row["name"] for row in rows_of(proof)] == ["b", "d", "a", "c"]

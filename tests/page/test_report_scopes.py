@@ -303,6 +303,17 @@ def test_a_label_gets_out_of_the_traces_way():
     assert abs(_free_place("middle 40.9", (0.1, 0.3), 0.41, trace)[1] - 0.41) > 0.04
 
 
+def test_labels_are_not_written_over_one_another():
+    """Of two bars of nearly one level beside one another."""
+    from huewright.report.draw import _place
+
+    trace = np.zeros((480, 620))
+    places = [_place("middle 40.9", (0.1, 0.3), level, trace) for level in (0.41, 0.42, 0.40)]
+    assert len({align for *_, align in places}) == 1      # left of the bars there is no room
+    for one, other in ((0, 1), (0, 2), (1, 2)):
+        assert abs(places[one][1] - places[other][1]) > 0.05
+
+
 def test_weak_colours_are_enlarged_and_strong_ones_are_not(take):
     """A chip at the edge of what fits a dial twice as large, and pixels beyond it."""
     from huewright.colorimetry.display import from_ycbcr

@@ -34,6 +34,10 @@ class View:
     names: tuple[str, ...] = SIDES
 
 
+MANY = 40
+"""More check patches than these have smaller marks on the vectorscope, or they hide one another."""
+
+
 @dataclass(frozen=True)
 class Ground:
     """What the graticules need of the display: luma coefficients, the signal of its colour bars, and where its
@@ -62,9 +66,10 @@ def draw_waveform(traces: list[np.ndarray], view: View, patches: Sequence[PatchP
         panel_head(sheet, side, f"Luma waveform, {view.title}", view.names)
         panel = _level_panel(sheet, side, 0.0, 1.0, percent=True, codes=True, white=ground.white)
         panel.trace(trace, lambda palette: palette.trace)
+        taken = trace.astype(np.float64)
         for patch in _bars(patches):
             _level_mark(panel, view.across.get(patch.name), _measured(patch, side)[0], patch.target[0], side,
-                        patch.name, trace)
+                        patch.name, taken)
     foot(sheet, f"{ground.standard}. Left percent, right 10-bit code")
     return sheet
 
@@ -97,8 +102,9 @@ def draw_vectorscope(traces: list[np.ndarray], view: View, patches: Sequence[Pat
         panel = Panel(sheet, (side * WIDTH / 2 + 14, 24, 372, 372), (-EXTENT, EXTENT), (-EXTENT, EXTENT))
         _dial(panel, ground, view.zoom)
         panel.trace(trace, lambda palette: palette.trace)
-        for patch in patches:
-            _chroma_mark(panel, patch, side, view.zoom)
+        checks = sum(patch.role == "check" for patch in patches)
+        for patch in sorted(patches, key=lambda patch: patch.role != "check"):      # what has a target lies on top
+            _chroma_mark(panel, patch, side, view.zoom, 2.2 if checks <= MANY else 1.2)
     bars = f"Bars at {100 * ground.bar:.0f} % and 100 %" if view.zoom == 1 else f"Enlarged {view.zoom} times"
     foot(sheet, f"{ground.standard}. {bars}")
     return sheet
@@ -168,15 +174,15 @@ def _beside(unit: np.ndarray, cb: float, cr: float) -> tuple[float, float]:
     return float(place[0]), float(place[1])
 
 
-def _chroma_mark(panel: Panel, patch: PatchProof, side: int, zoom: int) -> None:
+def _chroma_mark(panel: Panel, patch: PatchProof, side: int, zoom: int, check_size: float) -> None:
     cb, cr = (zoom * value for value in _measured(patch, side)[1:])
     target_cb, target_cr = (None if value is None else zoom * value for value in patch.target[1:])
-    small = patch.role != "chip"
+    size = {"chip": 3.4, "check": check_size}.get(patch.role, 2.2)
     if target_cb is not None and target_cr is not None:
-        if np.hypot(target_cb, target_cr) > 0.02 and not small:
+        if np.hypot(target_cb, target_cr) > 0.02 and patch.role == "chip":
             _polar_gap_cross(panel, target_cb, target_cr)
         panel.line([cb, target_cb], [cr, target_cr], SIDES[side], 0.9, z=5)
-    point(panel, cb, cr, side, size=2.2 if small else 3.4, shape="s" if patch.role == "check" else "o")
+    point(panel, cb, cr, side, size=size, shape="s" if patch.role == "check" else "o")
 
 
 def _polar_gap_cross(panel: Panel, cb: float, cr: float) -> None:
@@ -194,7 +200,7 @@ def _polar_gap_cross(panel: Panel, cb: float, cr: float) -> None:
 def _level_mark(panel: Panel, across: tuple[float, float] | None, level: float, target: float | None, side: int,
                 label: str = "", trace: np.ndarray | None = None) -> None:
     """A bar's measured level and its target, over the place across that the bar takes; its ``label`` where it hides
-    least of the ``trace``."""
+    least of the ``trace``, which is where later labels must not be then."""
     left, right = across if across is not None else (0.0, 1.0)
     middle, reach = (left + right) / 2, max((right - left) / 2, 0.03)
     if target is not None:
@@ -204,7 +210,7 @@ def _level_mark(panel: Panel, across: tuple[float, float] | None, level: float, 
         panel.line([middle, middle], [level, target], SIDES[side], 0.9, z=5)
         if label:
             text = f"{label} {target * 100:.1f}"
-            x, y, align = _free_place(text, (left, right), target, trace)
+            x, y, align = _place(text, (left, right), target, trace)
             if abs(y - target) > 0.02:      # a leader from the target to its label
                 start = right + 0.02 if align == "left" else left - 0.02
                 panel.line([start, x + (-0.006 if align == "left" else 0.006)], [target, y], "ink", 0.6, z=7)
@@ -213,10 +219,25 @@ def _level_mark(panel: Panel, across: tuple[float, float] | None, level: float, 
     point(panel, middle, min(max(level, LOW), HIGH), side, size=3.6, shape=shape)
 
 
+_LETTER, _TALL = 0.0185, 0.028
+"""Of a label on a waveform panel a letter's width and half its height, over the panel's width and in levels."""
+_WRITTEN = 1e9
+"""More ink than any trace has."""
+
+
+def _place(text: str, bar: tuple[float, float], level: float, trace: np.ndarray | None) -> tuple[float, float, str]:
+    """:func:`_free_place`, which is then taken in ``trace``."""
+    x, y, align = _free_place(text, bar, level, trace)
+    if trace is not None:
+        start = x if align == "left" else x - _LETTER * len(text)
+        trace[_part(trace, (start, start + _LETTER * len(text)), (y - _TALL, y + _TALL))] += _WRITTEN
+    return x, y, align
+
+
 def _free_place(text: str, bar: tuple[float, float], level: float,
                 trace: np.ndarray | None) -> tuple[float, float, str]:
     """(x, y, alignment) of a label beside a bar's target, above or below it, where there is least ink."""
-    width, height = 0.0185 * len(text), 0.028         # half a letter's height; both in axes of a waveform panel
+    width, height = _LETTER * len(text), _TALL
     places: list[tuple[float, float, float, str]] = []
     for x, across, low in ((bar[1] + 0.035, "left", bar[1] + 0.035), (bar[0] - 0.035, "right", bar[0] - 0.035 - width)):
         for off in (0.0, 0.045, -0.045, 0.08, -0.08):
@@ -234,9 +255,13 @@ def _ink(trace: np.ndarray | None, across: tuple[float, float], levels: tuple[fl
     """How much of a waveform's ``trace`` lies within ``across`` (0..1) and ``levels``."""
     if trace is None:
         return 0.0
+    return float(trace[_part(trace, across, levels)].sum())
+
+
+def _part(trace: np.ndarray, across: tuple[float, float], levels: tuple[float, float]) -> tuple[slice, slice]:
     top, bottom = (round((HIGH - level) / (HIGH - LOW) * trace.shape[0]) for level in reversed(levels))
     left, right = (int(x * trace.shape[1]) for x in across)
-    return float(trace[top:bottom, left:right].sum())
+    return slice(top, bottom), slice(left, right)
 
 
 def _bars(patches: Sequence[PatchProof]) -> list[PatchProof]:

@@ -85,7 +85,7 @@ def page_html(proof: Proof, pictures: Mapping[str, Path | str]) -> str:
         figures=tables.figures_of(proof), facts=tables.facts_of(proof),
         shots=tables.shots_of(proof), subject=tables.ledger(words.subject_words(proof)),
         photos=_photos(files, proof), shown_note=unbroken(shown_note(proof.display)), scopes=_scopes(files, known),
-        columns=tables.COLUMNS, groups=tables.GROUPS, rows=[tables.row_of(patch, proof) for patch in proof.patches],
+        columns=tables.COLUMNS, groups=tables.GROUPS, rows=tables.rows_of(proof),
         noted=any(patch.reasons for patch in proof.patches), methods=tables.methods_of(proof.methods),
         in_part=has(proof.cautions, DoneInPart), follows=has(proof.cautions, FollowsCamera),
         work=tables.work_of(proof.work), frames=tables.frames_of(proof.frames),
