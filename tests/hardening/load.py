@@ -17,9 +17,7 @@ from huewright.files import write_text
 from huewright.frames.picture import Frame, write_frame
 from huewright.models.card import save_card
 from huewright.models.correction import save_correction
-from huewright.reference.transfer import transfer
 from huewright_demo.spectra import oetf_inverse
-from huewright_kernels.ops import Transfer
 
 from hardening.lab import Ended, Lab
 from hardening.patches import grid_card, picture, write_take
@@ -89,7 +87,9 @@ def _through_a_look(lab: Lab, folder: Path) -> Iterator[tuple[str, Callable[[], 
         if not card.exists():
             save_card(grid_card(6, 4), card)
             light = oetf_inverse(picture(grid_card(6, 4)).astype(np.float64))
-            log = transfer(Transfer("acescct", "encode"), light)
+            # ACEScct (S-2016-001)
+            log = np.where(light > 0.0078125, (np.log2(np.maximum(light, 0.0078125)) + 9.72) / 17.52,
+                           10.5402377416545 * light + 0.0729055341958355)
             write_frame(place / "l.0001.dpx", Frame(log.astype(np.float32), bits=16))
         return lab.run("survey", place / "l.0001.dpx", *of, "--encoding", "through-look", "--look", folder / "a.clf",
                        "--out", place / "s.json", "--overwrite")

@@ -65,7 +65,8 @@ def shared_scales(level: np.ndarray, alone: np.ndarray, shared: np.ndarray, use:
     patches, the patches' levels unknown (restricted likelihood). Arrays as in :func:`joint_levels`; ones where too few
     frames tell.
 
-    Source: restricted maximum likelihood (Patterson and Thompson, Biometrika 58, 1971).
+    Source: restricted maximum likelihood (Patterson and Thompson, Biometrika 58, 1971); the inverse and determinant of
+    a diagonal with a product of few columns as in Woodbury, Inverting Modified Matrices (Princeton, 1950).
     """
     m = shared.shape[-1]
     tells = [k for k in range(level.shape[1]) if use[:, k].sum() >= LEAST_TO_TELL]
@@ -78,15 +79,24 @@ def shared_scales(level: np.ndarray, alone: np.ndarray, shared: np.ndarray, use:
         for c in range(level.shape[2]):
             unit = float(np.median(alone[frames, k, c])) or 1.0
             y, loads = level[frames, k, c] / unit, shared[frames, k, c] / unit
-            own = np.diag((np.maximum(alone[frames, k, c], 1e-12) / unit) ** 2)
-            covariance = own + np.einsum("im,gm,jm->gij", loads, grid**2, loads)
-            inverse = np.linalg.inv(covariance)
-            weight = inverse.sum(axis=2)
-            information = weight.sum(axis=1)
-            off = y - (weight @ y / information)[:, None]
-            square = np.einsum("gi,gij,gj->g", off, inverse, off)
+            own = (np.maximum(alone[frames, k, c], 1e-12) / unit) ** 2
+            # What is shared has m columns: the covariance is inverted as such a sum (Woodbury), in the time of f m^2,
+            # where f^3 made of thousands of frames hours.
+            inside = np.eye(m) + grid[:, :, None] * ((loads.T / own) @ loads) * grid[:, None, :]
+
+            def product(x: np.ndarray, z: np.ndarray, own: np.ndarray = own, loads: np.ndarray = loads,
+                        inside: np.ndarray = inside) -> np.ndarray:
+                """(g,) x' V^-1 z, ``x`` and ``z`` (f,) or (g, f)."""
+                left, right = grid * ((x / own) @ loads), grid * ((z / own) @ loads)
+                mixed = np.linalg.solve(inside, right[..., None])[..., 0]
+                return np.asarray((x / own * z).sum(axis=-1) - (left * mixed).sum(axis=-1))
+
+            ones = np.ones(len(y))
+            information = product(ones, ones)
+            off = y - (product(ones, y) / information)[:, None]
+            square = product(off, off)
             n = len(y) - 1
-            total -= 0.5 * (np.linalg.slogdet(covariance)[1] + np.log(information))
+            total -= 0.5 * (np.log(own).sum() + np.linalg.slogdet(inside)[1] + np.log(information))
             total -= 0.5 * (FREEDOM + n) * np.log1p(square / FREEDOM)
     best: np.ndarray = grid[int(total.argmax())]
     return best
