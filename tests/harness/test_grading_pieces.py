@@ -245,6 +245,6 @@ def test_what_a_long_take_shares_is_told_in_little_time_and_memory() -> None:
     """A matrix of all frames by all frames would take gigabytes here."""
     rng, f, p, shape = np.random.default_rng(5), 4000, 8, (4000, 8, 3, 2)
     shared, alone = rng.uniform(0.0, 0.02, shape), np.full((f, p, 3), 1e-3)
-    patches = rng.choice((-1.0, 1.0), (1, p, 1, 2)) * (2.0, 0.25)      # in units of the usual share, as large as all are
+    patches = rng.choice((-1.0, 1.0), (1, p, 1, 2)) * (2.0, 0.25)      # of the usual share
     level = 0.3 + alone * rng.normal(size=alone.shape) + (shared * patches).sum(axis=-1)
     assert shared_scales(level, alone, shared, np.ones((f, p), bool)).tolist() == [2.0, 0.25]
