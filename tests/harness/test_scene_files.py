@@ -87,6 +87,9 @@ def test_a_scene_is_written_and_read_back(tmp_path: Path) -> None:
     ('make = "export"', "make = true", "make takes text, not true"),
     ("a_noon.mov:100", f"a_noon.mov:{'9' * 5000}", "line 22, take 'takes/a_noon.mov:9999"),
     ("12:04:30", f'"{"9" * 5000}"', "99... is no moment; write a time of day"),
+    ('path = "takes/b"', 'path = "takes/b"\n[[take]]\ncamera = "A"\npath = "takes/a_2"\n'
+     '[[shot]]\ncamera = "A"\npath = "s.mov"\nserved_by = ["a_morning", "a_noon", "a_2"]',
+     "shot 's': served_by is one take, or two different ones"),
     ("[[take]]", "[[takes]]", "there is no key 'takes'; begin each table with [[take]]"),
     ("[[camera]]\nname = \"A\"", "[camera]\nname = \"A\"", "not a scene file (Cannot overwrite a value"),
     ("[settings]", "[out]\nconfig = \"luts\"\n[settings]", "out: 'luts' is a folder of the scene's own"),
@@ -113,6 +116,13 @@ CAMERA, TAKE = '[[camera]]\nname = "A"\nencoding = "display"\n', '[[take]]\ncame
 def test_a_scene_of_the_least_asks_for_the_whole_correction_as_it_is_usual(tmp_path: Path) -> None:
     scene = load_scene(write(tmp_path, HEAD + CAMERA + TAKE)).scene
     assert scene.settings.solve_settings() == SolveSettings() and scene.shots == ()
+    for rows in ("take = 3\n", "take = [1]\n"):
+        with pytest.raises(InputError, match=r"take must be tables, each begun with \[\[take\]\] in double brackets"):
+            load_scene(write(tmp_path, HEAD + rows + CAMERA))
+    with pytest.raises(InputError, match=r"toml: a whole number of thousands of digits; mend that line"):
+        load_scene(write(tmp_path, HEAD + f"title = {'9' * 5000}\n" + CAMERA + TAKE))
+    with pytest.raises(InputError, match="exists"):
+        save_scene(scene, tmp_path / "scene.toml")
     with pytest.raises(InputError, match=r"there is no camera; give each a \[\[camera\]\] table"):
         load_scene(write(tmp_path, HEAD + TAKE))
     with pytest.raises(InputError, match=r"there is no take of the card; give each a \[\[take\]\] table"):
