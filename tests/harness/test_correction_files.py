@@ -120,3 +120,15 @@ def test_nothing_to_correct_on_a_display_picture_is_no_damage(tmp_path) -> None:
     identity = replace(CORRECTION, operations=(), neutral_operations=(), parameters={})
     save_correction(identity, tmp_path / "c.json")
     assert load_correction(tmp_path / "c.json").operations == ()
+
+
+def test_none_is_written_that_is_too_large_to_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The limit is brought down to the file: one that really has 256 MB takes minutes."""
+    size = len(json_text(correction_to_dict(CORRECTION)))
+    monkeypatch.setattr("huewright.models.correction.MOST_BYTES", size - 1)
+    with pytest.raises(InputError, match="with the tables of its look this correction has"):
+        save_correction(CORRECTION, tmp_path / "c.json")
+    assert not list(tmp_path.iterdir())
+    monkeypatch.setattr("huewright.models.correction.MOST_BYTES", size)
+    save_correction(CORRECTION, tmp_path / "c.json")
+    assert (tmp_path / "c.json").stat().st_size == size

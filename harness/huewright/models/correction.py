@@ -15,7 +15,7 @@ from huewright_kernels.ops import Operation
 from numpy.typing import NDArray
 
 from huewright.errors import InputError
-from huewright.files import write_json
+from huewright.files import MOST_BYTES, json_text, write_text
 from huewright.models import chain
 from huewright.models.card import Role
 from huewright.models.cautions import AnyCaution, Edited
@@ -198,7 +198,12 @@ def edited_by_hand(correction: Correction) -> bool:
 
 
 def save_correction(correction: Correction, path: Path | str, *, overwrite: bool = False) -> None:
-    write_json(path, correction_to_dict(correction), overwrite=overwrite)
+    """Raises :class:`InputError` where tables make it larger than what :func:`load_correction` reads."""
+    text = json_text(correction_to_dict(correction))
+    if len(text) > MOST_BYTES:
+        raise InputError(f"{path}: with the tables of its look this correction has {len(text) / 1e6:.0f} MB, and none "
+                         f"over {MOST_BYTES / 1e6:.0f} is read; give a look with fewer points along each axis")
+    write_text(path, text, overwrite=overwrite)
 
 
 def load_correction(path: Path | str) -> Correction:
