@@ -197,7 +197,8 @@ def test_the_whole_job(open_page: Callable[..., Any], served: tuple[str, Path], 
 
 
 @pytest.mark.parametrize("options", [
-    {"viewport": {"width": 1280, "height": 900}}, {"viewport": {"width": 1280, "height": 900}, "color_scheme": "dark"},
+    pytest.param({"viewport": {"width": 1280, "height": 900}}, marks=pytest.mark.long),
+    {"viewport": {"width": 1280, "height": 900}, "color_scheme": "dark"},
     {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}])
 def test_every_step_can_be_used_by_anybody(open_page: Callable[..., Any], options: dict[str, Any]) -> None:
     page = open_page(**options)

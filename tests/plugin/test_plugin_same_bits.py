@@ -105,7 +105,7 @@ def differing(binary: Path) -> list[str]:
     return wrong
 
 
-@pytest.mark.parametrize("level", ["baseline", "v3", ""])
+@pytest.mark.parametrize("level", ["baseline", pytest.param("v3", marks=pytest.mark.long), ""])
 def test_settings_in_every_depth(binary: Path, level: str) -> None:
     result = subprocess.run([sys.executable, "-c", "import sys, json, runpy; names = runpy.run_path(sys.argv[1]);"
                              "print(json.dumps(names['differing'](sys.argv[2])))", __file__, binary],
