@@ -100,9 +100,11 @@ def test_a_source_frame_that_changes_while_it_is_rendered(correction: Path, tmp_
     render_take(model, sequence, f"{tmp_path}/whole/")
     path = tmp_path / f"in/s.0003{suffix}"
 
+    untouched = [path.read_bytes()]
+
     def meanwhile(done: int, total: int, what: str) -> None:
-        if done == 0 and path.stat().st_nlink:
-            content = path.read_bytes()
+        if untouched:       # told again where the first frame takes long
+            content = untouched.pop()
             path.unlink()
             if harm == "short":
                 path.write_bytes(content[:-2000])
