@@ -158,9 +158,11 @@ class _Draft:
     def begin_named(self, path: Path) -> None:
         while True:
             self.path = self.hidden = _hidden(path)
+            _named.add(self.path)
             try:
                 self.handle = os.open(self.hidden, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666)
             except FileExistsError:
+                _named.discard(self.path)
                 self.path, self.hidden = Path(), None     # another's
                 continue
             if _lock(self.handle) and (fcntl is None or os.fstat(self.handle).st_nlink):
@@ -176,6 +178,7 @@ class _Draft:
                 self._link(path)
                 return
             self.hidden = _hidden(path)
+            _named.add(self.hidden)
             self._link(self.hidden)
         if not overwrite:
             try:
@@ -234,7 +237,17 @@ class _Draft:
             if leftover is not None and leftover.name:
                 with suppress(OSError):
                     leftover.unlink()
+                _named.discard(leftover)
         self._let_go()     # last: while it is locked nobody takes it for abandoned
+
+
+_named: set[Path] = set()
+
+
+def hidden_names() -> tuple[Path, ...]:
+    """The hidden names that this process has given just now to files it writes, and has not taken away yet. The system
+    isn't asked, which may be what gives no answer."""
+    return tuple(sorted(_named.copy()))
 
 
 def _hidden(path: Path) -> Path:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -197,6 +198,44 @@ def test_a_second_ctrl_c_while_the_first_is_answered(held: Lab, correction: Path
     ended = child.wait()
     assert since >= after and ended.code in (130, -signal.SIGINT) and "Traceback" not in ended.err, ended
     assert files(out) == {} and not list(tmp_path.glob("huewright-work-*"))
+
+
+ANSWERED = """
+import os, signal, sys, time
+from pathlib import Path
+from huewright import files
+from huewright.cli import signals
+
+signals.PATIENCE_S, signals.TIDYING_S, signals.AGAIN_S = 0.2, 0.2, 0.1
+again = sys.argv[1] == "again"
+if again:
+    signals.PATIENCE_S = 30.0
+signal.signal(signal.SIGINT, signal.default_int_handler)
+signals.begin()
+draft = files._Draft()
+draft.begin_named(Path("whole.exr"))
+try:
+    os.kill(os.getpid(), signal.SIGINT)
+    time.sleep(30)
+except KeyboardInterrupt:
+    if again:
+        signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])     # as where the system answers nothing
+        os.kill(os.getpid(), signal.SIGINT)
+    time.sleep(30)
+    os._exit(0)
+"""
+
+
+def test_what_answered_ctrl_c_and_comes_to_no_end(tmp_path: Path) -> None:
+    """The process is ended once its patience and the time to tidy are over; sooner where Ctrl-C is said once more and
+    not answered. The name of what was being written is said."""
+    both = {how: subprocess.Popen([sys.executable, "-c", ANSWERED, how], cwd=tmp_path, stderr=subprocess.PIPE,
+                                  text=True) for how in ("once", "again")}
+    for child in both.values():
+        said = child.communicate(timeout=20)[1]
+        assert child.returncode == 130 and said.count("\n") == 1, said
+        left = re.search(r"what may be left of others is (\.whole-[0-9a-f]{12}\.exr); start again", said)
+        assert left and (tmp_path / left[1]).exists() and said.startswith("huewright: stopped; what was being read")
 
 
 # ----------------------------------------------------------------------------------------------------- two at once

@@ -1,4 +1,4 @@
-"""Storage that stops answering while a render or a survey reads from it, and comes back."""
+"""Storage that stops answering while a render or a survey reads from it or writes to it, and comes back."""
 
 from __future__ import annotations
 
@@ -88,3 +88,35 @@ def test_a_survey_whose_main_thread_hangs(lab: Lab, job: Path, tmp_path: Path) -
         far.come_back()
         assert not (tmp_path / "s.json").exists()
         assert lab.run(*words).code == 0
+
+
+@pytest.mark.parametrize("twice", [False, True])
+@pytest.mark.parametrize("asked", ["write", "fsync", "link"])
+def test_a_render_whose_storage_hangs_in_writing(lab: Lab, correction: Path, frames: str, tmp_path: Path, asked: str,
+                                                 twice: bool) -> None:
+    """Threads wait in the system, and so does the main one, once it answers Ctrl-C and takes the draft's name away.
+    Progress says for how long no frame was finished."""
+    assert lab.run("render", correction, frames, tmp_path / "whole/s.####.dpx").code == 0
+    wanted, behind = files(tmp_path / "whole"), tmp_path / "behind"
+    with storage(tmp_path / "far", behind) as far:
+        out = far.place / "made"
+        words = ("render", correction, frames, out / "s.####.dpx", "--threads", "2")
+        far.hang_after(asked, r"s\.0002", 1)
+        child = lab.start(*words)
+        far.wait_until_it_hangs()
+        time.sleep(4 if twice else 35)
+        assert child.running and ("rendering: no frame finished for 3" in child.said) is not twice, child.said
+        child.send(signal.SIGINT)
+        if twice:
+            time.sleep(1)
+            assert child.running      # it waits for those under way
+            child.send(signal.SIGINT)
+        assert ends_within(child, 7 if twice else 28), child.said
+        ended = child.wait()
+        assert ended.code == 130 and ended.sentence.startswith("stopped; "), ended
+        far.come_back()
+        there = {name: content for name, content in files(behind / "made").items() if not name.startswith(".")}
+        assert len(there) < FRAMES and there.items() <= wanted.items()
+        again = lab.run(*words, "--resume")
+        assert again.code == 0, again.err
+        assert files(behind / "made") == wanted

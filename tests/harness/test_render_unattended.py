@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import textwrap
+import time
 from pathlib import Path
 
 import numpy as np
@@ -169,3 +170,23 @@ def test_how_long_it_takes_still(capsys: pytest.CaptureFixture[str], monkeypatch
     assert lines[10] == "rendering: 100 of 100" and lines[11:] == lines[:11]
     assert [show.duration(seconds) for seconds in (0.2, 99, 101, 5999, 6100, 90000)] == [
         "1 s", "99 s", "2 min", "1 h 40 min", "1 h 42 min", "25 h 00 min"]
+
+
+def test_that_nothing_moves(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """A line when it has stood still for the period and when for twice that; none while frames are finished, nor when
+    all are."""
+    monkeypatch.setattr(show, "STILL_AFTER_S", 0.2)
+    monkeypatch.setattr(show, "duration", lambda seconds: f"{'1st' if seconds < 0.4 else '2nd'} period")
+    with show.progress_line() as progress:
+        for done in (0, 1):
+            progress(done, 2, "kitchen: rendering")
+        time.sleep(0.7)
+        progress(2, 2, "kitchen: rendering")
+        time.sleep(0.4)
+        progress(0, 1, "solving")
+        time.sleep(0.3)
+    said = capsys.readouterr().err.splitlines()
+    assert said == ["kitchen: rendering: 0 of 2", "kitchen: rendering: 1 of 2",
+                    "kitchen: rendering: no frame finished for 1st period",
+                    "kitchen: rendering: no frame finished for 2nd period", "kitchen: rendering: 2 of 2",
+                    "solving: 0 of 1", "solving: nothing finished for 1st period"]

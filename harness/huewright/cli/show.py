@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -19,19 +20,31 @@ if TYPE_CHECKING:
 @contextmanager
 def progress_line(*, one: bool = False) -> Iterator[Progress]:
     """A progress bar on a terminal; one plain line a tenth of the work where stderr is no terminal. ``one``: only what
-    is being done now has a bar."""
+    is being done now has a bar. Where nothing moves for :data:`STILL_AFTER_S`, both say so."""
+    still = _Still()
     if not sys.stderr.isatty():
-        yield _PlainLines()
+        with _said_while(still):
+            yield _PlainLines(still)
         return
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, MofNCompleteColumn, ProgressColumn, TextColumn, TimeRemainingColumn
     from rich.progress import Progress as Bar
+    from rich.text import Text
 
-    with Bar(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(),
+    class Left(ProgressColumn):
+        """How long it takes still, or for how long it has stood still."""
+
+        def render(self, task: Any) -> Text:
+            words = still.words() if task.description == still.what else ""
+            return Text(words, style="yellow") if words else remaining.render(task)
+
+    remaining = TimeRemainingColumn()
+    with Bar(TextColumn("{task.description}"), BarColumn(20), MofNCompleteColumn(), Left(),
              console=Console(stderr=True), transient=True) as bar:
         tasks: dict[str, Any] = {}
 
         def report(done: int, total: int, what: str) -> None:
+            still.told(done, total, what)
             if what not in tasks:
                 for earlier in tasks.values() if one else ():
                     bar.update(earlier, visible=False)
@@ -53,12 +66,64 @@ def says_what_is_kept(kept: Callable[[], str]) -> Iterator[None]:
         raise
 
 
-class _PlainLines:
+STILL_AFTER_S = 30.0
+_OF_FRAMES = ("rendering", "looking for the card", "looking through", "reading the frames", "measuring over the frames")
+"""What counts frames, where it is being done."""
+
+
+class _Still:
+    """Since when no progress was made on ``what``, of which something is left to do."""
+
     def __init__(self) -> None:
+        self.what = ""
+        self._done, self._total, self._since = 0, 0, time.monotonic()
+
+    def told(self, done: int, total: int, what: str) -> None:
+        if (done, what) != (self._done, self.what):
+            self.what, self._done, self._since = what, done, time.monotonic()
+        self._total = total
+
+    def seconds(self) -> float:
+        return time.monotonic() - self._since if self._done < self._total else 0.0
+
+    def words(self) -> str:
+        """Nothing before it is worth saying."""
+        seconds = self.seconds()
+        frames = self.what.rpartition(": ")[2].startswith(_OF_FRAMES)
+        return f"{'no frame' if frames else 'nothing'} finished for {duration(seconds)}" * (seconds >= STILL_AFTER_S)
+
+
+@contextmanager
+def _said_while(still: _Still) -> Iterator[None]:
+    """A line where it is due, by a thread of its own, then another when it has taken twice as long."""
+    ended = threading.Event()
+
+    def watch() -> None:
+        due = STILL_AFTER_S
+        while not ended.wait(min(1.0, STILL_AFTER_S / 4)):
+            words = still.words()
+            if not words:
+                due = STILL_AFTER_S
+            elif still.seconds() >= due and not ended.is_set():
+                print(f"{still.what}: {words}\n", end="", file=sys.stderr, flush=True)
+                due *= 2
+
+    with suppress(RuntimeError):        # the system starts no further thread: the work may need none
+        threading.Thread(target=watch, name="huewright-still", daemon=True).start()
+    try:
+        yield
+    finally:
+        ended.set()
+
+
+class _PlainLines:
+    def __init__(self, still: _Still) -> None:
+        self._still = still
         self._last: dict[str, int] = {}
         self._begun: dict[str, tuple[int, float]] = {}
 
     def __call__(self, done: int, total: int, what: str) -> None:
+        self._still.told(done, total, what)
         if done < self._begun.setdefault(what, (done, time.monotonic()))[0] or done == 0:
             self._begun[what] = (done, time.monotonic())     # the next shot's
         tenth = 10 * done // max(total, 1)

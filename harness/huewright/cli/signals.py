@@ -1,7 +1,8 @@
 """How a signal ends the command: by an exception where the work is, and by a thread of ours where that never comes.
 
 Python runs a signal's handler between two steps of its main thread. One that waits in the system for storage that
-answers no more comes to no next step; then :class:`_Watcher` ends the process.
+answers no more comes to no next step; then :class:`_Watcher` ends the process. So it does where the exception was
+raised, and what it passes on its way (waiting for threads, taking a draft's name away) comes to no end.
 """
 
 from __future__ import annotations
@@ -17,13 +18,16 @@ from contextlib import contextmanager, suppress
 from types import FrameType
 from typing import Any
 
-from huewright.files import remove_workspace
+from huewright.files import hidden_names, remove_workspace
 from huewright.workers import PATIENCE_S
 
 AGAIN_S = 0.5
 """So long the work may take to answer where a second signal comes while the first one waits."""
+TIDYING_S = 5.0
+"""So long the command may take to end once its threads were waited for, or after a second signal was answered."""
+SAYING_S = 1.0
 LOOKS_S = 0.25
-_ANSWERED = 0
+_ANSWERED, _LOST = 0, 255
 _NUMBERS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 _CAN_TAKE = hasattr(signal, "sigtimedwait")
@@ -43,7 +47,7 @@ def begin() -> None:
 
 
 def _end(number: int, _: FrameType | None) -> None:
-    _Watcher.answered()
+    _Watcher.tell(_ANSWERED)
     if number == signal.SIGINT:
         raise KeyboardInterrupt
     raise Ended(number)
@@ -60,6 +64,7 @@ def asked_again() -> Iterator[None]:
             before(lost)
             return
         number = lost.exc_value.args[0] if isinstance(lost.exc_value, Ended) else signal.SIGINT
+        _Watcher.tell(_LOST)
         later = threading.Timer(0.05, _thread.interrupt_main, [number])     # not in here, where it would be lost again
         later.daemon = True
         later.start()
@@ -122,11 +127,11 @@ class _Watcher:
             signal.set_wakeup_fd(-1)
 
     @classmethod
-    def answered(cls) -> None:
+    def tell(cls, what: int) -> None:
         watcher = cls._of.get(os.getpid())
         if watcher is not None:
             with suppress(OSError):
-                os.write(watcher._tells, bytes([_ANSWERED]))
+                os.write(watcher._tells, bytes([what]))
 
     def _watch(self) -> None:
         import select
@@ -134,20 +139,31 @@ class _Watcher:
         if _CAN_TAKE:
             signal.pthread_sigmask(signal.SIG_BLOCK, _NUMBERS)     # in this thread: only then are they seen as pending
         waits, until = 0, 0.0       # the number of a signal that nobody has answered, or 0
+        ends, by = 0, 0.0           # that of one by which the command is ending
         while True:
             ready = select.select([self._hears], [], [], LOOKS_S if _CAN_TAKE else AGAIN_S)[0]
             for number in [*(os.read(self._hears, 64) if ready else ()), *self._stuck()]:
-                if number == _ANSWERED:
+                now = time.monotonic()
+                if number == _LOST:
+                    ends = 0
+                elif number == _ANSWERED:
+                    if waits and ends:
+                        by = min(by, now + TIDYING_S)
+                    elif waits:
+                        ends, by = waits, now + PATIENCE_S + TIDYING_S
                     waits = 0
                 elif self._forwarded and number > 0:
                     self._forwarded -= 1
                 else:
-                    until = time.monotonic() + (AGAIN_S if waits else PATIENCE_S)
+                    until = now + (AGAIN_S if waits or ends else PATIENCE_S)
                     waits = abs(number)
-            if waits and time.monotonic() >= until:
+            now = time.monotonic()
+            if waits and now >= until:
                 if signal.getsignal(waits) in (_end, _leave_by):      # else it is another's to answer
                     _give_up(waits)
                 waits = 0
+            if ends and now >= by:
+                _give_up(ends)
 
     def _stuck(self) -> list[int]:
         """Signals, as negative numbers, that the main thread has not taken since the last look: taken from it, and
@@ -164,10 +180,23 @@ class _Watcher:
 
 
 def _give_up(number: int) -> None:
-    with suppress(OSError):
-        os.write(2, b"huewright: stopped; what was being read, written or computed just then gave no answer; files "
-                    b"that have their names are whole; start again\n")
+    says = threading.Thread(target=_say, args=(_without_answer(),), daemon=True)     # stderr may give no answer either
+    with suppress(RuntimeError):
+        says.start()
+        says.join(SAYING_S)
     os._exit(128 + number)
+
+
+def _without_answer() -> str:
+    left = [os.fspath(path) for path in hidden_names()]
+    return ("stopped; what was being read, written or computed just then gave no answer; files that have their names "
+            "are whole" + (f", and what may be left of others is {' and '.join(left[:2])}" if left else "")
+            + (f" and {len(left) - 2} more of that kind" if len(left) > 2 else "") + "; start again")
+
+
+def _say(sentence: str) -> None:
+    with suppress(OSError):
+        os.write(2, f"huewright: {sentence}\n".encode(errors="replace"))
 
 
 __all__ = ["Ended", "asked_again", "begin", "leave", "on_the_way_out"]
