@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numba
 import numpy as np
+from huewright_kernels.cache import entry
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,7 @@ def edge_strength(picture: np.ndarray) -> np.ndarray:
     return np.asarray(_largest_gradient(np.ascontiguousarray(smooth, dtype=np.float32).reshape(h, 3 * w)))
 
 
-@numba.njit(cache=True, error_model="numpy", nogil=True)
+@entry("float32[:,::1](float32[:,::1])")
 def _largest_gradient(rows):  # type: ignore[no-untyped-def]
     """Scharr's 3 x 3 gradient (its weights 3, 10, 3) of rows (h, 3 w) of interleaved channels; one pass over memory."""
     h, wide = rows.shape
@@ -90,7 +91,7 @@ def find_blobs(picture: np.ndarray, strength: np.ndarray, threshold: float, *, l
     return Blobs(centre, shape, area, colour, where)
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(nogil=True, error_model="numpy")
 def _root(parent, k):  # type: ignore[no-untyped-def]
     while parent[k] != k:
         parent[k] = parent[parent[k]]
@@ -98,7 +99,8 @@ def _root(parent, k):  # type: ignore[no-untyped-def]
     return k
 
 
-@numba.njit(cache=True, nogil=True)
+@entry("Tuple((float64[:,::1], float64[:,:,::1], float64[::1], float64[:,::1], int32[:,::1]))"
+       "(float32[:,:,::1], float32[:,::1], float32, int64, float64)")
 def _label(picture, strength, threshold, least, most):  # type: ignore[no-untyped-def]
     """Connected areas (through sides, not corners) by runs: every row's unbroken runs, joined to those above that they
     touch. Their moments come from the runs' ends; pixels are read again only for the colours of the areas kept."""

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import cv2
-import numba
 import numpy as np
+from huewright_kernels.cache import entry
 
 from huewright.finding.blobs import toned
 from huewright.finding.pose import Pose
@@ -173,7 +173,7 @@ def _measure(picture: np.ndarray, edges: EdgePoints, pose: Pose, reach: float, p
     return offset, weight, widths, max(seen, int(0.5 * inside.sum())), normal, np.sign(difference.sum(axis=1))
 
 
-@numba.njit(cache=True, nogil=True)
+@entry("Tuple((float32[:,::1], float64[::1]))(float32[:,::1], float32[:,::1], boolean[::1], int64[::1])")
 def _sides(inner, outer, inside, area):  # type: ignore[no-untyped-def]
     """Per edge point its area's median colour less the median colour outside it (n, 3), and per area the median step
     from one point's inner colour to the next (from neighbour to neighbour, so that a reflection's slope over the area

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numba
 import numpy as np
+from huewright_kernels.cache import entry
 from scipy.spatial import cKDTree
 
 from huewright.finding.blobs import Blobs
@@ -117,7 +118,9 @@ def _hypotheses(blobs: Blobs, stars: Constellation) -> tuple[np.ndarray, np.ndar
     return maps, scores
 
 
-@numba.njit(cache=True, error_model="numpy")
+@entry("Tuple((float64[:,:,::1], float64[::1]))(int64[:,::1], float64[:,::1], float64[:,:,::1], float64[:,:,::1], "
+       "float64[:,::1], float64[:,::1], float64[::1], float64[:,::1], int32[:,::1], int64[::1], int64[::1], "
+       "float64[:,::1], float64[:,:,::1], float64[::1], float64[:,::1], int64)")
 def _vote(pairs, centre, root, whiten, colour,  # type: ignore[no-untyped-def]
           all_centre, all_area, all_colour, where, first, second, card_centre, card_whiten, card_area, card_colour,
           tried):
@@ -260,7 +263,7 @@ def match_patches(blobs: Blobs, stars: Constellation, homography: np.ndarray) ->
     return np.asarray(_matched(homography, stars.centre, stars.area, blobs.where, blobs.area, blobs.centre))
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@entry("int64[::1](float64[:,::1], float64[:,::1], float64[::1], int32[:,::1], float64[::1], float64[:,::1])")
 def _matched(homography, card_centre, card_area, where, area, centre):  # type: ignore[no-untyped-def]
     count, height, width = len(card_area), where.shape[0], where.shape[1]
     h = homography
@@ -305,7 +308,7 @@ def _fit(source: np.ndarray, target: np.ndarray) -> np.ndarray | None:
     return None if rank < 3 else np.ascontiguousarray(np.vstack([solution.T, [0, 0, 1.0]]))
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@entry("boolean(float64[:,::1], UniTuple(float64, 2))")
 def plausible(homography, size):  # type: ignore[no-untyped-def]
     """Seen from the front, in front of the lens, not squeezed beyond any tilt the finder claims."""
     corners, depth = _corners(homography, size)
@@ -322,7 +325,13 @@ def plausible(homography, size):  # type: ignore[no-untyped-def]
     return longest < 5.0 * shortest
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@entry("Tuple((float64[:,::1], float64[::1]))(float64[:,::1], UniTuple(float64, 2))")
+def corners_of(homography, size):  # type: ignore[no-untyped-def]
+    """Pixels (4, 2) and depths (4,) of the corners of a card of ``size``."""
+    return _corners(homography, size)
+
+
+@numba.njit(nogil=True, error_model="numpy")
 def _corners(homography, size):  # type: ignore[no-untyped-def]
     """Pixels (4, 2) and depths (4,) of the corners of a card of ``size``."""
     corners, depth = np.empty((4, 2)), np.empty(4)
@@ -336,7 +345,7 @@ def _corners(homography, size):  # type: ignore[no-untyped-def]
 
 def same_place(a: np.ndarray, b: np.ndarray, size: tuple[float, float]) -> bool:
     """Whether two homographies lay a card of ``size`` on nearly the same place."""
-    p, q = _corners(a, size)[0], _corners(b, size)[0]
+    p, q = corners_of(a, size)[0], corners_of(b, size)[0]
     return bool(np.abs(p - q).max() < 0.1 * np.hypot(p[2, 0] - p[0, 0], p[2, 1] - p[0, 1]))
 
 
