@@ -14,7 +14,7 @@ import pytest
 from conftest import compiler
 from huewright.errors import InputError, NoAnswerError
 from huewright.files import workspace
-from huewright.host.watching import Group, ready_and_waiting_s
+from huewright.host.watching import Group, ready_and_waiting_s, tasks
 from huewright.probe.child import Progress, forked
 from huewright.steps.ofx import list_plugins, probe_bundle
 
@@ -132,6 +132,14 @@ def test_a_control_group_that_vanished_is_done_without(tmp_path: Path, monkeypat
     assert group.members() == []
     group.enter()
     assert group.path is None
+
+
+def test_a_process_that_ends_while_tasks_are_counted_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else a plug-in would be said to have crashed for it, on a machine on which much begins and ends."""
+    listed, gone = os.listdir, "999999999"      # more than Linux's highest number
+    monkeypatch.setattr(os, "listdir", lambda path: [*listed(path), *([gone] if path == "/proc" else [])])
+    mine = len(listed(f"/proc/{os.getpid()}/task"))
+    assert tasks() >= mine + len(listed("/proc/1/task"))
 
 
 def test_what_cannot_be_loaded_is_one_sentence(hostile: Callable[[str], Path], tmp_path: Path) -> None:

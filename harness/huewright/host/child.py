@@ -19,12 +19,11 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from typing import Any, NoReturn
 
 from huewright.errors import NoAnswerError
 from huewright.files import workspace
-from huewright.host.watching import MOST_PROCESSES, Group, adopt_orphans, die_with_parent, end_session, watch
+from huewright.host.watching import MOST_PROCESSES, Group, adopt_orphans, die_with_parent, end_session, tasks, watch
 
 PARTING_S = 5.0
 """In which the watching half ends all when asked."""
@@ -87,10 +86,9 @@ ADDRESS_SPACE, FILE_SIZE, OPEN_FILES, PROCESSES = 16 << 30, 1 << 30, 512, 256
 def set_limits(*, addresses: bool = True) -> None:
     """Limits for this process and all that it starts, that of ``addresses`` if wished; lower ones that are there
     already stay."""
-    tasks = sum(1 for _ in Path("/proc").glob("[0-9]*/task/*")) if os.path.isdir("/proc") else 0
     for kind, most in ((resource.RLIMIT_CORE, 0), (resource.RLIMIT_AS, ADDRESS_SPACE),
                        (resource.RLIMIT_FSIZE, FILE_SIZE), (resource.RLIMIT_NOFILE, OPEN_FILES),
-                       (resource.RLIMIT_NPROC, tasks + PROCESSES)):
+                       (resource.RLIMIT_NPROC, tasks() + PROCESSES)):
         if kind == resource.RLIMIT_AS and not addresses:
             continue
         _, hard = resource.getrlimit(kind)
