@@ -117,11 +117,20 @@ def test_every_check_has_its_plugin() -> None:
 ALIKE = {f"without-{name}" for name in SUITES} - {"without-MultiThreadSuite", "without-PropertySuite"}
 
 
+ORDER = list(ALONE)
+
+
 @pytest.mark.parametrize("check", [pytest.param(check, marks=pytest.mark.long) if check in ALIKE else check
                                    for check in ALONE])
-def test_one_fault_fails_one_check(broken: Callable[..., Path], check: str) -> None:
+def test_one_fault_fails_one_check(broken: Callable[..., Path], request: pytest.FixtureRequest, check: str) -> None:
+    """With ``--long`` of all checks, else of its own and the four listed around it: so every check is asked about
+    several faults that are not its own."""
+    at = ORDER.index(check)
+    asked = None if request.config.getoption("--long") else [ORDER[(at + k) % len(ORDER)] for k in (-2, -1, 0, 1, 2)]
     fault, text = ALONE[check]
-    report = probe_bundle(broken(fault, text), patience_s=3.0)
+    report = probe_bundle(broken(fault, text), checks=asked, patience_s=3.0)
+    if asked:
+        assert {row.check for row in report.results} == set(asked)
     bad = {row.check for row in report.results if row.bad or row.result == "warned"}
     assert bad == {check}, found(report)
     assert all(finding.section for row in report.results for finding in row.findings if finding.level == "error")
