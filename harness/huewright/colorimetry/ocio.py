@@ -94,7 +94,7 @@ def _to_primaries(config: str | Path, space: str, primaries: str) -> Any:
     def transform(code: np.ndarray) -> np.ndarray:
         pixels = np.ascontiguousarray(code, dtype=np.float32).copy()
         processor.applyRGB(pixels)
-        return pixels.astype(np.float64) @ matrix.T
+        return np.asarray(pixels.astype(np.float64) @ matrix.T)
 
     return transform
 

@@ -298,7 +298,7 @@ def adapted_xyz(card: Card, xyz: Any, adaptation: str = "CAT16") -> np.ndarray:
                          f"{', '.join(colour.CHROMATIC_ADAPTATION_TRANSFORMS)}")
     transform = colour.adaptation.matrix_chromatic_adaptation_VonKries(
         np.array(illuminant_xyz(card.illuminant, card.observer)), display_white_xyz(), transform=adaptation)
-    return np.asarray(xyz) @ transform.T
+    return np.asarray(np.asarray(xyz) @ transform.T)
 
 
 def display_white_xyz() -> np.ndarray:

@@ -155,7 +155,7 @@ def fit_map(method: str, camera: np.ndarray, wanted: np.ndarray) -> LinearMap:
     def apply_polynomial(rgb: np.ndarray) -> np.ndarray:
         # Roots of products need light that is not negative; negative light has no root polynomial.
         light = np.maximum(np.asarray(rgb, dtype=np.float64), 0.0)
-        return polynomial_expansion_Finlayson2015(light, degree, True) @ weights.T
+        return np.asarray(polynomial_expansion_Finlayson2015(light, degree, True) @ weights.T)
 
     return apply_polynomial
 
