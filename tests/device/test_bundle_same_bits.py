@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 from huewright.accuracy.devices import awkward_colours, timed_chain
+from huewright.device.choosing import require_device
 from huewright.errors import InputError
 from huewright.files import write_json
 from huewright.frames.opening import open_take
@@ -26,6 +27,10 @@ from huewright.steps.ofx import probe_bundle, render_through
 from huewright_kernels.ops import REGISTRY, LogDecode, Matrix, Operation, Transfer
 
 pytestmark = pytest.mark.slow
+try:
+    require_device("cuda")
+except InputError as why:       # before a chain is made for each of a hundred examples
+    pytest.skip(f"no GPU here: {why}", allow_module_level=True)
 KINDS = [(dtype, channels, premultiplied) for dtype in ("float32", "float16", "uint16", "uint8")
          for channels, premultiplied in ((4, False), (4, True), (3, False))]
 CHAINS: dict[str, tuple[Operation, ...]] = {"the whole chain": timed_chain()} | {
@@ -35,10 +40,7 @@ CHAINS: dict[str, tuple[Operation, ...]] = {"the whole chain": timed_chain()} | 
 
 @pytest.fixture(scope="module")
 def card() -> Iterator[Card]:
-    try:
-        yield Card("cuda:0")
-    except InputError as reason:
-        pytest.skip(f"no GPU here: {reason}")
+    yield Card("cuda:0")
 
 
 def picture(dtype: str, channels: int) -> np.ndarray:

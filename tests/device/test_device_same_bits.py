@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 from huewright.accuracy.devices import UNEQUAL, Case, cases, compared
-from huewright.device.choosing import computing_on
+from huewright.device.choosing import computing_on, require_device
 from huewright.device.compute import Compute, Pixels, Processor
 from huewright.errors import InputError
 from huewright_kernels import PixelBuffer, compile_chain, run
@@ -19,15 +19,16 @@ from huewright_kernels.formats import ENCODINGS
 from huewright_kernels.ops import REGISTRY, Matrix
 
 pytestmark = pytest.mark.slow
+try:
+    require_device("cuda")
+except InputError as why:       # before a case is made for each of hundreds of chains
+    pytest.skip(f"no GPU here: {why}", allow_module_level=True)
 ALL = list(cases())
 
 
 @pytest.fixture(scope="module")
 def gpu() -> Iterator[Compute]:
-    try:
-        yield computing_on("cuda")
-    except InputError as reason:
-        pytest.skip(f"no GPU here: {reason}")
+    yield computing_on("cuda")
 
 
 @pytest.mark.parametrize("case", ALL, ids=[case.title for case in ALL])
