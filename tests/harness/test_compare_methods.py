@@ -25,12 +25,13 @@ from huewright.models.methods import (
     Recommendation,
     TooRough,
     TruestBeyondCard,
+    Untold,
 )
 from huewright.models.reading import PatchReading, Reading
 from huewright.models.settings import METHODS, SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
-from huewright.solver.compare import ROUGH, compare, recommend
+from huewright.solver.compare import ROUGH, compare, recommend, untold
 from huewright.solver.linear import before_tone, fit_map, white_preserving_matrix
 from huewright.solver.simulate import FOOTAGE
 from huewright_kernels.executor import compile_chain, run_colours
@@ -201,6 +202,17 @@ def row(method: str, checks: float | None, left_out: float = 1.0, gain: float = 
 ])
 def test_the_recommendation_and_its_reason(rows: list[MethodResult], chosen: str, why: Recommendation) -> None:
     assert recommend(rows) == (chosen, why)
+
+
+def test_methods_that_check_patches_do_not_tell_apart_are_named() -> None:
+    """Bands from simulated takes (DEVELOPERS.md). Who is much worse, too rough, folded or unmeasured is not a rival."""
+    rows = [row("sectors", 2.0), row("matrix", 1.3), row("spectral-sectors", 1.2), row("matrix-sectors", 0.9),
+            row("balance", 4.0), row("polynomial-2", 1.0)]
+    assert untold(rows, "spectral-sectors") == (Untold("matrix-sectors", 0.45, 0.7), Untold("matrix", 0.45, 0.7),
+                                                Untold("sectors", 0.5, 1.45))
+    assert untold([row("sectors", 1.0), row("matrix", 1.1, gain=85.0)], "sectors") == ()
+    assert untold([row("sectors", 1.0), row("matrix", 1.1, folded=0.1)], "sectors") == ()
+    assert untold([row("sectors", None, 1.0), row("matrix", None, 1.1)], "sectors") == ()
 
 
 @pytest.mark.parametrize("primaries", ["ITU-R BT.2020", "ACEScg", "ACES2065-1"])

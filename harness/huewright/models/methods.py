@@ -69,6 +69,15 @@ class NothingJudged(Coded, frozen=True):
 Recommendation = OnTargetAndNear | LeastOff | TruestBeyondCard | NothingJudged
 
 
+class Untold(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A method that the card doesn't tell apart from the recommended one: other things than the card's may be from
+    ``nearer`` (mean CIEDE2000, in about 95 of 100 cases) to ``farther`` off by it than by the recommended one."""
+
+    method: Name
+    nearer: Positive
+    farther: Positive
+
+
 @dataclass(frozen=True)
 class MethodResult:
     """One method on the reading. Figures are None where it was ``refused``, or where there is nothing to state.
@@ -81,6 +90,7 @@ class MethodResult:
     noise_gain_db          against the uncorrected picture
     folded_fraction        of a LUT's cells turned inside out
     recommended            why it is the one to use; None for the others
+    untold                 beside the recommended one: methods that this card doesn't tell apart from it
     refused                why it can't answer
     cautions               what must be known of it
     """
@@ -97,5 +107,6 @@ class MethodResult:
     noise_gain_db: Number | None = None
     folded_fraction: Share | None = None
     recommended: Recommendation | None = None
+    untold: tuple[Untold, ...] = ()
     refused: AnyRefusal | None = None
     cautions: tuple[AnyCaution, ...] = ()

@@ -135,9 +135,18 @@ def _passed_over(rough: methods.TooRough | None) -> str:
             "footage is clean enough")
 
 
+def _untold(near: tuple[methods.Untold, ...]) -> str:
+    bands: dict[tuple[float, float], list[str]] = {}
+    for one in near:
+        bands.setdefault((one.nearer, one.farther), []).append(one.method)
+    said = [f"{' and '.join(names)} (by {'it' if len(names) == 1 else 'them'} from {nearer:g} CIEDE2000 nearer to "
+            f"{farther:g} farther off)" for (nearer, farther), names in bands.items()]
+    return f"; for other things than the card's it is not told apart from {', nor from '.join(said)}" if said else ""
+
+
 def method_note(row: methods.MethodResult) -> str:
     """What is said of a compared method: why it can't answer or is recommended, and its cautions."""
     said = [] if row.refused is None else [sentence(row.refused)]
     if row.recommended is not None:
-        said.append(f"recommended: {sentence(row.recommended)}")
+        said.append(f"recommended: {sentence(row.recommended)}{_untold(row.untold)}")
     return "; ".join((*said, *map(sentence, row.cautions)))
