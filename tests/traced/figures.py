@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import cv2
 import numpy as np
 from huewright.colorimetry.display import from_ycbcr, to_ycbcr
 from huewright.colorimetry.inverse import inverse_operations
@@ -23,7 +24,7 @@ from huewright.solver.answer import solve
 from huewright.words import sentence
 from huewright_kernels.ops import Transfer
 
-from traced.take import Shooting, Truth
+from traced.take import HEIGHT, WIDTH, Shooting, Truth
 
 LUMA = (0.2126, 0.0722)
 # Mirror light or flare over this share of a patch's own channel contaminates it; a frame is clean where there is less
@@ -124,11 +125,29 @@ def _is_cause(reason: FrameReason, take: Shooting, frame: Judged, share: np.ndar
         return bool(take.footage.encoding == "display" and ((seen.clipped[bars] > 0.01) & ends).any())
     if reason.kind == "uneven":
         return truth.light_stops > 1.8
+    if reason.kind == "hidden":
+        # A patch is given up where over a tenth of its inner part lies outside; with its margin that is more.
+        return bool((outside_picture(take, truth)[bars] > 0.1).all())
     if reason.kind == "blurred":
         return frame.edge_width_px > 2.5
     if reason.kind == "small":
         return frame.patch_px < 10
     return reason.kind in ("noisy", "tilted")
+
+
+def outside_picture(take: Shooting, truth: Truth) -> np.ndarray:
+    """(p,) share of each patch, where the card truly lies, that is outside the picture."""
+    to_pixels = cv2.getPerspectiveTransform(np.array(take.card.corners, np.float32), truth.corners.astype(np.float32))
+    share = []
+    for patch in take.card.patches:
+        outline = np.array(patch.polygon) * 4      # quarters of a millimetre
+        low = outline.min(axis=0)
+        mask = np.zeros(np.ceil(np.ptp(outline, axis=0)[::-1]).astype(int), np.uint8)
+        cv2.fillConvexPoly(mask, np.round(outline - low).astype(np.int32), 1)
+        points = (np.argwhere(mask)[:, ::-1] + 0.5 + low) / 4
+        x, y = cv2.perspectiveTransform(points[None].astype(np.float32), to_pixels)[0].T
+        share.append(float(((x < 0) | (x > WIDTH) | (y < 0) | (y > HEIGHT)).mean()))
+    return np.array(share)
 
 
 def names_two(reason: FrameReason) -> bool:

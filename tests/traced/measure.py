@@ -2,7 +2,8 @@
 
     python tests/traced/measure.py [--judging] [--clean] [--rooms FIRST COUNT] [--rows FILE]
 
-Tuning rooms without ``--judging``. Judging rooms are run once per change of the finder's rules.
+Tuning rooms without ``--judging``. Judging rooms are run once per change of the finder's rules. Rooms whose light is
+the tracer's noise (``Room.walled_off``) are left out and named.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from traced.figures import figures
 from traced.reads import seen_take, survey_seen
-from traced.scene import JUDGING
+from traced.scene import JUDGING, room
 from traced.take import CLEAN, Shooting
 
 
@@ -123,11 +124,14 @@ def main() -> None:
     parser.add_argument("--rows", type=Path, help="where the rows go, as JSON")
     given = parser.parse_args()
     first = given.rooms[0] + (JUDGING if given.judging else 0)
-    numbers = [2 * room + way + given.clean * CLEAN for room in range(first, first + given.rooms[1]) for way in (0, 1)]
+    rooms = range(first, first + given.rooms[1])
+    left_out = [seed for seed in rooms if room(seed).walled_off]
+    numbers = [2 * seed + way + given.clean * CLEAN for seed in rooms if seed not in left_out for way in (0, 1)]
     with get_context("spawn").Pool(min(2, len(os.sched_getaffinity(0)))) as pool:
         rows = pool.map(measure, numbers, chunksize=1)
     if given.rows:
         given.rows.write_text(json.dumps(rows, default=lambda value: value.item()))
+    print(f"{'rooms left out: a lamp stands behind a wall':55s} {', '.join(map(str, left_out)) or 'none'}")
     for name, text in summary(rows).items():
         print(f"{name:55s} {text}")
 

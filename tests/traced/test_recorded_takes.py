@@ -17,9 +17,11 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from traced.figures import figures
+from traced.figures import figures, outside_picture
 from traced.reads import survey_seen
 from traced.recorded import CLEAN_TAKE, FRAMES, TAKES, recorded_take
+from traced.scene import room
+from traced.take import Shooting, Truth
 
 pytestmark = pytest.mark.slow
 
@@ -77,3 +79,23 @@ def test_check_patches_get_better_by_about_what_is_said() -> None:
         row = row_of(number)
         if "check_gain_error" in row:
             assert abs(row["check_gain"] - row["check_gain_said"]) < 3 * row["check_gain_error"] + 0.05
+
+
+def test_a_room_whose_lamp_stands_behind_a_wall_is_known() -> None:
+    """Room 1222's key lamp stands 1.2 m to the side, its coloured wall nearer; room 2's other lamp is cut in half by
+    its wall, which still is light."""
+    assert room(1222).walled_off and not room(2).walled_off and not room(1221).walled_off
+
+
+def test_what_lies_outside_the_picture_is_told_from_where_the_card_is() -> None:
+    take = Shooting(TAKES[0])
+    (w, h), shape = take.card.size, (len(take.card.patches), 3)
+    bar = np.array(take.card.patches[0].polygon)
+    middle = bar.mean(axis=0)[0]
+    # One pixel a millimetre, the first patch's middle on the picture's left border.
+    corners = np.array([[0, 0], [w, 0], [w, h], [0, h]]) + [-middle, 0]
+    share = outside_picture(take, Truth(corners, np.ones(shape), np.zeros(shape), np.ones(3), 0.0))
+    assert share[0] == pytest.approx(0.5, abs=0.03)
+    for patch, out in zip(take.card.patches, share, strict=True):
+        left = np.array(patch.polygon)[:, 0]
+        assert (out == 0.0) if left.min() > middle else out > 0.0
