@@ -189,6 +189,22 @@ def test_parameters_are_defined_once_and_by_a_descriptor(host: Host, suites: Sui
     assert errors(host)[-1] == "paramEditEnd was called without paramEditBegin"
 
 
+@pytest.mark.parametrize(("kind", "animates", "default", "low", "high"), [
+    # kOfxParamPropAnimates, Default, Min and Max as ofxParam.h has them (the largest numbers of C's types).
+    ("Double", 1, (0.0,), -1.7976931348623157e308, 1.7976931348623157e308),
+    ("Integer2D", 1, (0, 0), -2147483648, 2147483647), ("Boolean", 0, (0,), None, None),
+    ("String", 0, ("",), None, None), ("Group", None, (), None, None)])
+def test_what_a_parameter_has_before_it_is_described(host: Host, suites: Suites, kind: str, animates: int | None,
+                                                     default: tuple[Any, ...], low: Any, high: Any) -> None:
+    described, place = effect_of(host, False), ctypes.c_void_p()
+    suites.getParamSet(host.handle_of(described), place)
+    assert suites.paramDefine(place, f"OfxParamType{kind}".encode(), b"p", place) == OK
+    held = described.parameters["p"].properties
+    assert held.get("OfxParamPropAnimates") == animates and held.all("OfxParamPropDefault") == default
+    assert (held.get("OfxParamPropMin"), held.get("OfxParamPropMax")) == (low, high)
+    assert held.get("OfxPropLabel") == held.get("OfxParamPropScriptName") == "p"
+
+
 def test_clips_and_their_pictures(host: Host, suites: Suites) -> None:
     described, place, more = effect_of(host, False), ctypes.c_void_p(), ctypes.c_void_p()
     assert suites.clipDefine(host.handle_of(described), b"Source", place) == FAILED

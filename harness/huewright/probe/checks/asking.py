@@ -34,8 +34,6 @@ def description(bench: Bench) -> None:
         bench.error("the describe action set no supported context")
     if not bench.supported(plugin, "OfxImageEffectPropSupportedPixelDepths"):
         bench.error("the describe action set no supported pixel depth")
-    if plugin.descriptor.clips:
-        bench.error("the describe action defined clips; they belong into describe in context")
     for context in contexts:
         if plugin.describe_in_context(context) != OK:
             bench.error(f"it supports {context} but does not describe itself in it")
