@@ -240,9 +240,9 @@ FOUND: list[tuple[str, dict[str, Any], str]] = [
     ("tiles", {"paint": first_only}, "error: the same frame rendered again gives other bytes"),
     ("tiles", {"paint": rows_alike}, "error: other row bytes ({'negative': True}) give other pixels"),
     ("row-bytes", {"paint": rows_alike}, "error: unlike rows give other pixels (OfxBitDepthFloat"),
-    ("origin", {"says": {"OfxImageEffectPropSupportsMultiResolution": 0}}, "skipped: the plug-in declares that it does"),
-    ("origin", {standard.ROD: out(OfxImageEffectPropRegionOfDefinition=[-1e4, -1e4, 1e4, 1e4]), "paint": lambda *_: None,
-                "status": FAILED}, "error: rendering beyond the source's bounds returned kOfxStatFailed"),
+    ("origin", {"says": {"OfxImageEffectPropSupportsMultiResolution": 0}}, "skipped: the plug-in declares that it"),
+    ("origin", {standard.ROD: out(OfxImageEffectPropRegionOfDefinition=[-1e4, -1e4, 1e4, 1e4]), "status": FAILED,
+                "paint": lambda *_: None}, "error: rendering beyond the source's bounds returned kOfxStatFailed"),
     ("thread-safety", {"says": {"OfxImageEffectPluginRenderThreadSafety": b"OfxImageEffectRenderUnsafe"}},
      "skipped: the plug-in declares that only one render may run at a time"),
     ("thread-safety", {standard.IDENTITY: out(OfxPropName=[b"Source"])}, "skipped: the plug-in passes its source"),
@@ -256,7 +256,7 @@ FOUND: list[tuple[str, dict[str, Any], str]] = [
     ("memory", {standard.RENDER: needs_memory}, "error: memory was refused, the render says OK, and its pixels are"),
     ("without-PropertySuite", {standard.DESCRIBE: status(OK), standard.DESCRIBE_IN_CONTEXT: clips_alone},
      "error: OfxPropertySuite is missing, and the plug-in loads and describes itself as if it were there"),
-    ("without-MessageSuite", {standard.LOAD: status(FAILED)}, "note: refuses to work without OfxMessageSuite: the load"),
+    ("without-MessageSuite", {standard.LOAD: status(FAILED)}, "note: refuses to work without OfxMessageSuite"),
 ]
 
 
