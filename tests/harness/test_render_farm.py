@@ -8,7 +8,8 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import CancelledError
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -20,6 +21,7 @@ from huewright.frames.sequence import parse_sequence
 from huewright.models.cautions import FramesKept
 from huewright.models.correction import correction_to_dict, save_correction
 from huewright.provenance.digests import operations_digest
+from huewright.rendering import farm
 from huewright.rendering.away import Order, Refused, builds, differing, do_frame, source_of
 from huewright.rendering.hands import Done
 from huewright.steps.render import FrameDone, plan_render, render_take
@@ -257,3 +259,144 @@ def test_workers_that_are_not_as_this_process_is(tmp_path: Path, before: str | N
                            address)
     assert code == 2 and words in err and err.count("\n") == 1 and not (tmp_path / "out").exists(), err
 
+
+
+class Future:
+    """What Dask says of a task, without Dask."""
+
+    def __init__(self, status: str, result: object = None) -> None:
+        self.status, self.said = status, result
+
+    def result(self, timeout: float) -> object:
+        if isinstance(self.said, BaseException):
+            raise self.said
+        return self.said
+
+    def exception(self) -> object:
+        return self.said
+
+    def add_done_callback(self, call: Callable[[Future], None]) -> None:
+        call(self)
+
+
+class Client:
+    """Gives the futures of ``each`` frame in turn (the order itself is no frame)."""
+
+    def __init__(self, *each: Future, status: str = "running", workers: int = 1) -> None:
+        self.each, self.status, self.workers, self.cancelled = list(each), status, workers, 0
+
+    def submit(self, function: Callable[..., object], *words: object, **more: object) -> Future:
+        return Future("finished") if function is farm.as_given else self.each.pop(0)
+
+    def scheduler_info(self, n_workers: int) -> dict[str, dict[int, object]]:
+        return {"workers": dict.fromkeys(range(self.workers))}
+
+    def cancel(self, futures: list[Future], force: bool) -> None:
+        self.cancelled += len(futures)
+
+    def run(self, function: Callable[[], object], on_error: str) -> dict[str, object]:
+        return {"worker-1": self.each[0].said}
+
+
+DONE = Done("rendered", sha256="0" * 64)
+
+
+@pytest.fixture
+def one_frame(tmp_path: Path) -> Callable[..., tuple[list[tuple[int, Done]], Client]]:
+    sequence = parse_sequence(take(tmp_path / "in", ".dpx", 10, numbers=(1,)))
+
+    def do(*each: Future, **more: object) -> tuple[list[tuple[int, Done]], Client]:
+        client, seen = Client(*each, **more), []      # type: ignore[arg-type]
+        work = farm.Farm("tcp://h:1", client, order_for("x", tmp_path), sequence, {1: tmp_path / "o.dpx"})
+        try:
+            work.each("render", (1,), lambda number, done: seen.append((number, done)), lambda *words: None)
+        except BaseException:
+            assert client.cancelled <= 1
+            raise
+        return seen, client
+    return do
+
+
+@pytest.mark.parametrize("lost", [
+    [Future("lost")], [Future("cancelled"), Future("pending")], [Future("finished", TimeoutError())],
+    [Future("finished", CancelledError())]])
+def test_what_was_lost_is_handed_out_again(one_frame, lost: list[Future]) -> None:
+    seen, client = one_frame(*lost, Future("finished", DONE))
+    assert seen == [(1, DONE)] and client.each == [] and client.cancelled == 0
+
+
+@pytest.mark.parametrize(("each", "status", "words"), [
+    ([Future("lost")] * 5, "running", "frame 1 of .* ended one worker after another, as too little memory does"),
+    ([Future("lost")], "closed", "tcp://h:1: the scheduler went away; frames that were finished are whole"),
+    ([Future("finished", Refused("its file is cut"))], "running", "on a worker of tcp://h:1: its file is cut; takes"),
+    ([Future("finished", Refused("", "av 1 where 2 is needed"))], "running", "a worker has av 1 where 2 is"),
+    ([Future("error", ImportError("huewright"))], "running", "a worker has no huewright"),
+    ([Future("error", Exception("ModuleNotFoundError('numpy')"))], "running", "a worker has no huewright"),
+    ([Future("error", InputError("the very error"))], "running", "the very error")])
+def test_what_ends_a_render_over_workers(one_frame, each: list[Future], status: str, words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        one_frame(*each, status=status)
+
+
+def test_workers_that_ended_one_after_another_by_dask_s_own_count(one_frame) -> None:
+    distributed = pytest.importorskip("distributed")
+    with pytest.raises(InputError, match="ended one worker after another"):
+        one_frame(Future("error", distributed.KilledWorker("task", None, 3)))
+
+
+def test_waiting_has_an_end_where_nobody_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    now = 100.0
+    monkeypatch.setattr(farm.time, "monotonic", lambda: now)
+    client = Client(workers=0)
+    watch = farm._Watch("tcp://h:1", client)
+    watch.look()
+    now += 0.5
+    watch.look()                    # no more than once a second
+    assert watch.alone_since == 100.0
+    now += farm.ALONE_S
+    client.workers = 1              # one came back in time
+    watch.look()
+    client.workers, now = 0, now + 2
+    watch.look()
+    now += farm.ALONE_S + 1
+    with pytest.raises(InputError, match="tcp://h:1 has had no worker for 60 s"):
+        watch.look()
+    client.status, now = "connecting", now + 2
+    watch.look()
+    client.status, client.workers, now = "running", 1, now + 2
+    watch.look()
+    client.status, now = "connecting", now + 2
+    watch.look()
+    now += farm.GONE_S + 1
+    with pytest.raises(InputError, match="the scheduler went away"):
+        watch.look()
+    client.status, now = "closed", now + 2
+    with pytest.raises(InputError, match="the scheduler went away"):
+        farm._Watch("tcp://h:1", client).look()
+
+
+@pytest.mark.parametrize(("said", "words"), [
+    (ImportError("huewright"), "the worker worker-1 has no huewright"),
+    (ValueError("odd\nlines"), "the worker worker-1 does not say what it is"),
+    ((("huewright", "0.0.1"),), "the worker worker-1 has huewright 0.0.1 where"), (builds(), "")])
+def test_workers_say_what_they_are(said: object, words: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    if not words:
+        farm._require_alike("tcp://h:1", Client(Future("", said)))
+        return
+    with pytest.raises(InputError, match=words):
+        farm._require_alike("tcp://h:1", Client(Future("", said)))
+    monkeypatch.setattr(farm, "FIRST_WORKER_S", 0.05)
+    with pytest.raises(InputError, match="the scheduler there has no workers; start some with `dask worker tcp://h:1`"):
+        farm._require_alike("tcp://h:1", Client(Future("", said), workers=0))
+
+
+def test_a_take_that_others_would_not_find(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "x").mkdir()
+    take(tmp_path / "in", ".dpx", 10, numbers=(1,))
+    take(tmp_path / "x" / "in", ".dpx", 10, numbers=(2,))
+    monkeypatch.chdir(tmp_path)
+    sequence = parse_sequence("in/s.####.dpx")
+    assert farm._whole_name(sequence) == f"{tmp_path}/in/s.####.dpx"
+    monkeypatch.chdir(tmp_path / "x")
+    with pytest.raises(InputError, match="names other frames, so the take can't be named to workers"):
+        farm._whole_name(sequence)
