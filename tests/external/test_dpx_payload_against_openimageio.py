@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import struct
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import OpenImageIO as oiio  # noqa: N813
 import pytest
 from huewright.errors import InputError
-from huewright.frames.dpx import new_dpx, read_dpx, write_dpx
+from huewright.frames.dpx import new_dpx, read_dpx, why_not, write_dpx
+from huewright_kernels.executor import compile_chain, run
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -112,3 +115,83 @@ def test_cut_short(tmp_path: Path) -> None:
 def test_codes_round_trip(width: int, height: int, bits: int, seed: int) -> None:
     codes = np.random.default_rng(seed).integers(0, 2**bits, (height, width, 3)).astype(np.uint16)
     np.testing.assert_array_equal(new_dpx(oiio.ImageSpec(), width, height, bits).with_codes(codes).codes(), codes)
+
+
+def header_of(changes: dict[int, tuple[str, int]], bits: int = 10, order: str = ">") -> bytes:
+    """A new file's header with values put over its own: place -> (struct's letter, value)."""
+    header = bytearray(new_dpx(oiio.ImageSpec(), 16, 4, bits).header)
+    for at, (kind, value) in changes.items():
+        struct.pack_into(f"{order}{kind}", header, at, value)
+    return bytes(header)
+
+
+@pytest.mark.parametrize(("changes", "said"), [
+    # SMPTE ST 268-1, table 1: orientation at 768, number of elements at 770, each element's data sign at 780 + 72 k.
+    ({}, ""), ({768: ("H", 3)}, ""), ({768: ("H", 4)}, "run down the picture (orientation 4)"),
+    ({768: ("H", 7)}, "run down the picture (orientation 7)"), ({768: ("H", 8)}, ""),
+    ({780: ("I", 1)}, "signed"), ({770: ("H", 0), 780: ("I", 1)}, "signed"), ({852: ("I", 1)}, ""),
+    ({770: ("H", 2), 852: ("I", 1)}, "signed"), ({770: ("H", 3), 780 + 2 * 72: ("I", 1)}, "signed"),
+    ({770: ("H", 200), 780 + 7 * 72: ("I", 1)}, "signed"), ({770: ("H", 200), 780 + 8 * 72: ("I", 1)}, ""),
+    ({770: ("H", 8), 780 + 7 * 72: ("I", 2)}, "")])
+def test_why_a_file_s_pixels_can_t_be_taken(tmp_path: Path, changes: dict[int, tuple[str, int]], said: str) -> None:
+    (tmp_path / "a.dpx").write_bytes(header_of(changes))
+    found = why_not(tmp_path / "a.dpx")
+    assert said in found and bool(found) == bool(said)
+    (tmp_path / "short.dpx").write_bytes(header_of({768: ("H", 4)})[:2047])
+    (tmp_path / "other.dpx").write_bytes(b"XXXX" + header_of({768: ("H", 4)})[4:])
+    assert why_not(tmp_path / "short.dpx") == why_not(tmp_path / "other.dpx") == why_not(tmp_path / "none.dpx") == ""
+
+
+@pytest.mark.parametrize("name", ["short", "other"])
+def test_what_is_no_dpx_is_left_to_others(tmp_path: Path, name: str) -> None:
+    picture = new_dpx(oiio.ImageSpec(), 16, 4, 10)
+    whole = picture.header + picture.payload.tobytes()
+    (tmp_path / "a.dpx").write_bytes(whole[:2047] if name == "short" else b"XXXX" + whole[4:])
+    assert read_dpx(tmp_path / "a.dpx") is None
+    os.mkfifo(tmp_path / "pipe.dpx")        # opened, it would be waited for
+    assert read_dpx(tmp_path / "pipe.dpx") is None
+    with pytest.raises(InputError, match="cannot be read"):
+        read_dpx(tmp_path / "none.dpx")
+
+
+@pytest.mark.parametrize(("bits", "offset", "taken"), [
+    (10, 2048, True), (10, 2050, False), (10, 2047, False), (8, 2050, True), (16, 2050, True), (10, 1 << 20, False)])
+def test_where_the_picture_may_begin(tmp_path: Path, bits: int, offset: int, taken: bool) -> None:
+    """Words and half words as they lie in memory; none within the header, none beyond the end."""
+    picture = new_dpx(oiio.ImageSpec(), 16, 4, bits)
+    header = header_of({4: ("I", offset), 808: ("I", offset)}, bits)[:2048].ljust(max(2048, min(offset, 4096)), b"\0")
+    codes = np.arange(4 * 16 * 3).reshape(4, 16, 3).astype(np.uint16)
+    (tmp_path / "a.dpx").write_bytes(header[:offset] + picture.with_codes(codes).payload.tobytes())
+    read = read_dpx(tmp_path / "a.dpx")
+    assert (read is not None) == taken
+    if read is not None:
+        np.testing.assert_array_equal(read.codes(), codes)
+
+
+@pytest.mark.parametrize("order", [">", "<"])
+@pytest.mark.parametrize("bits", [8, 10, 12, 16])
+def test_kernels_see_the_codes_of_the_file(bits: int, order: str) -> None:
+    codes = np.random.default_rng(bits).integers(0, 2**bits, (3, 7, 3)).astype(np.uint16)
+    picture = replace(new_dpx(oiio.ImageSpec(), 7, 3, bits), order=order).with_codes(codes)
+    seen = np.empty((3, 7, 3), np.float32)
+    run(compile_chain(()), picture.kernel_view(), seen)
+    np.testing.assert_allclose(seen, codes / (2**bits - 1), atol=1e-7)
+
+
+@pytest.mark.parametrize(("said", "held", "rate"), [
+    ((24000, 1001), {}, 24000 / 1001), ((25, 1), {"dpx:FrameRate": 0.3}, 25.0), ((25, 0), {}, None), ((0, 1), {}, None),
+    ((10_000, 1), {}, None), (None, {}, None)])
+def test_frames_a_second_stand_in_both_places(tmp_path: Path, said: tuple[int, int] | None, held: dict[str, float],
+                                              rate: float | None) -> None:
+    """SMPTE ST 268-1: 1724 (film) and 1940 (television), 32-bit floats, from memory."""
+    spec = oiio.ImageSpec()
+    if said is not None:
+        spec.attribute("framesPerSecond", oiio.TypeRational, np.array(said, np.int32))
+    for name, value in held.items():
+        spec.attribute(name, value)
+    header = new_dpx(spec, 16, 4, 10).header
+    film, television = (struct.unpack_from(">f", header, at)[0] for at in (1724, 1940))
+    if rate is None:
+        assert not film > 0 and not television > 0 or np.isnan([film, television]).all()
+    else:
+        assert television == pytest.approx(rate) and film == pytest.approx(held.get("dpx:FrameRate", rate))
