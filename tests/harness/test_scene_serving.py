@@ -11,7 +11,7 @@ from huewright.errors import InputError
 from huewright.frames.take import Take
 from huewright.frames.timecode import count_of, text_of
 from huewright.models.scene import Scene, SceneCamera, SceneFile, SceneShot, SceneTake, fault_of
-from huewright.steps.scene.serving import clip_of, leading, served
+from huewright.steps.scene.serving import clip_of, leading, served, span_of
 
 RATE = Fraction(25)
 
@@ -142,3 +142,30 @@ def test_moments_by_hand() -> None:
         assert found.takes == (name,), moment
     with pytest.raises(InputError, match="is no time code at 25 frames a second"):
         serve({"m": MORNING}, {"s": Frames("s")}, "s", moments={"s": "10:00:00:29"})
+
+
+@pytest.mark.parametrize(("said", "rate", "begins"), [
+    ("10:04", None, 36240.0), ("10:04:30", RATE, 36270.0), ("10:04:30.5", None, 36270.5),
+    ("10:04:30:24", None, 36270.0),      # how long a frame lasts, nothing says
+    ("01:01:01:05", RATE, 3661.2), ("25:00:01:00", RATE, 90001.0)])
+def test_seconds_of_the_day_that_moments_say(said: str, rate: Fraction | None, begins: float) -> None:
+    span = span_of(cast(Take, Frames("m", rate=rate)), said)
+    assert span is not None and span.begin_s == pytest.approx(begins) and span.by_hand
+    assert span.end_s == pytest.approx(begins + (10.0 if rate else 0.0))
+
+
+def test_what_is_only_exported_is_a_shot_that_says_so() -> None:
+    frames = cast(Take, Frames("m"))
+    assert [clip_of(row, frames).exported_only for row in (
+        SceneTake("A", "m", "m"), SceneShot("A", "s", "s"), SceneShot("A", "s", "s", make="export"))] == [
+        False, False, True]
+
+
+@pytest.mark.parametrize(("begins", "seconds", "share"), [
+    ("09:00:00:00", 10.0, 0.0), ("12:00:00:00", 10.0, 1.0), ("10:00:00:00", 10.0, 1 / 3),
+    ("09:00:00:00", 60.0, 0.002315)])
+def test_a_shot_may_begin_with_the_one_take_and_end_with_the_other(begins: str, seconds: float, share: float) -> None:
+    """Sharing a moment with one, its age is 0; the share is told to a millionth."""
+    found = serve(DAY, {"s": Frames("s", begins, seconds)}, "s", by=("m", "n"))
+    assert found.share == round(share, 6)
+    assert found.after_s == (0.0 if share < 0.3 else pytest.approx(10790.0 if share == 1 else 3590.0))
