@@ -120,8 +120,8 @@ class Lab:
             pid = self._hear(PATIENCE_S)
         return Child(self, pid, out, err, watch)
 
-    def run(self, *words: object, **more: Any) -> Ended:
-        return self.start(*words, **more).wait()
+    def run(self, *words: object, patience_s: float = PATIENCE_S, **more: Any) -> Ended:
+        return self.start(*words, **more).wait(patience_s)
 
     def status(self, pid: int, patience_s: float) -> Status | None:
         until = time.monotonic() + patience_s

@@ -23,6 +23,7 @@ from hardening.lab import Ended, Lab
 from hardening.patches import grid_card, picture, write_take
 
 SOURCES = 8
+LONG_S = 3600.0
 METHODS = ("sectors", "matrix-sectors", "spectral-sectors", "balance", "matrix", "polynomial-2", "polynomial-3")
 
 
@@ -147,7 +148,7 @@ def _with_the_card(lab: Lab, folder: Path) -> Iterator[tuple[str, Callable[[], E
             if not (folder / "card.toml").exists():
                 save_card(card, folder / "card.toml")
             return lab.run("survey", take_of(folder, count), "--card", folder / "card.toml", "--encoding", "display",
-                           "--out", folder / f"s{count}.json", "--every-frame", "--overwrite")
+                           "--out", folder / f"s{count}.json", "--every-frame", "--overwrite", patience_s=LONG_S)
 
         yield f"survey of {count} frames with the card in them", run
 

@@ -68,7 +68,7 @@ def _place(reason: FrameReason) -> tuple[object, ...]:
 
 def usable_advice(chosen: list[Judged], reading: Reading, gain: float) -> Usable:
     """Says what was chosen, and what the person should know all the same."""
-    numbers = sorted(frame.reading.frame for frame in chosen if frame.reading.frame is not None)
+    numbers = sorted(frame.frame for frame in chosen)
     veil = _veil(chosen)
     lost = [patch for patch in reading.patches if patch.excluded]
     return Usable(tuple(numbers), gain, tuple(patch.name for patch in lost), lost[0].reasons[0] if lost else None,
@@ -90,9 +90,10 @@ def _clipped_cure(frames: list[Judged], card: Card, light: LinearLight) -> Remed
         return Remedy("change-exposure")
     low = []
     for frame in frames:
+        clipped, code = frame.packed.column("clipped"), frame.packed.column("measured")
         for k in bars:
-            if max(frame.reading.patches[k].clipped) > 0.01:
-                low.append(frame.raw.measured[k].mean() < frame.raw.measured[bars].mean())
+            if clipped[k].max() > 0.01:
+                low.append(code[k].mean() < code[bars].mean())
     if low and np.mean(low) > 0.5:
         # Where blacks are crushed the coding isn't the declared one, and neither is what it says of the light.
         wanted = _stops_under(frames, card, light)
@@ -106,9 +107,10 @@ def _stops_over(frames: list[Judged], card: Card, light: LinearLight) -> float:
     over = []
     brightest = max(patch.level_ire or 0.0 for patch in card.of_role("bar"))
     for frame in frames:
-        for patch, reading in zip(card.patches, frame.reading.patches, strict=True):
-            if patch.role == "bar" and max(reading.clipped) < 0.01 and patch.level_ire and patch.level_ire > 20:
-                here = float(frame.raw.linear[card.patches.index(patch)].max())
+        clipped, level = frame.packed.column("clipped"), frame.packed.column("linear")
+        for k, patch in enumerate(card.patches):
+            if patch.role == "bar" and clipped[k].max() < 0.01 and patch.level_ire and patch.level_ire > 20:
+                here = float(level[k].max())
                 top = here * _reflectance(brightest) / _reflectance(patch.level_ire)
                 limit = float(light.to_linear(np.ones((1, 3))).max())
                 over.append(np.log2(max(top / max(limit, 1e-6), 1.0)))
@@ -125,14 +127,14 @@ def _stops_under(frames: list[Judged], card: Card, light: LinearLight) -> float:
     bars = card.of_role("bar")
     middle = min(bars, key=lambda patch: abs((patch.level_ire or 40.9) - 40.9))
     k = card.patches.index(middle)
-    seen = float(np.median([frame.raw.linear[k].mean() for frame in frames]))
+    seen = float(np.median([frame.packed.column("linear")[k].mean() for frame in frames]))
     return float(np.log2(max(MIDDLE_GREY / max(seen, 1e-4), 1.0)))
 
 
 def _headroom(frames: list[Judged], card: Card, light: LinearLight) -> float:
     """How many stops more the brightest bar bears before it clips."""
     bars = [k for k, patch in enumerate(card.patches) if patch.role == "bar"]
-    brightest = max(float(frame.raw.linear[k].max()) for frame in frames for k in bars)
+    brightest = max(float(frame.packed.column("linear")[bars].max()) for frame in frames)
     limit = float(light.to_linear(np.ones((1, 3))).max())
     return float(np.log2(max(limit / max(brightest, 1e-6), 1.0)))
 
@@ -155,7 +157,7 @@ def _blur_cure(frames: list[Judged]) -> Remedy:
     moved from frame to frame tells."""
     moving = []
     for frame in frames:
-        smear = frame.raw.observed.smear
+        smear = frame.packed.smear
         moving.append(smear.length_px > 2.0 * smear.focus_px if smear is not None
                       else frame.motion_px > 0.5 * frame.edge_width_px)
     return Remedy("hold-still" if np.mean(moving) > 0.5 else "focus")

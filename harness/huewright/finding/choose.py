@@ -13,6 +13,7 @@ from huewright.finding.answers import in_usual_light
 from huewright.finding.grade import GLARE_SHIFT, Judged, matrix, score_of, triple
 from huewright.finding.joint import joint_levels, shared_scales
 from huewright.finding.light import LinearLight
+from huewright.finding.packed import columns
 from huewright.finding.read import correlations
 from huewright.models.card import Card
 from huewright.models.reading import PatchReading, Reading
@@ -34,14 +35,13 @@ MOST_WEIGHED = 0.03
 
 def compare_frames(frames: list[Judged], light: LinearLight) -> list[np.ndarray]:
     """(p,) glare scores of each frame from its disagreement with the others, the frames' overall light set equal."""
-    p = len(frames[0].raw.code) if frames else 0
+    p = len(frames[0].faults) if frames else 0
     none = [np.zeros(p) for _ in frames]
     if len(frames) < LEAST_TO_COMPARE:
         return none
-    linear = np.array([frame.raw.linear for frame in frames])
-    bad = np.array([[patch.clipped and max(patch.clipped) > 0.01 for patch in frame.reading.patches]
-                    for frame in frames]) | (np.array([frame.raw.observed.seen for frame in frames]) < 0.9)
-    flagged = bad | np.array([[patch.excluded for patch in frame.reading.patches] for frame in frames])
+    linear = columns(frames, "linear")
+    bad = (columns(frames, "clipped").max(axis=2) > 0.01) | (columns(frames, "seen") < 0.9)
+    flagged = bad | np.array([frame.lost for frame in frames])
     gain = relative_gains(linear, flagged)
     level = np.where(bad[..., None], np.nan, linear / gain[:, None, :])
     # A frame that is refused for itself doesn't tell what a patch is: a broad reflection taken for uneven light makes
@@ -55,9 +55,9 @@ def compare_frames(frames: list[Judged], light: LinearLight) -> list[np.ndarray]
     scores = []
     for k, frame in enumerate(frames):
         over = np.zeros(p)
-        rate = light.slope(frame.raw.measured)
+        rate = light.slope(frame.packed.column("measured"))
         shift = (level[k][enough] - baseline) * gain[k] / rate[enough]
-        error = np.median(frame.raw.error, axis=1)[enough]
+        error = np.median(frame.packed.column("error"), axis=1)[enough]
         # Light over the card is known to about half a percent: below that, frames may differ for other reasons.
         slack = 3.0 * error + 0.006 * np.median(linear[k][enough] / rate[enough], axis=1)
         over[enough] = np.maximum(np.nan_to_num(np.median(shift, axis=1)) - slack, 0.0)
@@ -117,16 +117,17 @@ def stand_apart(frames: list[Judged], light: LinearLight) -> Apart:
 
     Nothing stands apart among fewer than three frames: two can't tell which of them is right.
     """
-    p = len(frames[0].raw.code) if frames else 0
+    p = len(frames[0].faults) if frames else 0
     if len(frames) < LEAST_SOUND:
         none = np.zeros((len(frames), p))
         return Apart(none, none, none)
-    excluded = np.array([[patch.excluded for patch in frame.reading.patches] for frame in frames])
+    excluded = np.array([frame.lost for frame in frames])
     weight = np.where(excluded, 0.0, np.array([1 / cost(frame) ** 2 for frame in frames])[:, None])
-    rate = np.array([light.slope(frame.raw.measured) for frame in frames])
-    error = np.median(np.array([frame.raw.error for frame in frames]), axis=2)
+    codes = columns(frames, "measured")
+    rate = light.slope(codes)
+    error = np.median(columns(frames, "error"), axis=2)
     # Before uneven light is taken off there is noise alone.
-    noise = np.array([frame.raw.tail_error for frame in frames])
+    noise = columns(frames, "tail_error")
 
     def shift(linear: np.ndarray) -> np.ndarray:
         gain = relative_gains(linear, excluded)[:, None, :]
@@ -134,8 +135,8 @@ def stand_apart(frames: list[Judged], light: LinearLight) -> Apart:
         off = (level - weighted_median(level, weight)) * gain / rate
         return np.where(excluded, 0.0, np.abs(np.nan_to_num(np.median(off, axis=2))))
 
-    read = shift(np.array([frame.raw.linear for frame in frames]))
-    measured = shift(np.array([light.to_linear(frame.raw.measured) for frame in frames]))
+    read = shift(columns(frames, "linear"))
+    measured = shift(light.to_linear(codes))
     return Apart(np.maximum(read - 2.5 * error, 0.0), measured, measured / np.maximum(noise, 1e-9))
 
 
@@ -152,16 +153,15 @@ def weighted_median(values: np.ndarray, weight: np.ndarray) -> np.ndarray:
 def cost(frame: Judged, apart: np.ndarray | None = None) -> float:
     """Expected error of a frame's reading in code values: noise, what may be left of reflections, lost patches, and
     what it stands ``apart`` (p,) from the other frames."""
-    error = np.sqrt(np.mean(np.minimum(frame.raw.error, MOST_WEIGHED) ** 2))
-    kept = [patch for patch in frame.reading.patches if not patch.excluded]
-    left = float(np.mean([patch.glare for patch in kept])) if kept else 1.0
+    error = np.sqrt(np.mean(np.minimum(frame.packed.column("error"), MOST_WEIGHED) ** 2))
+    lost = frame.lost
+    left = 1.0 if lost.all() else float(frame.glares[~lost].mean())
     bias = GLARE_SHIFT * np.sqrt(max(-np.log2(max(1 - left, 1e-6)), 0.0)) * 0.5
     uneven = 0.001 * frame.light_stops
     blurred = 0.002 * (frame.edge_width_px / max(frame.patch_px, 1.0))
-    lost = len(frame.excluded) / max(len(frame.reading.patches), 1)
     # The bars carry exposure and balance: the worst of all counts as much as the whole card.
     alone = 0.0 if apart is None else float(max(np.sqrt(np.mean(apart**2)), 0.7 * apart.max(initial=0.0)))
-    return float(np.sqrt(error**2 + bias**2 + uneven**2 + blurred**2 + alone**2 + SAME**2) * (1 + 4 * lost))
+    return float(np.sqrt(error**2 + bias**2 + uneven**2 + blurred**2 + alone**2 + SAME**2) * (1 + 4 * lost.mean()))
 
 
 def choose(frames: list[Judged], most: int, light: LinearLight,
@@ -173,7 +173,7 @@ def choose(frames: list[Judged], most: int, light: LinearLight,
     were passed over for that, and why in words, comes with the choice, by frame number.
     """
     usable = [frame for frame in frames if not frame.reasons]
-    forced = [frame for frame in frames if frame.reading.frame in taken_in]
+    forced = [frame for frame in frames if frame.frame in taken_in]
     if not usable:
         return sorted(forced, key=cost), {}
     apart = stand_apart(usable, light)
@@ -182,17 +182,16 @@ def choose(frames: list[Judged], most: int, light: LinearLight,
     remarks: dict[int, FrameReason] = {}
     if len(agreeing) >= LEAST_SOUND:
         for frame, alone, off in zip(usable, apart.frames, apart.measured, strict=True):
-            if alone and frame.reading.frame is not None:
+            if alone:
                 worst = int(off.argmax())
-                name = frame.reading.patches[worst].name
-                remarks[frame.reading.frame] = DiffersFromOthers(name, float(off[worst]))
+                remarks[frame.frame] = DiffersFromOthers(frame.card.patches[worst].name, float(off[worst]))
         usable = agreeing
     chosen = sorted(forced, key=cost)
-    usable = [frame for frame in usable if frame.reading.frame not in taken_in]
+    usable = [frame for frame in usable if frame.frame not in taken_in]
     least = min((costs[id(frame)] for frame in usable), default=0.0)
     while usable and len(chosen) < most:
         def with_neighbours(frame: Judged) -> float:
-            near = sum(abs((frame.reading.frame or 0) - (other.reading.frame or 0)) <= 2 for other in chosen)
+            near = sum(abs(frame.frame - other.frame) <= 2 for other in chosen)
             return costs[id(frame)] * (1 + 0.3 * near)
 
         best = min(usable, key=with_neighbours)
@@ -201,9 +200,9 @@ def choose(frames: list[Judged], most: int, light: LinearLight,
         chosen.append(best)
         usable.remove(best)
     log.info("chose frames %s of %d without a reason against them; %d stood apart",
-             ", ".join(str(frame.reading.frame) for frame in chosen), len(costs), len(remarks))
+             ", ".join(str(frame.frame) for frame in chosen), len(costs), len(remarks))
     for frame in chosen:
-        log.debug("frame %s: cost %.4g", frame.reading.frame, costs.get(id(frame), cost(frame)))
+        log.debug("frame %s: cost %.4g", frame.frame, costs.get(id(frame), cost(frame)))
     return chosen, remarks
 
 
@@ -218,19 +217,19 @@ class Merge:
 def _alike(frames: list[Judged], grey: np.ndarray) -> tuple[np.ndarray, ...]:
     """Levels, their errors alone, shared and always (see ``RawReading``), all in the frames' usual light, and which
     count. ``grey`` (p,) tells the colour of the light."""
-    use = ~np.array([[patch.excluded for patch in frame.reading.patches] for frame in frames])
-    linear = np.array([frame.raw.linear for frame in frames])
+    use = ~np.array([frame.lost for frame in frames])
+    linear = columns(frames, "linear")
     gain = coloured_gains(linear, ~use, grey)
     gain /= np.exp(np.log(gain).mean(axis=0))
     over = gain[:, None, :]
-    shared = np.array([frame.raw.shared for frame in frames])
+    shared = columns(frames, "shared")
     # What a patch's colour does in a light of another colour, it does over the card and from frame to frame.
-    tint = np.array([frame.raw.tint for frame in frames]) + np.log(gain[:, :1] / gain[:, 2:])
-    shared[..., 2] = np.array([frame.raw.tinted for frame in frames]) * tint[..., None]
-    even = np.array([in_usual_light(frame.raw.linear, factor, frame.raw.answer)
-                     for frame, factor in zip(frames, over, strict=True)])
-    return (even, np.array([frame.raw.alone for frame in frames]) / over, shared / over[..., None],
-            np.array([frame.raw.always for frame in frames]) / over, use)
+    tint = columns(frames, "tint") + np.log(gain[:, :1] / gain[:, 2:])
+    shared[..., 2] = columns(frames, "tinted") * tint[..., None]
+    shared /= over[..., None]
+    even = np.array([in_usual_light(level, factor, frame.packed.column("answer"))
+                     for frame, level, factor in zip(frames, linear, over, strict=True)])
+    return even, columns(frames, "alone") / over, shared, columns(frames, "always") / over, use
 
 
 def _correlated(members: list[Judged], k: int, noise: np.ndarray, weight: np.ndarray, alone: np.ndarray,
@@ -239,8 +238,8 @@ def _correlated(members: list[Judged], k: int, noise: np.ndarray, weight: np.nda
     alone shrinks in a merge, what all have stays."""
     together = np.sqrt((weight**2 * alone**2).sum(axis=0))
     common = (weight[..., None] * shared).sum(axis=0)
-    alike = np.mean([frame.raw.alike[k] for frame in members], axis=0)
-    grainy = np.mean([frame.raw.grainy[k] for frame in members], axis=0)
+    alike = np.mean([frame.packed.column("alike")[k] for frame in members], axis=0)
+    grainy = np.mean([frame.packed.column("grainy")[k] for frame in members], axis=0)
     return np.asarray(correlations(noise[None], together[None], common[None], always.mean(axis=0)[None], alike[None],
                                    grainy[None])[0])
 
@@ -248,9 +247,10 @@ def _correlated(members: list[Judged], k: int, noise: np.ndarray, weight: np.nda
 def merge(frames: list[Judged], light: LinearLight, card: Card, take: list[Judged] | None = None) -> Merge:
     """The frames' readings taken together (see :mod:`huewright.finding.joint`), their overall light set to the typical
     one. ``take`` holds all good frames, which tell how far the patches' mirror light differs."""
-    first = frames[0]
+    readings = [frame.reading for frame in frames]
+    first = readings[0]
     if len(frames) == 1:
-        return Merge(first.reading, 1.0)
+        return Merge(first, 1.0)
     grey = np.array([patch.role == "bar" for patch in card.patches])
     every, alone_every, shared_every, _, use_every = _alike(take or frames, grey)
     # How a patch answers to a light of another colour is the paints' and the camera's: no take's own.
@@ -258,10 +258,11 @@ def merge(frames: list[Judged], light: LinearLight, card: Card, take: list[Judge
     level, alone, shared, always, use_all = _alike(frames, grey)
     joint = joint_levels(level, alone, shared * scales, use_all)
     log.info("what frames share of a veil's error: %s times the usual", ", ".join(f"{value:g}" for value in scales))
-    glare = np.array([[patch.glare for patch in frame.reading.patches] for frame in frames])
+    glare = np.array([frame.glares for frame in frames])
+    best = frames[0].packed.column("error")
     patches = []
     gains = []
-    for k, patch in enumerate(first.reading.patches):
+    for k, patch in enumerate(first.patches):
         use = use_all[:, k]
         if not use.any():
             patches.append(patch)
@@ -269,18 +270,18 @@ def merge(frames: list[Judged], light: LinearLight, card: Card, take: list[Judge
         mean = light.to_code(joint.level[None, k])[0]
         error = np.hypot(joint.error[k], always[use, k].mean(axis=0)) / light.slope(mean)
         if use[0]:
-            gains.append(float(np.median(first.raw.error[k] / error)))
+            gains.append(float(np.median(best[k] / error)))
         members = [frame for frame, good in zip(frames, use, strict=True) if good]
-        noise = np.mean([frame.raw.observed.noise[k] for frame in members], axis=0)
-        readings = [frame.reading.patches[k] for frame in members]
+        noise = np.mean([frame.packed.column("noise")[k] for frame in members], axis=0)
+        told = [reading.patches[k] for reading, good in zip(readings, use, strict=True) if good]
         weight_by_channel = joint.weight[use, k]
         weight = np.maximum(weight_by_channel.mean(axis=1), 0.0)
         patches.append(PatchReading(
-            patch.name, triple(mean), matrix(noise), triple(error), float(sum(member.count for member in readings)),
-            triple(np.max([member.clipped for member in readings], axis=0)),
+            patch.name, triple(mean), matrix(noise), triple(error), float(sum(patch.count for patch in told)),
+            triple(np.max([patch.clipped for patch in told], axis=0)),
             float(np.average(glare[use, k], weights=weight)), False, (),
             triple(_correlated(members, k, noise, weight_by_channel, alone[use, k], (shared * scales)[use, k],
                                always[use, k]))))
     light_stops = float(np.mean([frame.light_stops for frame in frames]))
-    return Merge(Reading(tuple(patches), first.reading.corners, None, light_stops),
+    return Merge(Reading(tuple(patches), first.corners, None, light_stops),
                  max(1.0, float(np.median(gains))) if gains else 1.0)

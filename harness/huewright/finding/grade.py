@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from huewright.finding.find import Found
+from huewright.finding.packed import Packed, packed
 from huewright.finding.pose import Pose
 from huewright.finding.read import TAKE_VEIL, RawReading, correlations
 from huewright.models import reasons
 from huewright.models.card import Card
 from huewright.models.reading import Matrix3, PatchReading, Reading, Triple, clipping_tells
 from huewright.models.reasons import FrameReason, Kind, PatchKind, PatchReason
+from huewright.models.record import Point
 
 # Limits of a frame that may be used. Choices of ours, each checked on the generated test set; no source.
 GLARE_SHIFT = 0.005        # code-value shift by a reflection at which a patch's glare score is one half
@@ -31,26 +34,60 @@ MOST_EXCLUDED = 0.34       # of the patches
 MOST_VEIL, MOST_MISFIT = 0.08, 0.08
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Judged:
-    """A frame's figures as in ``FrameGrade``; ``reading`` with excluded patches marked; ``reasons`` empty if good.
+    """A frame's figures as in ``FrameGrade``; ``reasons`` empty if good. Takes have thousands of these.
+
+    glares   (p,) each patch's score; ``faults`` by patch, in the card's order, why it is excluded, or None
     """
 
-    reading: Reading
-    raw: RawReading
+    card: Card
+    frame: int
+    packed: Packed
     found: Found
-    glare: float
+    glares: np.ndarray
+    faults: tuple[PatchReason | None, ...]
     clipped: float
     edge_width_px: float
     motion_px: float
     patch_px: float
     tilt_deg: float
-    light_stops: float
     noise: float
     veil: float
     veil_error: float
     reasons: tuple[FrameReason, ...] = ()
-    excluded: tuple[str, ...] = field(default_factory=tuple)
+
+    @property
+    def raw(self) -> RawReading:
+        """Made anew each time, as :attr:`reading` is."""
+        return self.packed.raw()
+
+    @property
+    def reading(self) -> Reading:
+        """With excluded patches marked."""
+        return Reading(_patches(self.raw, self.card, self.glares, self.faults), self.corners, self.frame,
+                       self.light_stops)
+
+    @property
+    def corners(self) -> tuple[Point, ...]:
+        return tuple((float(x), float(y)) for x, y in self.found.corners)
+
+    @property
+    def lost(self) -> np.ndarray:
+        """(p,) which patches are excluded."""
+        return np.array([fault is not None for fault in self.faults])
+
+    @property
+    def excluded(self) -> tuple[str, ...]:
+        return tuple(patch.name for patch, fault in zip(self.card.patches, self.faults, strict=True) if fault)
+
+    @property
+    def glare(self) -> float:
+        return float(self.glares.max())
+
+    @property
+    def light_stops(self) -> float:
+        return self.packed.light_stops
 
     @property
     def kinds(self) -> tuple[Kind, ...]:
@@ -94,18 +131,9 @@ def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Po
     if extra_glare is not None:
         glare = 1 - (1 - glare) * (1 - extra_glare)
     clipped = raw.observed.clipped
-    patches: list[PatchReading] = []
-    excluded: list[str] = []
-    correlation = correlations(raw.observed.noise, raw.alone, raw.shared, raw.always, raw.alike, raw.grainy)
-    for k, patch in enumerate(card.patches):
-        fault = _patch_reason(raw, patch.role, k, float(glare[k]), clipped[k])
-        if fault is not None:
-            excluded.append(patch.name)
-        patches.append(PatchReading(
-            patch.name, triple(raw.code[k]), matrix(raw.observed.noise[k]), triple(raw.error[k]),
-            float(raw.observed.weight[k]), triple(clipped[k]), float(glare[k]),
-            fault is not None, () if fault is None else (fault,), triple(correlation[k])))
-    reading = Reading(tuple(patches), tuple((float(x), float(y)) for x, y in found.corners), frame, raw.light_stops)
+    faults = tuple(_patch_reason(raw, patch.role, k, float(glare[k]), clipped[k])
+                   for k, patch in enumerate(card.patches))
+    patches = _patches(raw, card, glare, faults)
     sides = raw.observed.sides[raw.observed.seen > 0.5]
     smallest = float(sides.min()) if len(sides) else 0.0
     tilt = tilt_deg(found.pose, card)
@@ -115,8 +143,18 @@ def judge(raw: RawReading, card: Card, found: Found, frame: int, *, previous: Po
     motion = 0.0
     if previous is not None:
         motion = float(np.linalg.norm(previous.corners(card) - found.corners, axis=1).mean())
-    return Judged(reading, raw, found, float(glare.max()), float(clipped.max()), blur_px(raw, found), motion, smallest,
-                  tilt, raw.light_stops, noise, *veil_share(raw), why, tuple(excluded))
+    return Judged(card, frame, packed(raw), found, glare, faults, float(clipped.max()), blur_px(raw, found), motion,
+                  smallest, tilt, noise, *veil_share(raw), why)
+
+
+def _patches(raw: RawReading, card: Card, glare: np.ndarray,
+             faults: Sequence[PatchReason | None]) -> tuple[PatchReading, ...]:
+    seen = raw.observed
+    correlation = correlations(seen.noise, raw.alone, raw.shared, raw.always, raw.alike, raw.grainy)
+    return tuple(PatchReading(
+        patch.name, triple(raw.code[k]), matrix(seen.noise[k]), triple(raw.error[k]), float(seen.weight[k]),
+        triple(seen.clipped[k]), float(glare[k]), fault is not None, () if fault is None else (fault,),
+        triple(correlation[k])) for k, (patch, fault) in enumerate(zip(card.patches, faults, strict=True)))
 
 
 def _patch_reason(raw: RawReading, role: str, k: int, glare: float, clipped: np.ndarray) -> PatchReason | None:
@@ -140,7 +178,7 @@ def _patch_reason(raw: RawReading, role: str, k: int, glare: float, clipped: np.
 LOST_KINDS: tuple[PatchKind, ...] = ("blurred", "glare", "clipped", "covered", "hidden", "small")
 
 
-def _frame_reasons(card: Card, patches: list[PatchReading], raw: RawReading, found: Found, smallest: float,
+def _frame_reasons(card: Card, patches: Sequence[PatchReading], raw: RawReading, found: Found, smallest: float,
                    tilt: float) -> tuple[FrameReason, ...]:
     kinds_of = [patch.reasons[0].kind if patch.reasons else None for patch in patches]
     why: list[FrameReason] = []

@@ -43,22 +43,22 @@ def concluded(card: Card, card_path: Path | str | None, footage: Footage, light:
     ``washed`` out; without the take's name. Raises :class:`InputError` for frames named ``by_hand`` that have no card
     or were not looked at, and where none is left."""
     by_hand = by_hand or ByHand()
-    judged = sorted(judged, key=_number)
+    judged = sorted(judged, key=lambda frame: frame.frame)
     _refuse_impossible(by_hand, judged, empty)
-    left_out = [frame for frame in judged if _number(frame) in by_hand.left_out]
-    alone = [frame for frame in judged if _number(frame) not in by_hand.left_out]
+    left_out = [frame for frame in judged if frame.frame in by_hand.left_out]
+    alone = [frame for frame in judged if frame.frame not in by_hand.left_out]
     frames = []
     for frame, extra in zip(alone, compare_frames(alone, light), strict=True):
         if extra.any():
-            again = judge(frame.raw, card, frame.found, _number(frame), extra_glare=extra)
-            frame = replace(again, motion_px=frame.motion_px)
+            frame = replace(judge(frame.raw, card, frame.found, frame.frame, extra_glare=extra),
+                            motion_px=frame.motion_px)
         frames.append(frame)
     chosen, remarks = choose(frames, max_frames, light, by_hand.taken_in)
     merged = merge(chosen, light, card, [frame for frame in frames if not frame.reasons]) if chosen else None
     advice = (usable_advice(chosen, merged.reading, merged.gain) if merged is not None
               else unusable_advice(frames, len(frames) + len(empty), card, light))
-    picked = {_number(frame) for frame in chosen}
-    grades = [_grade(frame, _number(frame) in picked, remarks.get(_number(frame)), by_hand)
+    picked = {frame.frame for frame in chosen}
+    grades = [_grade(frame, frame.frame in picked, remarks.get(frame.frame), by_hand)
               for frame in (*frames, *left_out)]
     grades += [FrameGrade(number, "no card", ((washed or {}).get(number, NoCard()),)) for number in empty]
     grades.sort(key=lambda grade: grade.frame)
@@ -70,13 +70,8 @@ def concluded(card: Card, card_path: Path | str | None, footage: Footage, light:
     return _with_declaration(survey, card)
 
 
-def _number(frame: Judged) -> int:
-    assert frame.reading.frame is not None
-    return frame.reading.frame
-
-
 def _refuse_impossible(by_hand: ByHand, judged: list[Judged], empty: list[int]) -> None:
-    looked = {_number(frame) for frame in judged}
+    looked = {frame.frame for frame in judged}
     if looked and looked <= set(by_hand.left_out):
         raise InputError("every frame with a card is left out; leave one of them in")
     for number in by_hand.frames:
@@ -93,7 +88,7 @@ def _said(by_hand: ByHand, frames: list[Judged]) -> tuple[FramesByHand, ...]:
     """What is said of frames that a person decided on, where that changed what would have been merged or read."""
     if not by_hand.frames:
         return ()
-    refused = {_number(frame) for frame in frames if frame.reasons}
+    refused = {frame.frame for frame in frames if frame.reasons}
     return (FramesByHand(by_hand.taken_in, tuple(number for number in by_hand.taken_in if number in refused),
                          by_hand.left_out, tuple(placed.frame for placed in by_hand.placed)),)
 
@@ -108,7 +103,7 @@ def _with_declaration(survey: Survey, card: Card) -> Survey:
 
 
 def _grade(frame: Judged, chosen: bool, remark: FrameReason | None, by_hand: ByHand) -> FrameGrade:
-    number = _number(frame)
+    number = frame.frame
     verdict: Verdict = "chosen" if chosen else "refused" if frame.reasons else "usable"
     reasons: tuple[FrameReason, ...] = frame.reasons
     if not reasons and frame.excluded:
@@ -122,7 +117,7 @@ def _grade(frame: Judged, chosen: bool, remark: FrameReason | None, by_hand: ByH
     if number in by_hand.left_out:
         verdict, reasons = "refused", (LeftOutByHand(), *reasons)
     return FrameGrade(number, verdict, reasons, frame.glare, frame.clipped, frame.edge_width_px, frame.motion_px,
-                      frame.patch_px, frame.tilt_deg, frame.light_stops, frame.noise, frame.reading.corners,
+                      frame.patch_px, frame.tilt_deg, frame.light_stops, frame.noise, frame.corners,
                       frame.excluded, frame.veil, frame.veil_error if np.isfinite(frame.veil_error) else None)
 
 

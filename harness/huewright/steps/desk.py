@@ -61,7 +61,7 @@ class LookedThrough:
         self._placed: Few[Judged] = Few(PLACED)
 
     def survey(self, by_hand: ByHand) -> Survey:
-        judged = {frame.reading.frame: frame for frame in self._looked.judged}
+        judged = {frame.frame: frame for frame in self._looked.judged}
         for each in by_hand.placed:
             if each.frame in self._looked.chain:      # else it is refused as one that was not looked at
                 judged[each.frame] = self._judged(each)
@@ -70,7 +70,7 @@ class LookedThrough:
         return survey_of(looked, self._take, self._card, self._card_path, self._footage, by_hand=by_hand)
 
     def outlines(self, by_hand: ByHand, frame: int) -> dict[str, np.ndarray]:
-        found = next((each.found for each in self._looked.judged if each.reading.frame == frame), None)
+        found = next((each.found for each in self._looked.judged if each.frame == frame), None)
         for each in by_hand.placed:
             if each.frame == frame:
                 found = self._judged(each).found

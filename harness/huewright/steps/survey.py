@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import closing, contextmanager
@@ -141,7 +142,8 @@ def _look(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int], str
     looked at before and have no card."""
     everywhere = None if corners is None else np.asarray(corners, dtype=np.float64)
     light, by_hand = LinearLight(footage), by_hand or ByHand()
-    judged: list[Future[Judged]] = []
+    judged: list[Judged] = []
+    behind: deque[Future[Judged]] = deque()
     empty, chain = list(without), dict[int, Found | None]()
     washed = Washed(card)
     size: tuple[int, int] | None = None
@@ -172,15 +174,15 @@ def _look(taken: Iterable[tuple[int, int, Picture]], called: Callable[[int], str
             if found is None:
                 empty.append(number)
             else:
-                if len(judged) >= BEHIND:
-                    judged[-BEHIND].result()
-                judged.append(beside.submit(graded, picture, found, card, light, number, chain[number]))
+                if len(behind) >= BEHIND:
+                    judged.append(behind.popleft().result())
+                behind.append(beside.submit(graded, picture, found, card, light, number, chain[number]))
             done += 1
             progress(done, max(total, done), "looking for the card")
-        frames = tuple(future.result() for future in judged)
+        judged.extend(future.result() for future in behind)
     washed.finish()
     assert size is not None
-    return Looked(light, frames, tuple(empty), size, not floats, chain, washed=washed.reasons)
+    return Looked(light, tuple(judged), tuple(empty), size, not floats, chain, washed=washed.reasons)
 
 
 def placed(picture: Picture, card: Card, by_hand: ByHand, number: int) -> Found:
