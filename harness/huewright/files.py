@@ -20,8 +20,8 @@ import secrets
 import shutil
 import tempfile
 import threading
-from collections.abc import Collection, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -348,8 +348,21 @@ def refuse_existing(path: Path | str, *, overwrite: bool) -> None:
 
 
 def write_text(path: Path | str, text: str, *, overwrite: bool = False) -> None:
-    with whole_file(path, overwrite=overwrite) as temporary:
-        temporary.write_text(text, encoding="utf-8", newline="\n")
+    write_texts({path: text}, overwrite=overwrite)
+
+
+def write_texts(texts: Mapping[Path | str, str], *, overwrite: bool = False) -> None:
+    """Files that belong together: none has its name, or is replaced, before the bytes of all are on the disk."""
+    with ExitStack() as drafts:
+        for path, text in texts.items():
+            draft = drafts.enter_context(whole_file(path, overwrite=overwrite))
+            try:
+                with open(draft, "w", encoding="utf-8", newline="\n") as stream:
+                    stream.write(text)
+                    stream.flush()
+                    os.fsync(stream.fileno())
+            except OSError as error:      # the other drafts' blocks don't know whose it is
+                raise _cannot_write(Path(path), error) from None
 
 
 def write_json(path: Path | str, record: Any, *, overwrite: bool = False) -> None:

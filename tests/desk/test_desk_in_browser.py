@@ -10,10 +10,12 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hardening.lab import small_disk
 from huewright.cli import app
 
 CHROMIUM = next((found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))),
@@ -185,6 +187,11 @@ def test_the_whole_job(open_page: Callable[..., Any], served: tuple[str, Path], 
     until(page.locator("#ask").is_visible)
     page.keyboard.press("Escape")
     assert (out / "correction.json").read_text(encoding="utf-8") == "mine"
+    with suppress(pytest.skip.Exception), small_disk(out, "8k"):
+        page.locator("#write").click()
+        until(lambda: page.locator("#written").inner_text() == "Nothing was written.")
+        assert "No space left on device; choose another place." in page.locator("#trouble").inner_text()
+        assert not list(out.iterdir())
     page.locator("#write").click()
     until(page.locator("#ask").is_visible)
     page.locator("#ask-yes").click()

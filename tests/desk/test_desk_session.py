@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import json
+import re
+import resource
 import shlex
 import struct
+import subprocess
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from hardening.lab import files, small_disk
 from huewright.cli import app
 from huewright.colorimetry.display import to_ycbcr
 from huewright.desk import session as module
@@ -162,6 +166,32 @@ def test_no_file_is_replaced_without_a_yes(session_in, tmp_path):
     assert correction.read_text(encoding="utf-8") == "mine" and not Path(here.named.survey_file).exists()
     assert here.write(Choices(), overwrite=True).files == (here.named.survey_file, here.named.out)
     assert correction.read_text(encoding="utf-8") != "mine"
+
+
+def test_a_disk_that_is_full(session_in, tmp_path, monkeypatch):
+    """Neither file, however many of the two have room, nor half a one; what was there stays. The page goes on."""
+    here = session_in(tmp_path / "disk")
+    solved = here.figures(Choices())
+    monkeypatch.setattr(here, "_solve", lambda *_: solved)      # once is enough
+    with small_disk(tmp_path / "disk", "1m") as disk:
+        written = here.write(Choices())
+        survey, correction = (Path(file).read_bytes() for file in written.files)
+        for name in ("survey.json", "correction.json"):
+            (disk / name).write_bytes(b"mine")
+        there, page = files(disk), resource.getpagesize()
+        needs = [-(-len(each) // page) for each in (survey, correction)]
+        client = TestClient(served(here, "token", "127.0.0.1:4321"), base_url="http://127.0.0.1:4321")
+        for room in (1, needs[0] + 1, sum(needs) - 1):      # beside the two that are there
+            subprocess.run(["mount", "-o", f"remount,size={(room + 2) * page}", disk], check=True)
+            answer = client.post("/token/write", json={"choices": {}, "overwrite": True})
+            assert answer.status_code == 422, room
+            assert re.fullmatch(rf"Cannot write {disk}/(survey|correction)\.json: No space left on device; choose "
+                                r"another place\.", answer.json()["sentence"])
+            assert files(disk) == there
+            assert client.post("/token/figures", json={"choices": {}}).status_code == 200
+        subprocess.run(["mount", "-o", "remount,size=1m", disk], check=True)
+        assert client.post("/token/write", json={"choices": {}, "overwrite": True}).status_code == 200
+        assert files(disk) == {"survey.json": survey, "correction.json": correction}
 
 
 def test_nothing_is_written_where_nothing_can_be_solved(session_in, tmp_path):

@@ -5,6 +5,7 @@ Every frame is generated with known truth (tests/testset); the card, the lamp an
 
 from __future__ import annotations
 
+import pickle
 from dataclasses import replace
 
 import numpy as np
@@ -12,10 +13,10 @@ import pytest
 from huewright.cards.own import own_card
 from huewright.finding.clip import find_plateaus
 from huewright.finding.cover import AROUND, ring_covered, shows_itself
-from huewright.finding.find import find_card
+from huewright.finding.find import Found, find_card
 from huewright.finding.grade import Judged, judge
 from huewright.finding.light import TERMS, Field, LinearLight
-from huewright.finding.read import read_patches
+from huewright.finding.read import RawReading, read_patches
 from huewright.finding.smear import measure_smear
 from huewright.finding.veil import Veil
 from huewright.models.reasons import Clipped, PatchesLost, PatchReason
@@ -45,12 +46,37 @@ def excluded_reasons(judged: Judged) -> dict[str, tuple[PatchReason, ...]]:
     return {patch.name: patch.reasons for patch in judged.reading.patches if patch.excluded}
 
 
-def test_a_clean_frame_has_no_reason_against_it_and_means_within_half_a_per_cent():
-    for coding in ("acescct", "display"):
-        rgb, truth = drawn(replace(BASE, coding=coding))
-        judged = graded(rgb, coding)
+@pytest.fixture(scope="module")
+def clean() -> tuple[Found, RawReading, Truth]:
+    rgb, truth = drawn(BASE)
+    found = find_card(rgb, CARD)
+    assert found is not None
+    return found, read_patches(rgb, CARD, found, LinearLight(FOOTAGE["acescct"])), truth
+
+
+def test_a_clean_frame_has_no_reason_against_it_and_means_within_half_a_per_cent(clean):
+    found, raw, truth = clean
+    rgb, of_display = drawn(replace(BASE, coding="display"))
+    for judged, true in ((judge(raw, CARD, found, 1), truth.patches), (graded(rgb, "display"), of_display.patches)):
         assert judged.reasons == () and judged.excluded == ()
-        assert np.abs(judged.raw.code - truth.patches).max() < 0.005
+        assert np.abs(judged.raw.code - true).max() < 0.005
+
+
+def test_a_frame_is_kept_small_and_says_the_same(clean) -> None:
+    """A take may have thousands of them: levels as they were, errors to float32's precision, half a kilobyte a patch
+    and two of all else, as they are pickled."""
+    found, whole, _ = clean
+    kept = judge(whole, CARD, found, 1)
+    for name in ("code", "measured", "linear", "tint"):
+        assert np.array_equal(getattr(kept.raw, name), getattr(whole, name))
+    for name in ("error", "alone", "shared", "always", "tinted", "alike", "grainy", "answer", "added", "slope"):
+        assert np.allclose(getattr(kept.raw, name), getattr(whole, name), rtol=1e-7, atol=0, equal_nan=True), name
+    assert np.array_equal(kept.raw.observed.clipped, whole.observed.clipped)
+    assert np.array_equal(kept.raw.hidden, whole.hidden) and kept.light_stops == whole.light_stops
+    again = judge(kept.raw, CARD, found, 1)
+    assert (again.reasons, again.excluded, again.clipped, again.patch_px) == (
+        kept.reasons, kept.excluded, kept.clipped, pytest.approx(kept.patch_px))
+    assert len(pickle.dumps(kept)) - len(pickle.dumps(CARD)) < 500 * len(NAMES) + 2000
 
 
 @pytest.mark.parametrize("channels", [(0, 1, 2), (0,)])

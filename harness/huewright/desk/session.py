@@ -21,14 +21,15 @@ from huewright.desk.drawn import Ink, alone, corrected, jpeg, scopes
 from huewright.desk.kept import Few, Frames
 from huewright.desk.latest import Latest
 from huewright.errors import InputError, NoAnswerError
+from huewright.files import write_texts
 from huewright.frames.take import Take
 from huewright.models.by_hand import ByHand
 from huewright.models.card import Card
-from huewright.models.correction import Correction, Solved, save_correction
+from huewright.models.correction import Correction, Solved, correction_text
 from huewright.models.footage import Footage
 from huewright.models.record import Frame, to_record
 from huewright.models.settings import SolveSettings, Strength
-from huewright.models.survey import Survey, save_survey
+from huewright.models.survey import Survey, survey_text
 from huewright.solver.answer import is_right_already, solve_method
 from huewright.solver.chain import Chain
 from huewright.solver.declaration import demand_declaration
@@ -180,7 +181,7 @@ class Session:
 
     def write(self, choices: Choices, *, overwrite: bool = False) -> Written:
         """The survey and the correction, as the two commands of :meth:`commands` write them. Nothing is written where
-        one of the files is there and may not be replaced."""
+        one of the files is there and may not be replaced, nor where one of them has no room."""
         files = (self.named.survey_file, self.named.out)
         with self.latest.alone():
             there = tuple(file for file in files if Path(file).exists())
@@ -188,8 +189,8 @@ class Session:
                 return Written(there=there)
             survey = self._survey(choices)
             correction = self._solve(survey, choices.settings(self.opened_with))
-            save_survey(survey, files[0], overwrite=overwrite)
-            save_correction(correction, files[1], overwrite=overwrite)
+            texts = survey_text(survey), correction_text(correction, files[1])
+            write_texts(dict(zip(files, texts, strict=True)), overwrite=overwrite)
             self.choices = choices
             return Written(files)
 

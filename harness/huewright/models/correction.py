@@ -198,12 +198,18 @@ def edited_by_hand(correction: Correction) -> bool:
 
 
 def save_correction(correction: Correction, path: Path | str, *, overwrite: bool = False) -> None:
-    """Raises :class:`InputError` where tables make it larger than what :func:`load_correction` reads."""
+    """Raises :class:`InputError` as :func:`correction_text` does, and where it can't be written."""
+    write_text(path, correction_text(correction, path), overwrite=overwrite)
+
+
+def correction_text(correction: Correction, path: Path | str) -> str:
+    """Of the file ``path``. Raises :class:`InputError` where tables make it larger than what :func:`load_correction`
+    reads."""
     text = json_text(correction_to_dict(correction))
     if len(text) > MOST_BYTES:
         raise InputError(f"{path}: with the tables of its look this correction has {len(text) / 1e6:.0f} MB, and none "
                          f"over {MOST_BYTES / 1e6:.0f} is read; give a look with fewer points along each axis")
-    write_text(path, text, overwrite=overwrite)
+    return text
 
 
 def load_correction(path: Path | str) -> Correction:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from huewright.errors import InputError
-from huewright.files import write_json
+from huewright.files import json_text, write_text
 from huewright.models.cautions import AnyCaution
 from huewright.models.clip import Clip
 from huewright.models.footage import Footage, Standing
@@ -102,7 +102,12 @@ def survey_to_dict(survey: Survey) -> dict[str, Any]:
 
 
 def save_survey(survey: Survey, path: Path | str, *, overwrite: bool = False) -> None:
-    write_json(path, survey_to_dict(survey), overwrite=overwrite)
+    write_text(path, survey_text(survey), overwrite=overwrite)
+
+
+def survey_text(survey: Survey) -> str:
+    """Of the file."""
+    return json_text(survey_to_dict(survey))
 
 
 def load_survey(path: Path | str) -> Survey:

@@ -36,6 +36,8 @@ def open_session(take: Take, card_path: Path, footage: Footage, named: Named, *,
 
     ``named`` are the words of the command lines that the page shows. Raises :class:`InputError` as a survey.
     """
+    if Path(named.survey_file).absolute() == Path(named.out).absolute():
+        raise InputError(f"{named.out}: survey and correction can't be one file; give --survey or --out another name")
     card, settings = load_card(card_path), settings or SolveSettings()
     looked = look_through(take, card, footage, corners=corners, every_frame=every_frame, progress=progress)
     surveyor = LookedThrough(take, card, card_path, footage, looked)
