@@ -14,8 +14,8 @@ from huewright.plugin.targets import TARGETS
 
 @pytest.fixture(scope="session")
 def targets(request: pytest.FixtureRequest) -> tuple[str, ...]:
-    """Of every system with ``--long``, else those that run here."""
-    return tuple(TARGETS) if request.config.getoption("--long") else hosts.RUN
+    """Of every system with ``--long``, else those that every run tries."""
+    return tuple(TARGETS) if request.config.getoption("--long") else hosts.EVERY_RUN
 
 
 @pytest.fixture(scope="session")

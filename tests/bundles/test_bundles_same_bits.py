@@ -123,7 +123,8 @@ def answered(job: hosts.Job, results: list[hosts.Result]) -> list[tuple[hosts.As
     return list(zip(job.asked, results, strict=True))
 
 
-@pytest.mark.parametrize("target", [name for name in hosts.RUN if name != "linux-x86-64"])
+@pytest.mark.parametrize("target", [name if name in hosts.EVERY_RUN else pytest.param(name, marks=pytest.mark.long)
+                                    for name in hosts.RUN if name != "linux-x86-64"])
 def test_the_same_bits_and_words(job: hosts.Job, here: list[hosts.Result], every_bundle: Path, prefix: Path,
                                  host_for: Callable[[str], Path], target: str) -> None:
     there = job.run(target, every_bundle, host_for(target), prefix)

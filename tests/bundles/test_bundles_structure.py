@@ -22,7 +22,7 @@ pytestmark = pytest.mark.slow
 
 LINKERS = {"_mh_dylib_header", "__dso_handle"}
 """What the linker defines itself in Mach-O libraries, and lists among what they offer."""
-BUILT = tuple(name if name in hosts.RUN else pytest.param(name, marks=pytest.mark.long) for name in TARGETS)
+BUILT = tuple(name if name in hosts.EVERY_RUN else pytest.param(name, marks=pytest.mark.long) for name in TARGETS)
 NAMES = {"OfxGetNumberOfPlugins", "OfxGetPlugin"}
 
 
@@ -32,9 +32,10 @@ def binary(bundle: Path, folder: str) -> Path:
 
 def test_lies_as_the_standard_packages_it(every_bundle: Path, targets: tuple[str, ...]) -> None:
     # OpenFX reference 1.5, "Packaging OFX Plug-ins": the folders, and the keys of Info.plist
-    mac = {"Info.plist", "MacOS"} if len(targets) > len(hosts.RUN) else set()
+    mac = any(TARGETS[name].system == "macos" for name in targets)
     assert {path.name for path in (every_bundle / "Contents").iterdir()} == {
-        "Linux-aarch64", "Linux-x86-64", "Resources", "Win64"} | mac
+        "Resources", *(TARGETS[name].folder for name in targets), *(["Info.plist"] if mac else [])}
+    assert {TARGETS[name].folder for name in targets} <= {"Linux-aarch64", "Linux-x86-64", "Win64", "MacOS"}
     if not mac:
         return
     record = plistlib.loads((every_bundle / "Contents" / "Info.plist").read_bytes())
@@ -80,6 +81,7 @@ def test_windows(every_bundle: Path) -> None:
     assert {"DYNAMIC_BASE", "NX_COMPAT", "HIGH_ENTROPY_VA"} <= protections
 
 
+@pytest.mark.long
 def test_linux_on_arm64(every_bundle: Path) -> None:
     elf = lief.ELF.parse(str(binary(every_bundle, "Linux-aarch64")))
     assert elf.header.machine_type.name == "AARCH64"
@@ -108,7 +110,8 @@ def code_of(path: Path) -> bytes:
     return b"".join(bytes(section.content) for section in sections)
 
 
-@pytest.mark.parametrize("target", ["linux-arm64", pytest.param("macos-arm64", marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("target", ["linux-arm64", "macos-arm64"])
 def test_nothing_is_fused_on_arm64(every_bundle: Path, target: str) -> None:
     objects = sorted(building.native_objects(target).glob("*.o"))
     assert len(objects) > 40 and all(len(code_of(path)) > 0 for path in objects)

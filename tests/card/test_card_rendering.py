@@ -8,6 +8,7 @@ API", CUresult.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -181,6 +182,30 @@ def refused(binary: str, name: str, status: str) -> dict[str, Any]:
             "errors": [f.message for f in through.host.journal.findings if f.level == "error"]}
 
 
+def all_refused(binary: str, cases: str) -> list[dict[str, Any]]:
+    """:func:`refused` of each case, in a process of its own each, which begin with all libraries loaded."""
+    import json
+    import os
+
+    import huewright.host.card
+    import huewright.host.rendering  # noqa: F401
+
+    found = []
+    for name, status in json.loads(cases):
+        reader, writer = os.pipe()
+        child = os.fork()
+        if not child:
+            with os.fdopen(writer, "w") as stream:
+                json.dump(refused(binary, name, status), stream)
+            os._exit(0)
+        os.close(writer)
+        with os.fdopen(reader) as stream:
+            said = stream.read()
+        assert os.waitpid(child, 0)[1] == 0, (name, status)
+        found.append(json.loads(said))
+    return found
+
+
 # --- tests --------------------------------------------------------------------------------------------------------
 @pytest.fixture(scope="module")
 def cube(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -207,14 +232,25 @@ def test_brought_once_and_given_back(binary: Path, in_child: Callable[..., Any])
     assert found["held"] == 0 and found["said"] == ""
 
 
-@pytest.mark.parametrize(("name", "status", "answer"), [
+REFUSALS = [
     ("cuMemAlloc_v2", 2, GPU_MEMORY), ("cuMemAlloc_v2", 999, GPU_FAILED), ("cuModuleLoadData", 2, GPU_MEMORY),
     ("cuModuleLoadData", 222, GPU_FAILED), ("cuModuleGetFunction", 500, GPU_FAILED),
     ("cuLaunchKernel", 719, GPU_FAILED), ("cuMemcpyHtoDAsync_v2", 999, GPU_FAILED), ("cuEventRecord", 999, GPU_FAILED),
-    ("cuEventCreate", 2, GPU_MEMORY), ("cuStreamGetCtx", 999, OK), ("cuCtxGetId", 999, OK)])
-def test_what_the_driver_refuses(binary: Path, in_child: Callable[..., Any], name: str, status: int,
-                                 answer: int) -> None:
-    found = in_child(__file__, "refused", binary, name, status)
+    ("cuEventCreate", 2, GPU_MEMORY), ("cuStreamGetCtx", 999, OK), ("cuCtxGetId", 999, OK)]
+
+
+@pytest.fixture(scope="module")
+def refusals(binary: Path) -> dict[tuple[str, int], dict[str, Any]]:
+    return {}
+
+
+@pytest.mark.parametrize(("name", "status", "answer"), REFUSALS)
+def test_what_the_driver_refuses(binary: Path, in_child: Callable[..., Any], name: str, status: int, answer: int,
+                                 refusals: dict[tuple[str, int], dict[str, Any]]) -> None:
+    if not refusals:
+        cases = [(case, refusal) for case, refusal, _ in REFUSALS]
+        refusals |= zip(cases, in_child(__file__, "all_refused", binary, json.dumps(cases)), strict=True)
+    found = refusals[name, status]
     lasts = name in ("cuModuleLoadData", "cuModuleGetFunction") and status != 2     # code that the card can't run
     assert found["answers"] == [answer, answer, answer if lasts else OK]
     assert not lasts or found["loads"] == 1

@@ -22,7 +22,7 @@ pytestmark = pytest.mark.slow
 @pytest.fixture(scope="module")
 def job(tmp_path_factory):
     folder = tmp_path_factory.mktemp("job")
-    return folder, run_demo(folder / "demo", frames=24, size=(800, 450)).summary
+    return folder, run_demo(folder / "demo", frames=16, size=(800, 450)).summary
 
 
 def test_summary_on_disk_is_the_summary_returned(job):
@@ -87,4 +87,4 @@ def test_the_second_shot_is_rendered_in_its_own_format(job, name):
 
 def test_an_existing_summary_is_not_overwritten(job):
     with pytest.raises(InputError, match="exists already"):
-        run_demo(job[0] / "demo", frames=24, size=(800, 450))
+        run_demo(job[0] / "demo", frames=16, size=(800, 450))

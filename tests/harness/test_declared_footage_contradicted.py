@@ -111,7 +111,7 @@ def test_a_thick_veil_is_said_but_not_refused(card: Card) -> None:
     (FULL, declare_footage(encoding="linear")), (declare_footage(encoding=INVENTED), FULL),
     (FULL, declare_footage(encoding=INVENTED)),
     (declare_footage(encoding=STEEPER), declare_footage(encoding=INVENTED))])
-@pytest.mark.parametrize("stops", [-0.8, 0.0])
+@pytest.mark.parametrize("stops", [-0.8, pytest.param(0.0, marks=pytest.mark.long)])
 def test_a_wrong_declaration_is_refused_until_someone_insists(card: Card, recorded: Footage, declared: Footage,
                                                               stops: float) -> None:
     correction = solve(reading(card, recorded, stops=stops), card, declared)

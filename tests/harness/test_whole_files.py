@@ -49,7 +49,7 @@ def test_other_threads_files_keep_their_mode(tmp_path: Path, way: str, monkeypat
     thread = threading.Thread(target=other)
     try:
         thread.start()
-        for n in range(300):
+        for n in range(100):
             write_text(tmp_path / "own.txt", str(n), overwrite=True)
     finally:
         stop.set()

@@ -54,6 +54,15 @@ def test_a_cache_folder_that_cannot_be_made_is_replaced_by_a_private_one(tmp_pat
     assert list(made.rglob("*.nbc"))
 
 
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory):
+    """A cache folder with compiled code in it, to copy, and the sum that the code gave."""
+    place = tmp_path_factory.mktemp("filled")
+    hits, total = result(start(place, XDG_CACHE_HOME=str(place / "cache")))
+    assert hits == "0"
+    return place / "cache", total
+
+
 def bound_by_permissions() -> tuple[str, ...]:
     """What to put before a command so that a folder's mode binds it even if it runs as root; or a skip."""
     if not hasattr(os, "getuid") or os.getuid() != 0:
@@ -73,9 +82,9 @@ def make_writable(folder) -> None:
         path.chmod(0o755 if path.is_dir() else 0o644)
 
 
-def test_a_warm_folder_that_is_read_only_saves_compiling(tmp_path):
-    cache, before = tmp_path / "cache", bound_by_permissions()
-    _, total = result(start(tmp_path, XDG_CACHE_HOME=str(cache)))
+def test_a_warm_folder_that_is_read_only_saves_compiling(tmp_path, filled):
+    cache, before = shutil.copytree(filled[0], tmp_path / "cache"), bound_by_permissions()
+    total = filled[1]
     held = {path: path.read_bytes() for path in cache.rglob("*") if path.is_file()}
     make_read_only(cache)
     try:
@@ -88,9 +97,9 @@ def test_a_warm_folder_that_is_read_only_saves_compiling(tmp_path):
     assert sorted(path.name for path in private.rglob("*.nb*")) == sorted(path.name for path in held)
 
 
-def test_compiled_code_that_others_could_have_put_there_is_not_taken_over(tmp_path):
-    cache, before = tmp_path / "cache", bound_by_permissions()
-    _, total = result(start(tmp_path, XDG_CACHE_HOME=str(cache)))
+def test_compiled_code_that_others_could_have_put_there_is_not_taken_over(tmp_path, filled):
+    cache, before = shutil.copytree(filled[0], tmp_path / "cache"), bound_by_permissions()
+    total = filled[1]
     make_read_only(cache)
     for path in cache.rglob("*.nbc"):
         path.chmod(0o666)
@@ -131,10 +140,9 @@ def test_a_folder_that_others_can_write_is_not_trusted(tmp_path, mode, where):
     assert list(tmp_path.glob("huewright-*/**/*.nbc"))
 
 
-def test_code_that_the_group_put_there_is_not_loaded(tmp_path):
+def test_code_that_the_group_put_there_is_not_loaded(tmp_path, filled):
     """A folder is filled, then opened to the group: what lies there since may be anybody's."""
-    cache = tmp_path / "cache"
-    assert result(start(tmp_path, XDG_CACHE_HOME=str(cache)))[0] == "0"
+    cache = shutil.copytree(filled[0], tmp_path / "cache")
     assert result(start(tmp_path, XDG_CACHE_HOME=str(cache)))[0] == "1"
     next(cache.glob("huewright/kernels/*")).chmod(0o770)
     assert result(start(tmp_path, XDG_CACHE_HOME=str(cache)))[0] == "0"
