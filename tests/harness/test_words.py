@@ -190,10 +190,12 @@ def test_refusals_and_recommendations_and_repeats() -> None:
     assert note.startswith("recommended: the check patches are 5.00 CIEDE2000 off on average, the least of the methods")
     assert "matrix would leave them 0.10 off, but stretches small differences up to 85 times and lifts noise by 18 dB" \
         in note and "fitted to 1 chip and the greys" in note
-    near = (methods.Untold("matrix", 0.45, 0.7), methods.Untold("sectors", 0.5, 1.45))
+    near = (*(methods.Untold(name, 0.45, 0.7) for name in ("balance", "matrix-sectors", "matrix")),
+            methods.Untold("sectors", 0.5, 1.45))
     assert method_note(methods.MethodResult("x", recommended=methods.NothingJudged(), untold=near)).endswith(
-        "; for other things than the card's it is not told apart from matrix (by it from 0.45 CIEDE2000 nearer to 0.7 "
-        "farther off), nor from sectors (by it from 0.5 CIEDE2000 nearer to 1.45 farther off)")
+        "; for other things than the card's it is not told apart from balance, matrix-sectors and matrix (by them from "
+        "0.45 CIEDE2000 nearer to 0.7 farther off), nor from sectors (by it from 0.5 CIEDE2000 nearer to 1.45 farther "
+        "off)")
     assert method_note(methods.MethodResult("matrix", refused=refusals.NoChips())).startswith("no chip of the card")
     assert repeat_words("c.json", False, 10, 3, [provenance.VersionChanged("numpy", "1", "2")]) == (
         "c.json: NOT the same when repeated; 3 lines differ; numpy was 1, is 2")

@@ -139,8 +139,10 @@ def _untold(near: tuple[methods.Untold, ...]) -> str:
     bands: dict[tuple[float, float], list[str]] = {}
     for one in near:
         bands.setdefault((one.nearer, one.farther), []).append(one.method)
-    said = [f"{' and '.join(names)} (by {'it' if len(names) == 1 else 'them'} from {nearer:g} CIEDE2000 nearer to "
-            f"{farther:g} farther off)" for (nearer, farther), names in bands.items()]
+    said = []
+    for (nearer, farther), names in bands.items():
+        them = f"{', '.join(names[:-1])} and {names[-1]} (by them" if names[1:] else f"{names[0]} (by it"
+        said.append(f"{them} from {nearer:g} CIEDE2000 nearer to {farther:g} farther off)")
     return f"; for other things than the card's it is not told apart from {', nor from '.join(said)}" if said else ""
 
 
