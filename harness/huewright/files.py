@@ -348,7 +348,8 @@ def refuse_existing(path: Path | str, *, overwrite: bool) -> None:
 
 
 def write_text(path: Path | str, text: str, *, overwrite: bool = False) -> None:
-    write_texts({path: text}, overwrite=overwrite)
+    with whole_file(path, overwrite=overwrite) as temporary:
+        temporary.write_text(text, encoding="utf-8", newline="\n")
 
 
 def write_texts(texts: Mapping[Path | str, str], *, overwrite: bool = False) -> None:
