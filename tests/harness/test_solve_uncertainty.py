@@ -73,13 +73,13 @@ def test_the_answer_moves_with_the_reading_as_said(card: Card, method: str, name
         assert seen[kept] == pytest.approx(said[kept], abs=0.005 * np.abs(response[kept]).max())
 
 
-def test_intervals_of_every_number_hold_with_a_matrix(card: Card) -> None:
+def test_intervals_of_every_number_hold_with_a_matrix(card: Card, request: pytest.FixtureRequest) -> None:
     """Noisy readings of one take against its noiseless solve. Bounds are three standard deviations of a coverage of
     0.95 over as many independent numbers (each draw's 6 rotations, 6 gains, 6 entries counted as 6 each)."""
     take = simulated_take(card, np.random.default_rng(32), MIXED, noisy=False)
     settings = SolveSettings(method="matrix-sectors")
     truth = solve_method(set_up(take.reading, card, FOOTAGE, settings))
-    rng, draws = np.random.default_rng(33), 16
+    rng, draws = np.random.default_rng(33), 16 if request.config.getoption("--long") else 8
     held: dict[str, list[bool]] = {}
     for _ in range(draws):
         reading = take.reading
@@ -94,8 +94,9 @@ def test_intervals_of_every_number_hold_with_a_matrix(card: Card) -> None:
         assert abs(np.mean(held[kind]) - 0.95) < 3 * np.sqrt(0.95 * 0.05 / (6 * draws))
 
 
-def test_takes_with_crosstalk_land_with_a_matrix_and_their_intervals_hold(card: Card) -> None:
-    takes = 16
+def test_takes_with_crosstalk_land_with_a_matrix_and_their_intervals_hold(card: Card,
+                                                                          request: pytest.FixtureRequest) -> None:
+    takes = 16 if request.config.getoption("--long") else 8
     result = measure(card, takes, seed=34, spread=MIXED, settings=SolveSettings(method="matrix-sectors"))
     assert result.on_target == 1.0
     assert result.silent_misses == 0
