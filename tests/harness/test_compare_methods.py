@@ -215,7 +215,7 @@ def test_methods_that_check_patches_do_not_tell_apart_are_named() -> None:
     assert untold([row("sectors", None, 1.0), row("matrix", None, 1.1)], "sectors") == ()
 
 
-@pytest.mark.parametrize("primaries", ["ITU-R BT.2020", "ACEScg", "ACES2065-1"])
+@pytest.mark.parametrize("primaries", ["ITU-R BT.2020", pytest.param("ACEScg", marks=pytest.mark.long), "ACES2065-1"])
 def test_a_change_of_primaries_alone_is_not_too_rough(card: Card, primaries: str) -> None:
     """The matrices of ITU-R BT.2020 and of the Academy's spaces to BT.709 are right by definition; a limit on worst
     local gain must let them pass, and the matrix method must find them."""

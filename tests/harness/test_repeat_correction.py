@@ -35,7 +35,8 @@ def survey_with_card_at(path: Path, seed: int = 3) -> Survey:
                   True, Usable((1001,), 1.0))
 
 
-@pytest.mark.parametrize("method", ["sectors", "matrix", "matrix-sectors", "spectral-sectors"])
+@pytest.mark.parametrize("method", [*(pytest.param(method, marks=pytest.mark.long) for method in ("sectors", "matrix")),
+                                    "matrix-sectors", "spectral-sectors"])
 def test_repeated_byte_for_byte(tmp_path: Path, method: str) -> None:
     card_file = tmp_path / "card.toml"
     card_file.write_bytes(CARD.read_bytes())

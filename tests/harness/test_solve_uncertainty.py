@@ -44,7 +44,7 @@ def names_of(solution: Solution) -> tuple[str, ...]:
 
 
 @pytest.mark.parametrize(("method", "name"), [
-    pytest.param(method, name, marks=[pytest.mark.long] if method == "spectral-sectors" and name in others else [])
+    pytest.param(method, name, marks=[pytest.mark.long] if name in others else [])
     for others in [("middle", "cyan")] for method in ("sectors", "matrix", "matrix-sectors", "spectral-sectors")
     for name in ("middle", "white", "red", "cyan")])
 def test_the_answer_moves_with_the_reading_as_said(card: Card, method: str, name: str) -> None:

@@ -209,8 +209,11 @@ def test_every_formula_has_an_example() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("tables_apart", [False, True], ids=["as packed", "tables apart"])
-@pytest.mark.parametrize("operation", list(forms_once()))
+@pytest.mark.parametrize(("operation", "tables_apart"), [
+    pytest.param(*form.values, apart, id=f"{form.id}-{'tables apart' if apart else 'as packed'}",
+                 # without a table the same code is compiled
+                 marks=[pytest.mark.long] if apart and form.values[0].pack().form.place is None else [])
+    for form in forms_once() for apart in (False, True)])
 def test_one_pixel_at_a_time_gives_the_bits_of_the_blocks(operation: Operation, tables_apart: bool) -> None:
     rng = np.random.default_rng(3)
     special = np.stack(np.meshgrid(SPECIAL, SPECIAL, SPECIAL), axis=-1).reshape(-1, 3)
