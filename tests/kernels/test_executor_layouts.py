@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from huewright_kernels import PixelBuffer, compile_chain, run, run_colours
+from huewright_kernels.masks import isolate
 from huewright_kernels.ops import HueSectors, LogDecode, Lut3D, Matrix, ToneCurve, Transfer
+from huewright_kernels.ycbcr import Coding, to_rgb
 
 RNG = np.random.default_rng(8)
 CHAIN = compile_chain([
@@ -204,3 +208,38 @@ def test_other_refusals():
         run(NOTHING, picture, threads=0)
     with pytest.raises(ValueError, match="do not fit"):
         PixelBuffer(np.zeros(100, np.uint8), 8, 8, 32, "uint10be")
+
+
+BYTES = np.zeros(4096, np.uint8)
+
+
+@pytest.mark.parametrize(("said", "words"), [
+    (("uint9", 4, 2, 64), "unknown pixel encoding 'uint9'; known: "), (("uint10be", 4, 2, 64, 4), "cannot have 4 comp"),
+    (("uint8", 4, 2, 64, 5), "of uint8 cannot have 5 components"), (("uint8", 0, 2, 64), "at least one pixel"),
+    (("uint8", 4, 0, 64), "at least one pixel"), (("uint16be", 4, 2, 8), "rows of 8 bytes cannot hold 4 pixels of"),
+    (("uint16be", 4, 2, 25), "rows of uint16be must start at multiples of 2 bytes"),
+    (("uint16be", 4, 2, 24, 3, 1), "must start at multiples of 2 bytes"), (("uint8", 4, 2, -64), "do not fit in 4096"),
+    (("uint8", 4, 65, 64), "4x65 pixels of uint8 do not fit in 4096 bytes"), (("uint8", 64, 2, 4096), "do not fit")])
+def test_what_a_run_of_bytes_can_t_hold(said: tuple[Any, ...], words: str) -> None:
+    encoding, width, height, row, *more = said
+    with pytest.raises(ValueError, match=words):
+        PixelBuffer(BYTES, width, height, row, encoding, *more)
+    for data in (BYTES.astype(np.uint16), BYTES.reshape(64, 64), BYTES[::2]):
+        with pytest.raises(ValueError, match="data is a contiguous 1-D uint8 array"):
+            PixelBuffer(data, 4, 2, 64, "uint8")
+
+
+def test_arrays_of_another_kind_are_refused() -> None:
+    program, pixels = compile_chain(()), np.zeros((4, 5, 3), np.float32)
+    with pytest.raises(ValueError, match=r"colours are an array \(n, 3\), not \(5,\)"):
+        run_colours(program, np.zeros(5, np.float32))
+    with pytest.raises(ValueError, match="out has the shape and type of the pixels"):
+        isolate(pixels, [[[0, 0], [2, 0], [2, 2]]], 0.0, (0.0, 0.0, 0.0), out=np.zeros((4, 5, 3)))
+    coding, chroma = Coding(0.2126, 0.0722, 8, True, 2, 2), np.zeros((2, 3), np.uint8)
+    for luma in (np.zeros((4, 6)), np.zeros(6, np.uint8), np.zeros((0, 6), np.uint8)):
+        with pytest.raises(ValueError, match="luma is a plane"):
+            to_rgb(luma, chroma, chroma, coding)
+    with pytest.raises(ValueError, match="chroma planes are uint8 of shape"):
+        to_rgb(np.zeros((4, 6), np.uint8), chroma, chroma.astype(np.uint16), coding)
+    empty = np.full((4, 5, 3), 7, np.float32)
+    assert (run(program, pixels, empty, region=(2, 1, 2, 3)) == 7).all()     # nothing to do, nothing done

@@ -114,7 +114,10 @@ def test_masks_and_statistics_are_what_the_text_says(feather_px: float) -> None:
     rng = np.random.default_rng(2)
     pixels = rng.normal(0.4, 0.05, (15, 20, 4)).astype(np.float32)
     pixels[5, 6, 1], pixels[7, 8] = np.nan, 1.5
-    polygons = [QUAD, QUAD[::-1], [[-4, -4], [5, -3], [3, 6]], [[30, 30], [40, 30], [35, 40]]]
+    # Others' pixels are all there; one is a column's, one of a single pixel's share.
+    polygons = [QUAD, QUAD[::-1], [[-4, -4], [5, -3], [3, 6]], [[30, 30], [40, 30], [35, 40]],
+                [[1.2, 1.1], [4.6, 1.3], [4.4, 4.3], [1.3, 4.2]], [[2.1, 1.0], [2.4, 1.0], [2.4, 9.0], [2.1, 9.0]],
+                [[15.2, 9.3], [15.5, 9.3], [15.5, 9.6]]]
     np.testing.assert_allclose(masks.coverage(QUAD, 20, 15, feather_px), plain.coverage(QUAD, 20, 15, feather_px),
                                atol=1e-6)
     ours, theirs = (module.patch_statistics(pixels, polygons, feather_px, threads=1)
@@ -147,13 +150,27 @@ def test_scopes_count_what_the_text_counts(masked: bool) -> None:
         np.testing.assert_array_equal(ours, theirs, err_msg=name)
 
 
-@pytest.mark.parametrize("bits", [8, 10])
-def test_ycbcr_is_what_the_text_says(bits: int) -> None:
+def test_statistics_of_pixels_alike_and_of_many() -> None:
+    """Where nothing spreads, and where the median begins from some of the pixels only."""
+    pixels = np.full((80, 90, 3), 0.25, np.float32)
+    pixels[:, 45:] = np.random.default_rng(4).normal(0.5, 0.1, (80, 45, 3))
+    polygons = [[[1, 1], [40, 1], [40, 79], [1, 79]], [[46, 1], [89, 1], [89, 79], [46, 79]]]
+    ours, theirs = (module.patch_statistics(pixels, polygons, 0.0, threads=1)
+                    for module in (statistics, kernels().statistics))
+    np.testing.assert_allclose(ours.mean[0], 0.25, rtol=1e-6)
+    np.testing.assert_allclose(ours.robust[0], 0.25, rtol=1e-6)
+    for name in ("mean", "covariance", "robust", "weight"):
+        np.testing.assert_allclose(getattr(ours, name), getattr(theirs, name), rtol=2e-5, atol=2e-6, err_msg=name)
+
+
+@pytest.mark.parametrize(("bits", "across", "down"), [(8, 2, 2), (10, 2, 2), (10, 2, 1), (8, 1, 1)])
+def test_ycbcr_is_what_the_text_says(bits: int, across: int, down: int) -> None:
     plain = kernels().ycbcr
     rng = np.random.default_rng(bits)
     kind = np.uint8 if bits == 8 else np.uint16
-    coding, other = (module.Coding(0.2126, 0.0722, bits, True, 2, 2) for module in (ycbcr, plain))
-    planes = [rng.integers(0, 2**bits, shape).astype(kind) for shape in ((12, 18), (6, 9), (6, 9))]
+    coding, other = (module.Coding(0.2126, 0.0722, bits, True, across, down) for module in (ycbcr, plain))
+    chroma = (12 // down, 18 // across)
+    planes = [rng.integers(0, 2**bits, shape).astype(kind) for shape in ((12, 18), chroma, chroma)]
     ours, theirs = ycbcr.to_rgb(*planes, coding), plain.to_rgb(*planes, other)
     np.testing.assert_allclose(ours, theirs, atol=5e-7)
     ours[2, 3] = np.nan
