@@ -94,7 +94,8 @@ def test_the_finder_is_compiled_strictly() -> None:
     from numba.core.registry import CPUDispatcher
 
     held = [value for module in pkgutil.iter_modules(finding.__path__, "huewright.finding.")
-            for value in vars(importlib.import_module(module.name)).values() if isinstance(value, CPUDispatcher | Entry)]
-    compiled = [value.compiled() if isinstance(value, Entry) else value for value in held]
+            for value in vars(importlib.import_module(module.name)).values()]
+    compiled = [value.compiled() if isinstance(value, Entry) else value for value in held
+                if isinstance(value, CPUDispatcher | Entry)]
     assert len(compiled) > 3
     assert not [function for function in compiled if function.targetoptions.get("fastmath")]
