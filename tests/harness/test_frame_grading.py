@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from huewright.cards.own import own_card
 from huewright.finding.clip import find_plateaus
-from huewright.finding.cover import AROUND, ring_covered, shows_itself
+from huewright.finding.cover import AROUND, _rings, ring_covered, shows_itself
+from huewright.finding.dimmed import dimmed
 from huewright.finding.find import Found, find_card
 from huewright.finding.grade import Judged, judge
 from huewright.finding.light import TERMS, Field, LinearLight
@@ -238,6 +239,27 @@ def test_a_lamp_of_another_colour_is_not_called_a_cover_for_sure(colour, lamp):
     ring = np.broadcast_to(ground + np.array(colour), (len(NAMES), AROUND, 3))
     seen = ring_covered(ring, np.ones(ring.shape[:2], bool), CARD, field, none, ground, np.ones(3), 1e-4)
     assert (seen.share == 1).all() and (seen.lamp == lamp).all()
+
+
+@pytest.mark.parametrize(("towards", "darker"), [(-0.3, True), (-0.1, False), (0.3, False)])
+def test_what_takes_light_away_may_be_a_cover(towards, darker):
+    """Ground to the right of each patch is lighter by a tenth of white; the patch changes by ``towards`` of its level
+    on the way there."""
+    field = Field(np.zeros(TERMS), np.array(CARD.size) / 2, np.array(CARD.size) / 2, np.zeros((TERMS, TERMS)))
+    none = Veil(np.zeros((3, TERMS + 1)), np.zeros((3, TERMS + 1, TERMS + 1)), field.middle, field.half, np.ones(3),
+                True, 0.0)
+    centres = np.array([np.mean(patch.polygon, axis=0) for patch in CARD.patches])
+    far = (_rings(CARD)[0] - centres[:, None])[..., 0]
+    right = far > 0.8 * far.max(axis=1, keepdims=True)
+    out = (far * right).sum(axis=1) / right.sum(axis=1)
+    ground, level = np.full(3, 0.06), np.full((len(NAMES), 3), 0.5)
+    ring = ground + 0.1 * right[..., None]
+    left = np.zeros((len(NAMES), 3, 2))
+    left[:, 0, 0] = towards * level[:, 0] / out
+    seen = dimmed(ring, np.ones(ring.shape[:2], bool), CARD, field, none, ground, np.ones(3), level, left)
+    assert (seen == darker).all()
+    even = np.broadcast_to(ground, ring.shape)
+    assert not dimmed(even, np.ones(ring.shape[:2], bool), CARD, field, none, ground, np.ones(3), level, left).any()
 
 
 def test_a_patch_that_shows_its_own_colour_is_not_covered():

@@ -70,20 +70,23 @@ def test_glare_is_one_half_where_a_reflection_shifts_a_patch_as_much_as_is_said(
 @pytest.mark.parametrize(("change", "fault"), [
     ({}, None), ({"hidden": True}, reasons.Covered()),
     ({"hidden": True, "mirrors": True}, reasons.CoveredOrMirroring()),
+    ({"glare": 0.6, "darker": True}, reasons.CoveredOrMirroring()), ({"darker": True}, None),
     ({"seen": 0.8}, reasons.OutsidePicture()), ({"weight": 3.0}, reasons.TooSmallToRead()),
     ({"spill": 1.2}, reasons.BlurredIntoNeighbours()), ({"glare": 0.6}, reasons.Reflection(0.6)),
     ({"clipped": 0.5}, reasons.Clipped("B", 0.5, 0.9, 1023))])
 def test_a_patch_is_left_out_for_what_is_there(change: dict, fault: object) -> None:
-    given = {"hidden": False, "mirrors": False, "seen": 1.0, "weight": 400.0, "spill": 0.2, "glare": 0.1,
-             "clipped": 0.0, **change}
+    given = {"hidden": False, "mirrors": False, "darker": False, "seen": 1.0, "weight": 400.0, "spill": 0.2,
+             "glare": 0.1, "clipped": 0.0, **change}
     clipped = np.array([0.0, 0.0, given["clipped"]])
-    raw: Any = SimpleNamespace(hidden=[given["hidden"]], mirrors=[given["mirrors"]], observed=SimpleNamespace(
+    told = {name: [given[name]] for name in ("hidden", "mirrors", "darker")}
+    raw: Any = SimpleNamespace(**told, observed=SimpleNamespace(
         seen=[given["seen"]], weight=[given["weight"]], spill=[given["spill"]], clip_shift=np.array([[0.1] * 3]),
         clipped_at=np.array([[0.7, 0.8, 0.9]]), highest_code=1023))
     assert _patch_reason(raw, "bar", 0, given["glare"], clipped) == fault
 
 
-@pytest.mark.parametrize(("why", "blur"), [(reasons.BlurredIntoNeighbours(), 5.0), (reasons.Reflection(0.9), None)])
+@pytest.mark.parametrize(("why", "blur"), [(reasons.BlurredIntoNeighbours(), 5.0), (reasons.Reflection(0.9), None),
+                                           (reasons.Covered(), None), (reasons.CoveredOrMirroring(), None)])
 def test_a_frame_without_most_chips_says_by_what(card: Card, why: reasons.PatchReason, blur: float | None) -> None:
     chips = [patch.name for patch in card.of_role("chip")]
     patches: list[Any] = [SimpleNamespace(name=patch.name, reasons=(why,) if patch.name in chips[:4] else ())
@@ -92,7 +95,8 @@ def test_a_frame_without_most_chips_says_by_what(card: Card, why: reasons.PatchR
                                light_stops=0.0, tail_error=np.zeros(len(patches)))
     found: Any = SimpleNamespace(edge_width_px=5.0)
     assert _frame_reasons(card, patches, raw, found, 40.0, 0.0) == (
-        reasons.PatchesLost(why.kind, count=4, of=6, chips=True, blur_px=blur),)
+        reasons.PatchesLost(why.kind, count=4, of=6, chips=True, blur_px=blur,
+                            or_mirroring=isinstance(why, reasons.CoveredOrMirroring)),)
     nothing: Any = SimpleNamespace(patches=[patch for patch in card.patches if patch.role != "bar"])
     whole = [SimpleNamespace(name=patch.name, reasons=()) for patch in nothing.patches]
     assert _frame_reasons(nothing, whole, raw, found, 40.0, 0.0) == ()      # type: ignore[arg-type]

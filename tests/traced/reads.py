@@ -27,7 +27,7 @@ from traced.take import HEIGHT, WIDTH, Shooting, Take, Truth
 from traced.trace import VERSION, cache_folder
 
 # These work on what was seen; all else of the finder decides what is seen.
-AFTERWARDS = {"advice", "answers", "expect", "choose", "grade", "joint", "packed", "read", "veil"}
+AFTERWARDS = {"advice", "answers", "expect", "dimmed", "choose", "grade", "joint", "packed", "read", "veil"}
 
 
 @dataclass(frozen=True)

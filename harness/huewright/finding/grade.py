@@ -172,7 +172,9 @@ def _patch_reason(raw: RawReading, role: str, k: int, glare: float, clipped: np.
         worst = int(np.where(over, clipped, -1.0).argmax())
         return reasons.Clipped(reasons.channels_of(over), float(clipped.max()),
                                float(raw.observed.clipped_at[k][worst]), raw.observed.highest_code)
-    return reasons.Reflection(glare) if glare > GLARE_EXCLUDES else None
+    if glare <= GLARE_EXCLUDES:
+        return None
+    return reasons.CoveredOrMirroring() if raw.darker[k] else reasons.Reflection(glare)
 
 
 LOST_KINDS: tuple[PatchKind, ...] = ("blurred", "glare", "clipped", "covered", "hidden", "small")
@@ -202,11 +204,14 @@ def _frame_reasons(card: Card, patches: Sequence[PatchReading], raw: RawReading,
         if len(bad) > MOST_EXCLUDED * len(card.patches) and not any(card.patches[k].role == "bar" for k in bad):
             why.append(reasons.PatchesLost(kind, count=len(bad), of=len(card.patches), blur_px=wide,
                                            or_mirroring=sum(either[k] for k in bad) > len(bad) / 2))
-    chips = [k for patch, k in zip(card.patches, kinds_of, strict=True) if patch.role == "chip"]
-    lost = [k for k in chips if k is not None]
-    if chips and len(lost) > len(chips) / 2 and not why and not unsure:
-        why.append(reasons.PatchesLost(lost[0], count=len(lost), of=len(chips), chips=True,
-                                       blur_px=blur if lost[0] == "blurred" else None))
+    chips = [k for k, patch in enumerate(card.patches) if patch.role == "chip"]
+    lost = [k for k in chips if kinds_of[k] is not None]
+    if len(lost) > len(chips) / 2 and not why and not unsure:
+        kind, = (kind for kind in LOST_KINDS if kind == kinds_of[lost[0]])
+        alike = [either[k] for k in lost if kinds_of[k] == kind]
+        why.append(reasons.PatchesLost(kind, count=len(lost), of=len(chips), chips=True,
+                                       blur_px=blur if kind == "blurred" else None,
+                                       or_mirroring=sum(alike) > len(alike) / 2))
     veil, _ = veil_share(raw)
     too_much = veil > MOST_VEIL or (veil > MOST_MISFIT / 4 and raw.lifted.misfit > MOST_MISFIT)
     if too_much and not any(reason.kind == "glare" for reason in why):

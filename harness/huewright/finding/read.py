@@ -8,6 +8,7 @@ import numpy as np
 
 from huewright.finding.answers import answers, in_usual_light
 from huewright.finding.cover import RING_SURE, covered_patches, covered_spots, ring_covered, shows_itself
+from huewright.finding.dimmed import dimmed
 from huewright.finding.expect import expected_colour, reflected
 from huewright.finding.find import Found
 from huewright.finding.light import Field, LinearLight
@@ -74,7 +75,7 @@ class RawReading:
     answer       (p, 3, 3) what the patch does in a light of another colour (see :mod:`.answers`), in linear light;
                  not-a-number where the card doesn't tell
     hidden       (p,) whether something lies over the patch; where it ``mirrors`` (p,), it may as well be a lamp of
-                 another colour that is mirrored
+                 another colour that is mirrored; ``darker`` (p,) whether what looks like a reflection takes light away
     lifted       the veil all over the card that was taken off; ``added`` (p, 3) its linear light at the patches,
                  ``added_error`` (p, 3)
     """
@@ -101,6 +102,7 @@ class RawReading:
     answer: np.ndarray
     hidden: np.ndarray
     mirrors: np.ndarray
+    darker: np.ndarray
     lifted: Veil
     added: np.ndarray
     added_error: np.ndarray
@@ -146,7 +148,7 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
     alone, shared, always, tinted, alike, grainy = _left_over(seen, linear, rate, channels, across_light, field,
                                                               lifted, centres)
     total = np.sqrt(alone**2 + (shared**2).sum(axis=2) + always**2) / rate
-    hidden, mirrors = np.zeros(p, bool), np.zeros(p, bool)
+    hidden, mirrors, darker = np.zeros(p, bool), np.zeros(p, bool), np.zeros(p, bool)
     if inside.sum() >= 4:
         bare = ground[inside] - lifted.at(spots[inside])
         usual = np.quantile(bare / np.exp(field.log_light(spots[inside]))[:, None], 0.25, axis=0)
@@ -157,10 +159,11 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
         torn = spread > TORN * np.median(spread)
         hidden = covered_patches(ring.share, uneven | (spread > MOST_SPREAD * np.median(spread)), torn)
         shows = shows_itself(linear / white, ring.middle / white, _contrast(card, field.log_light(centres)))
+        darker = dimmed(seen.ring, seen.told, card, field, lifted, usual, white, linear, left)
         mirrors = hidden & ring.lamp & ~torn & ((ring.share <= RING_SURE) | (shows != 0))
     return RawReading(seen, corrected, code, total, alone, shared, always, tint, tinted, alike, grainy, field,
                       float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error,
-                      error.mean(axis=1), even, answer, hidden, mirrors, lifted, added, added_error)
+                      error.mean(axis=1), even, answer, hidden, mirrors, darker, lifted, added, added_error)
 
 
 def correlations(noise: np.ndarray, alone: np.ndarray, shared: np.ndarray, always: np.ndarray, alike: np.ndarray,
