@@ -24,7 +24,7 @@ _OF_READING = {
     "error": ("f4", 3), "alone": ("f4", 3), "shared": ("f4", (3, 3)), "always": ("f4", 3), "tinted": ("f4", 3),
     "alike": ("f4", (3, 2)), "grainy": ("f4", 3), "answer": ("f4", (3, 3)), "veil": ("f4", 1), "veil_error": ("f4", 1),
     "slope": ("f4", 1), "slope_error": ("f4", 1), "added": ("f4", 3), "added_error": ("f4", 3), "hidden": ("?", 1),
-    "mirrors": ("?", 1)}
+    "mirrors": ("?", 1), "darker": ("?", 1)}
 _OF_PIXELS = {
     "weight": ("f8", 1), "seen": ("f8", 1), "clipped": ("f8", 3), "noise": ("f4", (3, 3)), "sides": ("f4", 1),
     "tail": ("f4", 1), "spill": ("f4", 1), "clip_shift": ("f4", 3), "clipped_at": ("f4", 3)}
