@@ -10,6 +10,7 @@ import hashlib
 import importlib
 import json
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -52,6 +53,9 @@ class Senseless(Exception):  # noqa: N818
 def warm() -> None:
     """Compiles all kernels, or loads them: once for all children, and on no thread."""
     importlib.import_module("huewright_kernels.ycbcr")
+    for extra in ("OpenEXR", "pillow_heif"):
+        with suppress(ImportError):
+            importlib.import_module(extra)
     cache.warm_up()
 
 

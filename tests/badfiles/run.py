@@ -20,6 +20,7 @@ from badfiles import whole as whole_files
 from badfiles.readers import reader_of, warm
 from badfiles.trial import FAULTS, GOOD, Outcome, tried
 from badfiles.ways import damaged
+from badfiles.whole import kind_of
 
 Tally = Counter[tuple[str, str]]
 
@@ -39,10 +40,6 @@ def made_whole(folder: Path) -> dict[str, bytes]:
     if os.waitpid(child, 0)[1] != 0:
         raise RuntimeError("the whole files could not be made")
     return {path.name: path.read_bytes() for path in sorted(folder.iterdir())}
-
-
-def kind_of(name: str) -> str:
-    return name if name.endswith((".toml", ".json")) else Path(name).suffix
 
 
 def run(count: int, seed: int, folder: Path, *, only: str = "",

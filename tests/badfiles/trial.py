@@ -13,6 +13,7 @@ import resource
 import select
 import signal
 import sys
+import tempfile
 import time
 import traceback
 from collections.abc import Callable
@@ -32,6 +33,7 @@ GOOD = ("sentence", "unchanged", "differs, said", "differs")
 FAULTS = ("no sentence", "senseless", "wrote", "traceback", "crash", "hang", "memory")
 KERNELS = str(cache.folder())
 """Where compiled code goes, which is no output."""
+TEMPORARY = "temporary-of-a-trial"
 _written: list[str] = []
 _watching = False
 
@@ -55,7 +57,11 @@ def _audit(event: str, arguments: tuple[Any, ...]) -> None:
         if isinstance(path, int) or not (isinstance(flags, int) and flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT)):
             return
         _written.append(str(path))
-    elif event in ("os.mkdir", "os.rename", "os.remove", "os.link", "os.symlink", "os.rmdir"):
+    elif event in ("os.remove", "os.rmdir"):
+        path, folder = arguments
+        around = "" if folder == -1 else os.readlink(f"/proc/self/fd/{folder}") + "/"
+        _written.append(f"{event} {around}{path}")
+    elif event in ("os.mkdir", "os.rename", "os.link", "os.symlink"):
         _written.append(f"{event} {arguments[0]}")
 
 
@@ -118,6 +124,9 @@ def _in_child(read: Callable[[Path], Read], path: Path, memory: int, seconds: fl
         os.dup2(silent, 2)
         os.chdir(path.parent)
         before = sorted(os.listdir(path.parent))
+        # What is put there and taken away again is no output.
+        tempfile.tempdir = str(path.parent.parent / TEMPORARY)
+        os.makedirs(tempfile.tempdir, exist_ok=True)
         _watching = True
         try:
             fingerprint, said = read(path)
@@ -128,8 +137,9 @@ def _in_child(read: Callable[[Path], Read], path: Path, memory: int, seconds: fl
             result = ("sentence" if good else "no sentence", said[:3000], "")
         finally:
             _watching = False
-        written = [name for name in _written if name != os.devnull and KERNELS not in name] or [
-            name for name in os.listdir(path.parent) if name not in before]
+        written = [name for name in _written if name != os.devnull and KERNELS not in name
+                   and f"/{TEMPORARY}/" not in name] or [
+            name for name in os.listdir(path.parent) if name not in before] or os.listdir(tempfile.tempdir)
         return ("wrote", "; ".join(written), "") if written else result
     except Senseless as error:
         return "senseless", str(error), ""

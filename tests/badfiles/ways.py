@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from badfiles.whole import JSON, MOVIES, PICTURES, TREES, as_text
+from badfiles.whole import JSON, MOVIES, PICTURES, TREES, as_text, kind_of
 
 Rng = np.random.Generator
 NOT_UTF8 = b"\xff\xfe\xc3\x28\x80 na\xefve"
@@ -96,6 +96,8 @@ def size_lies(raw: bytes, name: str, rng: Rng) -> bytes:
         at = raw.index((b"dataWindow\0", b"displayWindow\0")[int(rng.integers(2))])
         at = raw.index(b"box2i\0", at) + 10
         struct.pack_into("<I", changed, at + 4 * int(rng.integers(4)), lie)
+    elif name.endswith(".heic"):      # ISO/IEC 23008-12: an image's spatial extents
+        struct.pack_into(">I", changed, raw.index(b"ispe") + 8 + 4 * int(rng.integers(2)), lie)
     elif name.endswith(".tif"):
         order = "<" if raw[:2] == b"II" else ">"
         at, = struct.unpack_from(order + "I", raw, 4)
@@ -301,12 +303,12 @@ def damaged(whole: dict[str, bytes], count: int, seed: int) -> Iterator[tuple[st
     """(name of the whole file, way, bytes) of ``count`` damaged files, formats in equal shares; the same for the same
     ``seed``."""
     rng = np.random.default_rng(seed)
-    by_suffix: dict[str, list[str]] = {}
+    by_kind: dict[str, list[str]] = {}
     for name in sorted(whole):
-        by_suffix.setdefault(name if name.endswith((".json", ".toml")) else PurePath(name).suffix, []).append(name)
-    kinds = sorted(by_suffix)
+        by_kind.setdefault(kind_of(name), []).append(name)
+    kinds = sorted(by_kind)
     for k in range(count):
-        names = by_suffix[kinds[k % len(kinds)]]
+        names = by_kind[kinds[k % len(kinds)]]
         name = names[int(rng.integers(len(names)))]
         if rng.integers(40) == 0:       # another format's file under this name
             other = sorted(whole)[int(rng.integers(len(whole)))]

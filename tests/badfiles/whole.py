@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import importlib.util
 import json
 from fractions import Fraction
 from pathlib import Path
@@ -27,7 +28,7 @@ from scenefile import SCENE
 
 ROOT = Path(__file__).parents[2]
 CARD = ROOT / "demo" / "huewright_demo" / "card.toml"
-PICTURES = (".exr", ".dpx", ".tif", ".png")
+PICTURES = (".exr", ".dpx", ".tif", ".png", ".heic")
 MOVIES = (".mp4", ".mov", ".mkv", ".mxf", ".avi")
 JSON = (".json", ".otio")
 TREES = (*JSON, ".toml")
@@ -58,10 +59,21 @@ CLF = """<?xml version="1.0" encoding="UTF-8"?>
 """
 
 
+LUMINANCE = "luminance"
+"""What the names of EXR files of luminance and chroma begin with: a format by itself, for other code reads them."""
+
+
+def kind_of(name: str) -> str:
+    if name.startswith(LUMINANCE):
+        return f"{LUMINANCE}.exr"
+    return name if name.endswith((".toml", ".json")) else Path(name).suffix
+
+
 def make(folder: Path) -> None:
     """Writes one whole file of each kind into ``folder``."""
     folder.mkdir(parents=True, exist_ok=True)
     _pictures(folder)
+    _further_pictures(folder)
     _movies(folder)
     _luts(folder)
     _measurements(folder)
@@ -88,6 +100,24 @@ def _pictures(folder: Path) -> None:
         write_frame(folder / f"{name}.tif", Frame(codes), compression=compression)
     write_frame(folder / "a.png", Frame(codes))
     write_frame(folder / "b.png", Frame((codes >> 8).astype(np.uint8)))
+
+
+def _further_pictures(folder: Path) -> None:
+    """Of formats whose packages are extras; without these none."""
+    if importlib.util.find_spec("OpenEXR"):
+        with np.load(ROOT / "tests" / "external" / "luminance_chroma.npz") as held:
+            for name in ("smooth", "edges"):
+                (folder / f"{LUMINANCE}-{name}.exr").write_bytes(held[f"{name}_file"].tobytes())
+    if importlib.util.find_spec("pillow_heif"):
+        import pillow_heif as heif
+        from PIL import Image
+
+        codes = np.random.default_rng(4).integers(0, 65536, (64, 128, 3)).astype(np.uint16)
+        exif = Image.Exif()
+        exif[271], exif[272], exif[274] = "Invented Works", "One", 6
+        heif.from_pillow(Image.fromarray((codes >> 8).astype(np.uint8))).save(
+            str(folder / "p8.heic"), quality=80, exif=exif.tobytes())
+        heif.encode("RGB;16", (128, 64), codes.tobytes(), str(folder / "p10.heic"), quality=-1)
 
 
 def _movies(folder: Path) -> None:

@@ -81,6 +81,7 @@ def read_measurements(path: Path | str) -> Measurements:
     if not names or not rows:
         raise InputError(f"{path}: not a CGATS.17 (ISO 28178) text file: it needs BEGIN_DATA_FORMAT and BEGIN_DATA "
                          "sections; export it as such")
+    _refuse_twice(path, names)
     samples = tuple(_sample(path, number, names, words) for number, words in _joined(rows, len(names)))
     said = keywords.get("NUMBER_OF_SETS", "")
     if said.isdigit() and int(said) != len(samples):
@@ -107,9 +108,24 @@ def _read_table(path: Path | str, lines: list[str]) -> Measurements:
     names = [f"SPECTRAL_NM{name}" if name.isdigit() else name for name in names]
     if len(table) < 2:
         raise InputError(f"{path}: the table has no line of values; export it again, whole")
+    _refuse_twice(path, names)
     samples = tuple(_sample(path, number, names, words) for number, words in table[1:])
     _refuse_double(path, samples)
     return Measurements(samples)
+
+
+def _refuse_twice(path: Path | str, names: list[str]) -> None:
+    """Fields that are read: of two of one name either might be meant."""
+    known: set[float | str] = set()
+    for name in names:
+        match = _SPECTRAL.match(name)
+        if match is None and name not in (*_NAMES, *_XYZ, *_LAB):
+            continue
+        of = name if match is None else float(match.group(1))
+        if of in known:
+            raise InputError(f"{path}: two of its fields are {f'named {name}' if match is None else f'for {of:g} nm'}; "
+                             "export each once")
+        known.add(of)
 
 
 def _refuse_double(path: Path | str, samples: tuple[Sample, ...]) -> None:
