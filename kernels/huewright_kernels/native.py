@@ -244,7 +244,8 @@ def _refuse_strangers(module: Any) -> None:
     for function in module.functions:
         used = function.is_declaration and not _ALLOWED.match(function.name)
         if used and re.search(rf'call [^\n]*@"?{re.escape(function.name)}"?\(', str(module)):
-            raise ValueError(f"the native code would call {function.name}")
+            raise ValueError(f"the native code of {module.name} would call {function.name}, which rounds differently "
+                             "from system to system: huewright_kernels.precise and .elementary have what to use")
 
 
 from huewright_kernels.masks import _area_row, _smooth_row  # noqa: E402  (named in compiled code above)

@@ -4,7 +4,10 @@ same in blocks and pixel by pixel. A new operation is tested here by being there
 
 from __future__ import annotations
 
+import ast
+import inspect
 import math
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -25,6 +28,23 @@ EXAMPLES = [pytest.param(example, id=f"{kind.name} {example.title}")
             for kind in KINDS for example in kind.parts.examples()]
 SPECIAL = np.array([0.0, -0.0, 1.0, -1.0, np.nan, np.inf, -np.inf, 1e-40, -1e-40, 3e38, -3e38, 0.18, 0.5, 65504.0],
                    np.float32)
+
+
+def c_library(module: ast.Module) -> Iterator[str]:
+    """What a module's packer, and what it calls there, would have a C library compute: powers that are no whole number,
+    exp, log and the like."""
+    functions = {node.name: node for node in module.body if isinstance(node, ast.FunctionDef)}
+    reached = [name for name in functions if name.startswith("pack_")]
+    for name in reached:        # grows as it is walked
+        for node in ast.walk(functions[name]):
+            if isinstance(node, ast.Name) and node.id in functions and node.id not in reached:
+                reached.append(node.id)
+            if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Pow) and not (
+                    isinstance(node.right, ast.Constant) and isinstance(node.right.value, int)):
+                yield f"{ast.unparse(node)} in {name}"
+            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in (
+                    "math", "np") and re.fullmatch("(exp|log|pow|sin|cos|tan|asin|acos|atan|cbrt).*", node.attr):
+                yield f"{ast.unparse(node)} in {name}"
 
 
 def missing(kind: type[Operation]) -> Iterator[str]:
@@ -61,6 +81,8 @@ def missing(kind: type[Operation]) -> Iterator[str]:
             yield f"a gather of a known kind and one of finish and blend for the formula {form.name}"
     if len(parts.sentences) != len(set(parts.sentences)):
         yield "a sentence of its own for each refusal"
+    for call in c_library(ast.parse(inspect.getsource(inspect.getmodule(kind)))):  # type: ignore[arg-type]
+        yield f"a call that rounds alike on every system, from precise or elementary, instead of {call}"
     if parts.pack.function.__name__ != f"pack_{kind.reference_name()}":
         yield f"a packer called pack_{kind.reference_name()}"
 
@@ -83,6 +105,9 @@ def test_what_is_missing_is_named() -> None:
     for words in ("examples", "golden vectors", "is timed", "the source", "a peer", "one shape of the formula nothing",
                   "a packer called pack_bare"):
         assert words in said, words
+    packer = ("def pack_bare(p):\n    return helper(p) + p[1] ** p[2] + math.sqrt(p[4])\n"
+              "def helper(p):\n    return p[0] ** 2 + math.exp(p[3])\ndef other(p):\n    return math.exp(p)")
+    assert list(c_library(ast.parse(packer))) == ["p[1] ** p[2] in pack_bare", "math.exp in helper"]
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.name)
