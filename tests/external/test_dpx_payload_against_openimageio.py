@@ -148,8 +148,11 @@ def test_what_is_no_dpx_is_left_to_others(tmp_path: Path, name: str) -> None:
     whole = picture.header + picture.payload.tobytes()
     (tmp_path / "a.dpx").write_bytes(whole[:2047] if name == "short" else b"XXXX" + whole[4:])
     assert read_dpx(tmp_path / "a.dpx") is None
-    os.mkfifo(tmp_path / "pipe.dpx")        # opened, it would be waited for
+    os.mkfifo(tmp_path / "pipe.dpx")        # opened, one that nobody writes into would be waited for: so someone does
+    pipe = os.open(tmp_path / "pipe.dpx", os.O_RDWR)
+    os.write(pipe, whole[:2048])
     assert read_dpx(tmp_path / "pipe.dpx") is None
+    os.close(pipe)
     with pytest.raises(InputError, match="cannot be read"):
         read_dpx(tmp_path / "none.dpx")
 
