@@ -81,6 +81,8 @@ NOT_A_VARIANCE = [[1e-4, 5e-4, 0], [5e-4, 1e-4, 0], [0, 0, 1e-4]]       # correl
     ("reading.patches.0.mean.0", 1e30, r"mean\[0\] is 1e\+06 at most, not 1e\+30"),
     ("reading.patches.0.mean", [0.1, 0.2], "mean takes 3 values, not 2"),
     ("reading.patches.0.covariance", NOT_A_VARIANCE, "not positive semi-definite"),
+    ("reading.patches.0.covariance", [[1e-4, 5e-5, 0], [0, 1e-4, 0], [0, 0, 1e-4]], "covariance is not symmetric"),
+    ("reading.patches.1.name", READ.patches[0].name, "two patches are named"),
     ("reading.patches.0.correlation", [-1, -1, -1], "correlation is of no three channels"),
     ("reading.patches.0.clipped.2", "much", r"clipped\[2\] takes a number, not 'much'"),
     ("reading.patches.0.name", "red\u0007", "holds a control character"),

@@ -10,6 +10,10 @@ import time
 from pathlib import Path
 
 import pytest
+from huewright.errors import InputError
+from huewright.models.job import Asked, FilesAsked
+from huewright.models.settings import SolveSettings
+from huewright.steps.job import begin, kept_words
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -98,3 +102,24 @@ def test_nothing_to_go_on_with(shoot: Path, tmp_path: Path, capsys: pytest.Captu
     (tmp_path / "notes.txt").touch()
     code, _, said = say(capsys, monkeypatch, *words(shoot, tmp_path, "--resume"))
     assert code == 2 and "no job.json that says what they were begun with" in said
+
+
+@pytest.mark.parametrize(("there", "words"), [
+    ([], "no result yet"), (["survey.json"], "all whole: survey.json;"),
+    (["survey.json", "correction.json", "take/a.0001.exr"], "survey.json, correction.json, 1 rendered frame;"),
+    (["take/a.0001.exr", "shots/b/b.0001.dpx", "proof/a.png", "frames.png"], "all whole: 2 rendered frames;")])
+def test_what_a_stopped_run_has_left_is_named(tmp_path: Path, there: list[str], words: str) -> None:
+    assert kept_words(tmp_path / "none") == "nothing was written; start the command again"
+    for name in there:
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).touch()
+    assert words in kept_words(tmp_path)
+
+
+def test_a_folder_is_one_run_s(tmp_path: Path) -> None:
+    asked = Asked("0.1.0", FilesAsked("a", "1", "0" * 64), "0" * 64, "0" * 64, SolveSettings())
+    for name in ("b", "c"):
+        (tmp_path / "shots" / name).mkdir(parents=True)
+    with pytest.raises(InputError, match="also holds b, c, which are not rendered now: an earlier run's"):
+        begin(tmp_path, asked, overwrite=False, resume=False)
+    assert not (tmp_path / "job.json").exists()

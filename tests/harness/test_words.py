@@ -10,6 +10,7 @@ import msgspec
 import pytest
 from huewright.models import cautions, methods, provenance, reasons, refusals, shots
 from huewright.models.cautions import Limits, Miss, RenderedNear, Uncertain, VeilTakenOff
+from huewright.models.clip import Clip
 from huewright.models.coded import Coded
 from huewright.models.proof import Proof, Summary, Verdict
 from huewright.models.record import from_record
@@ -23,6 +24,7 @@ from huewright.words import (
     verdict_heading,
     verdict_words,
 )
+from huewright.words.clip import clip_words
 from msgspec import inspect
 
 
@@ -200,3 +202,16 @@ def test_refusals_and_recommendations_and_repeats() -> None:
     assert repeat_words("c.json", False, 10, 3, [provenance.VersionChanged("numpy", "1", "2")]) == (
         "c.json: NOT the same when repeated; 3 lines differ; numpy was 1, is 2")
     assert repeat_words("c.json", True, 10, 0, []) == "c.json: repeated byte for byte (10 bytes)"
+
+
+def test_a_clip_in_one_line() -> None:
+    whole = Clip("a.mov", "10-bit 4:2:2 movie", 64, 36, 1.0, 24, "24000/1001", True, "01:00:00:00", "01:00:00:23",
+                 "legal", "bt709", "bt709", "", "left")
+    assert clip_words(whole).startswith("a.mov: 64 x 36 pixels, 23.976 frames a second, 24 frames, 01:00:00:00 to "
+                                        "01:00:00:23; 10-bit 4:2:2 movie, ")
+    assert "matrix bt709, chroma left, primaries bt709, transfer not said" in clip_words(whole)
+    bare = Clip("b.mov", "8-bit movie", 64, 36, 1.5, 1, "25", False, "", "", "full", "rgb", "", "", "",
+                ("range", "rate"))
+    said = clip_words(bare)
+    assert " of 1.5 : 1, 25 frames a second in the mean, 1 frame, no time code" in said and "R'G'B'" in said
+    assert "primaries and transfer not said; range, rate at your word" in said

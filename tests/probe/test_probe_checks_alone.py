@@ -160,6 +160,12 @@ def missing(acted: Acted, *_: Any) -> int:
     return ERR_MISSING_HOST_FEATURE
 
 
+def edit_without_end(acted: Acted, effect: Any, *_: Any) -> None:
+    parameters = ctypes.c_void_p()
+    acted.call["getParamSet"](effect, parameters)
+    acted.call["paramEditBegin"](parameters, b"a step")
+
+
 def clips_alone(acted: Acted, effect: Any, *_: Any) -> int:
     for name in (b"Source", b"Output"):
         acted.call["clipDefine"](effect, name, None)
@@ -227,6 +233,7 @@ FOUND: list[tuple[str, dict[str, Any], str]] = [
      "error: the region of interest of Source, (0.0, 9.0, 1.0, 5.0), is no rectangle"),
     ("questions", {standard.IDENTITY: out(OfxPropName=[b"Matte"])},
      "error: is identity names the clip 'Matte', which it has not"),
+    ("life", {standard.BEGIN_EDIT: edit_without_end}, "error: paramEditBegin was called without paramEditEnd"),
     ("render", {standard.LOAD: status(FAILED)}, "skipped: the load action returned kOfxStatFailed"),
     ("render", {standard.DESCRIBE: status(FAILED)}, "skipped: the describe action returned kOfxStatFailed"),
     ("render", {standard.DESCRIBE_IN_CONTEXT: status(FAILED)}, "skipped: the describe in context action returned"),
@@ -265,6 +272,20 @@ def test_each_way_is_said(monkeypatch: pytest.MonkeyPatch, check: str, ways: dic
     context = TRANSITION if ways.get("contexts") == [TRANSITION.encode()] else FILTER
     found = probed(monkeypatch, check, context, **ways)
     assert any(said in line for line in found), found
+
+
+def test_a_dialog_that_was_asked_for_is_passed_when_its_action_is_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    """OfxDialogSuite: the host calls kOfxActionDialog, with the data that was given, from the thread of its own user
+    interface, not within RequestDialog."""
+    order: list[tuple[str, Any]] = []
+
+    def create(acted: Acted, *_: Any) -> None:
+        acted.call["RequestDialog"](77)
+        order.append(("created", None))
+
+    assert probed(monkeypatch, "life", **{
+        standard.CREATE: create, standard.DIALOG: lambda acted, data, *_: order.append(("dialog", data))}) == []
+    assert order[:4] == [("created", None), ("dialog", 77)] * 2
 
 
 @pytest.mark.parametrize("check", sorted({row[0] for row in FOUND} - {"without-PropertySuite"}))
