@@ -236,6 +236,7 @@ def test_over_http_the_parts_lie_as_their_sizes_say(session_in, tmp_path):
     told = client.post(f"/{token}/survey", json={"choices": opened["choices"]}).json()
     assert told["merged"] == list(session.survey(Choices()).chosen)
     assert len(told["reading"]) == len(session.card.patches)
+    assert all(len(row["light"]) == 3 for row in told["reading"])
     asked = {"frame": 2, "width": 320, "parts": ["after", "scopes"]}
     answer = client.post(f"/{token}/look", json={"choices": opened["choices"], "asked": asked}).content
     (length,) = struct.unpack_from("<I", answer)

@@ -19,12 +19,15 @@ from huewright.models.survey import FrameGrade, Survey
 from huewright.report.draw import EXTENT
 from huewright.report.graticule import HIGH, LOW
 from huewright.solver.hues import miss
+from huewright.solver.light_known import share_unsure
 from huewright.solver.quality import landing_ycbcr
 from huewright.solver.results import INTERVAL
 from huewright.words import in_order, reason_words, sentence
 
 SWATCHES = {"red": "#b5534a", "yellow": "#c9b24a", "green": "#5d9460", "cyan": "#5aa0a6", "blue": "#5268a8",
             "magenta": "#a9609b"}
+# From here on what isn't known of a channel's light is said beside its code value (common practice, no source).
+MOST_UNSURE = 0.01
 
 
 def opened(session: Session) -> dict[str, Any]:
@@ -70,7 +73,7 @@ def surveyed(session: Session, survey: Survey, choices: Choices) -> dict[str, An
     return {"usable": survey.usable, "advice": _said(sentence(survey.advice)),
             "frames": [_frame(grade, choices) for grade in survey.grades], "merged": list(survey.chosen),
             "gain": survey.merge_gain, "size": [survey.width, survey.height],
-            "reading": [] if survey.reading is None else [_row(patch) for patch in survey.reading.patches],
+            "reading": _reading(survey),
             "cautions": [_said(sentence(caution)) for caution in in_order(survey.cautions)], "commands": commands}
 
 
@@ -90,10 +93,20 @@ def _frame(grade: FrameGrade, choices: Choices) -> dict[str, Any]:
             if grade.verdict != "no card" else []}
 
 
-def _row(patch: Any) -> dict[str, Any]:
-    return {"name": patch.name, "mean": [f"{100 * value:.2f}" for value in patch.mean],
-            "error": [f"{100 * INTERVAL * value:.2f}" for value in patch.standard_error],
-            "excluded": patch.excluded, "reasons": _said(reason_words(patch.reasons))}
+def _reading(survey: Survey) -> list[dict[str, Any]]:
+    """``light``: how far the light behind a channel's code value may be off, in % of itself, where that is over
+    :data:`MOST_UNSURE`; else empty."""
+    if survey.reading is None:
+        return []
+    return [{"name": patch.name, "mean": [f"{100 * value:.2f}" for value in patch.mean],
+             "error": [f"{100 * INTERVAL * value:.2f}" for value in patch.standard_error],
+             "light": [_share(value) for value in shares],
+             "excluded": patch.excluded, "reasons": _said(reason_words(patch.reasons))}
+            for patch, shares in zip(survey.reading.patches, share_unsure(survey.reading, survey.footage), strict=True)]
+
+
+def _share(value: float) -> str:
+    return "" if value <= MOST_UNSURE else f"{100 * value:.0f}" if value < 1 else "100 or more"
 
 
 def seen(look: Look, session: Session) -> dict[str, Any]:

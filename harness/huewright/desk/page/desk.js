@@ -196,7 +196,7 @@
     $("reading").replaceChildren(...survey.reading.map(row => make("tr", {class: row.excluded ? "unused" : ""},
       make("th", {scope: "row", text: row.name}),
       ...(row.excluded ? [make("td", {colspan: 3, text: row.reasons})] :
-        row.mean.map((mean, k) => make("td", {class: "num"}, mean, make("small", {text: ` ±${row.error[k]}`})))))));
+        row.mean.map((mean, k) => make("td", {class: "num"}, mean, make("small", {text: ` ±${row.error[k]}${row.light[k] && `, ${row.light[k]} %`}`})))))));
     showFrame();
   }
   function showFrame() {

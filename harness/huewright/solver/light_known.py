@@ -1,0 +1,33 @@
+"""How well a reading knows the light behind its code values, as a share of that light itself.
+
+What is small in code values may be much of a dark channel's light, and a chip's hue follows its darkest channel.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from huewright_kernels.ops import Transfer
+
+from huewright.models.footage import Footage
+from huewright.models.reading import Reading
+from huewright.reference import apply_chain
+from huewright.solver.results import INTERVAL
+
+
+def share_unsure(reading: Reading, footage: Footage) -> np.ndarray:
+    """(p, 3) half of the 95 % interval of each patch's linear light over that light, by channel; infinite where the
+    light is none. A display picture goes back to light through BT.709's OETF (ITU-R BT.709-6, item 1.2)."""
+    chain = footage.to_linear()
+    if footage.encoding == "display":
+        chain = (*chain, Transfer(curve="bt709", direction="decode"))
+    mean = np.array([patch.mean for patch in reading.patches], dtype=np.float64).reshape(-1, 3)
+    half = INTERVAL * np.array([patch.standard_error for patch in reading.patches]).reshape(-1, 3)
+    light = apply_chain(chain, mean) if chain else mean
+    share = np.empty_like(mean)
+    for channel in range(3):
+        step = half * (np.arange(3) == channel)
+        low, high = ((apply_chain(chain, mean + side * step) if chain else mean + side * step)[:, channel]
+                     for side in (-1, 1))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share[:, channel] = np.where(light[:, channel] > 0, (high - low) / 2 / light[:, channel], np.inf)
+    return share
