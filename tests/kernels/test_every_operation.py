@@ -66,8 +66,8 @@ def missing(kind: type[Operation]) -> Iterator[str]:
             apply(example.operation, np.zeros((1, 3)))
     except TypeError as error:
         yield str(error)
-    if parts.peer not in ("clf", "scipy", "opencolorio", "colour-science"):
-        yield "a peer: who else computes the same"
+    if parts.peer not in ("clf", "scipy", "opencolorio", "colour-science", "nobody"):
+        yield "a peer: who else computes the same, or nobody"
     if parts.peer == "clf" and all(example.operation.clf() is None for example in examples):
         yield "clf(): its peer is to read that form"
     for field in kind.FIELDS:

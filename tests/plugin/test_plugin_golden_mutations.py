@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 import pytest
 from huewright.plugin.golden import REFUSED_FILE, Golden, from_text
+from huewright.reference import apply
+from huewright_kernels.ops import operation_from_dict
 
 FOLDER = Path(__file__).parents[2] / "kernels" / "golden"
 RIGHT: dict[str, Any] = {
@@ -266,6 +268,8 @@ def port(o: dict[str, Any], colours: np.ndarray, k: dict[str, Any]) -> np.ndarra
         "transfer": transfer, "tone-curve": tone, "lut-3d": lattice, "hue-sectors": hues,
         "log-decode": log_curve, "log-encode": log_curve, "asc-cdl": cdl,
         "exponent": exponent, "range-limits": limits}
+    if name not in forms:       # no mistake of an operation is made here that has no form here
+        return apply(operation_from_dict(o), colours)
     return forms[name](o, colours, k)
 
 

@@ -90,7 +90,8 @@ class Parts:
     examples   a function, since operations are not complete before; the first one has the most typical parameters
     source     the publication that the formulas are from
     reference  the module of the float64 references that holds it, as the function ``reference_name``
-    peer       who else computes the same; "clf": whoever reads the CLF form that the operation has
+    peer       who else computes the same; "clf": whoever reads the CLF form that the operation has; "nobody": timings
+               have no row of it, for there is nothing to time it beside
     """
 
     forms: tuple[Form, ...]
