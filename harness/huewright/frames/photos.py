@@ -54,12 +54,15 @@ def _opened(path: Path) -> Any:
         raise InputError(f"{path}: HEIF photographs are read by the package pillow-heif; install it with pip install "
                          "'huewright[photos]', or save the photograph as JPEG or PNG") from None
     try:
-        return library.open_heif(str(path), convert_hdr_to_8bit=False)
+        photos = library.open_heif(str(path), convert_hdr_to_8bit=False)
     except MemoryError:
         raise
     except Exception as error:      # of whatever kind the binding makes of it
         raise InputError(f"{path}: not a photograph that can be read ({library_words(error)}); copy it again or leave "
                          "it out") from None
+    if photos.primary_index >= len(photos):
+        raise InputError(f"{path}: holds no photograph that can be shown; copy it again or leave it out")
+    return photos
 
 
 def _bits(photo: Any) -> int:
