@@ -15,7 +15,8 @@ import PyOpenColorIO as ocio  # noqa: N813
 import tomli_w
 from clips import HD_TAGS, planes, write_clip
 from huewright.files import json_text
-from huewright.frames.picture import Frame, write_frame
+from huewright.frames.frame import Frame
+from huewright.frames.picture import write_frame
 from huewright.models.card import load_card
 from huewright.models.correction import correction_to_dict
 from huewright.models.job import Job, job_to_dict

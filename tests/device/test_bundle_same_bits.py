@@ -17,8 +17,9 @@ from huewright.accuracy.devices import awkward_colours, timed_chain
 from huewright.device.choosing import require_device
 from huewright.errors import InputError
 from huewright.files import write_json
+from huewright.frames.frame import Frame
 from huewright.frames.opening import open_take
-from huewright.frames.picture import Frame, write_frame
+from huewright.frames.picture import write_frame
 from huewright.frames.take import Take
 from huewright.host.card import Card
 from huewright.host.rendering import Renderer

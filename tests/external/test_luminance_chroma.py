@@ -12,8 +12,9 @@ from pathlib import Path
 import colour
 import numpy as np
 import pytest
+from huewright.frames.frame import Frame
 from huewright.frames.luminance import BT709, filled, luminance_weights
-from huewright.frames.picture import Frame, read_attributes, read_frame, read_header
+from huewright.frames.picture import read_attributes, read_frame, read_header
 
 HELD = np.load(Path(__file__).with_name("luminance_chroma.npz"))
 ACES_AP0 = (0.7347, 0.2653, 0.0, 1.0, 0.0001, -0.077, 0.32168, 0.33767)

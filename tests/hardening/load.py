@@ -14,7 +14,8 @@ from pathlib import Path
 
 import numpy as np
 from huewright.files import write_text
-from huewright.frames.picture import Frame, write_frame
+from huewright.frames.frame import Frame
+from huewright.frames.picture import write_frame
 from huewright.models.card import save_card
 from huewright.models.correction import save_correction
 from huewright_demo.spectra import oetf_inverse

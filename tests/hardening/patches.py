@@ -79,7 +79,8 @@ def picture(card: Card, size: tuple[int, int] = (1920, 1080), *, turn_deg: float
 
 def write_take(folder: Path, card: Card, count: int, size: tuple[int, int] = (1920, 1080)) -> str:
     """The pattern of ``count`` frames, each turned a little further, in 16-bit PNG."""
-    from huewright.frames.picture import Frame, write_frame
+    from huewright.frames.frame import Frame
+    from huewright.frames.picture import write_frame
 
     for number in range(1, count + 1):
         path = folder / f"g.{number:04d}.png"

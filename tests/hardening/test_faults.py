@@ -18,7 +18,8 @@ import numpy as np
 import pytest
 from huewright.claims import claimed, claimed_whole
 from huewright.errors import InputError
-from huewright.frames.picture import Frame, write_frame
+from huewright.frames.frame import Frame
+from huewright.frames.picture import write_frame
 from huewright.frames.sequence import parse_sequence
 from huewright.frames.wholeness import is_whole
 from huewright.models.correction import load_correction

@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from huewright.errors import InputError
-from huewright.frames.picture import Frame, write_frame
+from huewright.frames.frame import Frame
+from huewright.frames.picture import write_frame
 from huewright.models.cautions import MachineBusy
 from huewright.steps import bench
 from huewright.timing import clock, peers, rows, work

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from huewright.errors import InputError
 from huewright.frames.dpx import read_dpx
-from huewright.frames.picture import Frame, read_frame, read_header, write_frame
+from huewright.frames.frame import Frame
+from huewright.frames.picture import read_frame, read_header, write_frame
 
 
 def test_what_the_library_says_need_be_no_text(tmp_path: Path) -> None:

@@ -9,7 +9,8 @@ import numpy as np
 import OpenImageIO as oiio  # noqa: N813
 import pytest
 from huewright.errors import InputError
-from huewright.frames.picture import Frame, read_frame, read_header, write_frame
+from huewright.frames.frame import Frame
+from huewright.frames.picture import read_frame, read_header, write_frame
 from huewright.frames.wholeness import is_whole
 from hypothesis import given
 from hypothesis import strategies as st

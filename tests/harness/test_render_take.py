@@ -19,7 +19,8 @@ import pytest
 from huewright.device.compute import Processor
 from huewright.errors import InputError
 from huewright.files import write_json
-from huewright.frames.picture import Frame, read_frame, write_frame
+from huewright.frames.frame import Frame
+from huewright.frames.picture import read_frame, write_frame
 from huewright.frames.sequence import parse_sequence
 from huewright.models.cautions import (
     BecameBroken,

@@ -17,7 +17,8 @@ import numpy as np
 import pytest
 from huewright.cli import show
 from huewright.errors import InputError
-from huewright.frames.picture import Frame, write_frame
+from huewright.frames.frame import Frame
+from huewright.frames.picture import write_frame
 from huewright.frames.sequence import parse_sequence
 from huewright.models.correction import save_correction
 from huewright.steps.render import render_take

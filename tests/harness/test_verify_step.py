@@ -12,7 +12,8 @@ import pytest
 from huewright.accuracy import check as checking
 from huewright.accuracy import kernels
 from huewright.errors import InputError
-from huewright.frames.picture import Frame, write_frame
+from huewright.frames.frame import Frame
+from huewright.frames.picture import write_frame
 from huewright.steps.verify import VerifyResult, run_verify
 from huewright_kernels.executor import warm_up
 from huewright_kernels.ops import REGISTRY

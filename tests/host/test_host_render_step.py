@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from huewright.errors import InputError, NoAnswerError
-from huewright.frames.picture import Frame, read_frame, write_frame
+from huewright.frames.frame import Frame
+from huewright.frames.picture import read_frame, write_frame
 from huewright.frames.sequence import parse_sequence
 from huewright.models.correction import Correction, save_correction
 from huewright.models.footage import Footage

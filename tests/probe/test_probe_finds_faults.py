@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from huewright.errors import InputError
-from huewright.frames.picture import Frame, write_frame
+from huewright.frames.frame import Frame
+from huewright.frames.picture import write_frame
 from huewright.frames.sequence import parse_sequence
 from huewright.probe.checks import CHECKS, ON_CARDS
 from huewright.probe.probe import ProbeReport

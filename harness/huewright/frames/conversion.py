@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 
 from huewright.frames.dpx import DpxPicture
-from huewright.frames.picture import Frame, Header, check_depth, depths_of
+from huewright.frames.frame import Frame
+from huewright.frames.picture import Header, check_depth, depths_of
 
 
 def output_depth(source: Header, source_path: Path, out: Path, bits: int | None) -> int:

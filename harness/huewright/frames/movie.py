@@ -31,8 +31,9 @@ from huewright.errors import InputError
 from huewright.frames.attributes import who_in_movie
 from huewright.frames.colours_said import Said, said_in_tags
 from huewright.frames.decoding import Decoder, reason
+from huewright.frames.frame import Frame, Metadata
 from huewright.frames.layout import Layout, layout_of, planes_of
-from huewright.frames.picture import Frame, Header, Metadata
+from huewright.frames.picture import Header
 from huewright.frames.sequence import MOVIE_SUFFIXES
 from huewright.frames.siting import chroma_site
 from huewright.frames.stamps import Stamps, stamps_of

@@ -10,7 +10,8 @@ from pathlib import Path
 from huewright.errors import InputError
 from huewright.frames.colours_said import Said
 from huewright.frames.dpx import DpxPicture
-from huewright.frames.picture import Frame, Header
+from huewright.frames.frame import Frame
+from huewright.frames.picture import Header
 from huewright.frames.tags import Tags
 from huewright.frames.take import Take
 from huewright.frames.timecode import count_of

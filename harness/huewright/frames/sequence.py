@@ -21,7 +21,8 @@ from huewright.frames import photos
 from huewright.frames.attributes import code_said, rate_said, who_said
 from huewright.frames.colours_said import Said, said_in_attributes
 from huewright.frames.dpx import DpxPicture, read_dpx
-from huewright.frames.picture import Frame, Header, frame_around, read_attributes, read_frame, read_header
+from huewright.frames.frame import Frame
+from huewright.frames.picture import Header, frame_around, read_attributes, read_frame, read_header
 from huewright.frames.take import Take
 from huewright.frames.timecode import count_of, text_of
 

@@ -18,7 +18,8 @@ from huewright.errors import InputError
 if TYPE_CHECKING:
     from huewright.frames.colours_said import Said
     from huewright.frames.dpx import DpxPicture
-    from huewright.frames.picture import Frame, Header
+    from huewright.frames.frame import Frame
+    from huewright.frames.picture import Header
     from huewright.frames.tags import Tags
 
 

@@ -16,7 +16,7 @@ from huewright.reference import apply_chain
 if TYPE_CHECKING:
     from huewright_kernels.ops import Operation
 
-    from huewright.frames.picture import Frame
+    from huewright.frames.frame import Frame
     from huewright.models.correction import Correction
 
 HALF_STEP = 2.0**-11      # IEEE 754 binary16: half the step between neighbours, relative to the value, is at most this

@@ -7,7 +7,7 @@ from huewright_kernels.executor import compile_chain, run
 
 from huewright.colorimetry.excursions import RangeTally
 from huewright.errors import InputError
-from huewright.frames.picture import Frame
+from huewright.frames.frame import Frame
 from huewright.frames.take import Take
 from huewright.models.correction import Correction
 from huewright.models.footage import Footage

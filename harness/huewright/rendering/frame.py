@@ -13,14 +13,8 @@ from huewright.colorimetry.excursions import outside
 from huewright.errors import InputError
 from huewright.frames.conversion import kernel_source, other_channels, packed_memory, pixel_dtype
 from huewright.frames.dpx import new_dpx, write_dpx
-from huewright.frames.picture import (
-    Frame,
-    fresh_spec,
-    retagged,
-    scaled,
-    with_correction,
-    write_frame,
-)
+from huewright.frames.frame import Frame, retagged, scaled, with_correction
+from huewright.frames.picture import fresh_spec, write_frame
 from huewright.frames.structure import views_of
 from huewright.frames.take import Take
 from huewright.models.cautions import (

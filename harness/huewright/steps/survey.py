@@ -22,7 +22,7 @@ from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
 from huewright.finding.washed import Washed
 from huewright.frames.ahead import QUIET_S, Picture, pictures
-from huewright.frames.picture import Frame
+from huewright.frames.frame import Frame
 from huewright.frames.take import Take
 from huewright.models.by_hand import ByHand
 from huewright.models.card import Card
