@@ -198,3 +198,23 @@ def test_frames_a_second_stand_in_both_places(tmp_path: Path, said: tuple[int, i
         assert not film > 0 and not television > 0 or np.isnan([film, television]).all()
     else:
         assert television == pytest.approx(rate) and film == pytest.approx(held.get("dpx:FrameRate", rate))
+
+
+@pytest.mark.parametrize(("bits", "width", "row"), [(8, 5, 16), (10, 5, 20), (12, 5, 32), (16, 5, 32), (8, 4, 12)])
+def test_a_new_header_says_its_lines_and_their_padding(bits: int, width: int, row: int) -> None:
+    """SMPTE ST 268-1: lines per element at 776, end-of-line padding in bytes at 812, original lines at 1428."""
+    picture = new_dpx(oiio.ImageSpec(), width, 3, bits)
+    used = {8: 3 * width, 10: 4 * width}.get(bits, 6 * width)
+    assert picture.row_bytes == row
+    assert [struct.unpack_from(">I", picture.header, at)[0] for at in (776, 1428, 812)] == [3, 3, row - used]
+
+
+@pytest.mark.parametrize(("codes", "says"), [((0, 0), False), ((255, 0), False), ((0, 255), False), ((1, 0), True),
+                                             ((0, 6), True), ((255, 1), True)])
+def test_colours_that_a_header_says(codes: tuple[int, int], says: bool) -> None:
+    picture = new_dpx(oiio.ImageSpec(), 4, 3, 10)
+    picture = replace(picture, header=picture.header[:801] + bytes(codes) + picture.header[803:])
+    assert picture.says_colours == says
+    unsaid = picture.of_unsaid_colours()
+    assert unsaid.header[801:803] == (b"\0\0" if says else bytes(codes))
+    assert unsaid.header[:801] + unsaid.header[803:] == picture.header[:801] + picture.header[803:]

@@ -151,3 +151,13 @@ def test_a_take_follows_a_take_of_the_leading_camera(tmp_path: Path) -> None:
         load_scene(write(tmp_path, text.replace('follows = "a_noon"', 'follows = "b"')))
     with pytest.raises(InputError, match="a matrix and hues, which method balance leaves as they are"):
         load_scene(write(tmp_path, text.replace("[settings]", '[settings]\nmethod = "balance"')))
+
+
+@pytest.mark.parametrize(("name", "words"), [("x" * 100, ""), ("x" * 101, "its name is longer than 100 letters")])
+def test_how_long_a_name_may_be(tmp_path: Path, name: str, words: str) -> None:
+    path = write(tmp_path, TEXT.replace('name = "B"', f'name = "{name}"').replace('camera = "B"', f'camera = "{name}"'))
+    if words:
+        with pytest.raises(InputError, match=words):
+            load_scene(path)
+    else:
+        assert load_scene(path).scene.camera(name).name == name
