@@ -169,3 +169,7 @@ def test_a_shot_may_begin_with_the_one_take_and_end_with_the_other(begins: str, 
     found = serve(DAY, {"s": Frames("s", begins, seconds)}, "s", by=("m", "n"))
     assert found.share == round(share, 6)
     assert found.after_s == (0.0 if share < 0.3 else pytest.approx(10790.0 if share == 1 else 3590.0))
+
+
+def test_a_shot_that_began_before_its_take_and_goes_on_in_it_is_of_no_age() -> None:
+    assert serve(DAY, {"s": Frames("s", "08:59:55:00")}, "s", by=("m",)).after_s == 0
