@@ -39,8 +39,9 @@ _SHARED = ("cache", "cubic", "elementary", "executor", "formats", "forms", "lane
 """Modules whose functions compiled code may hold, beside the operations and its own module (numba watches that)."""
 KEPT = 4
 """How many other folders (older sources, other processors) stay beside the one in use."""
-PATIENCE_S = 60.0
-"""How long a process waits for another that compiles the same; then it compiles for itself."""
+PATIENCE_S = 300.0
+"""How long a process waits for another that compiles the same, which takes a busy machine minutes; then it compiles for
+itself. One that ends lets go at once."""
 
 
 def key() -> str:

@@ -41,11 +41,11 @@ def served(shoot: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tu
         assert line.startswith('{"address": "http://127.0.0.1:'), line + process.stderr.read()
         yield json.loads(line)["address"], out
         process.send_signal(signal.SIGINT)
-        assert process.wait(30) == 0, process.stderr.read()
+        assert process.wait(240) == 0, process.stderr.read()
         assert "Traceback" not in process.stderr.read()
     finally:
         process.kill()
-        process.wait(30)
+        process.wait(240)
         process.stdout.close()
         process.stderr.close()
 

@@ -170,7 +170,7 @@ def scheduler(folder: Path) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
 
     file = folder / "scheduler.json"
     with child(SCHEDULER.format(file=str(file)), folder) as process:
-        until = time.monotonic() + 60
+        until = time.monotonic() + 300
         while not file.exists() or not file.read_text():
             assert process.poll() is None and time.monotonic() < until
             time.sleep(0.1)
@@ -185,7 +185,7 @@ def wait_for(address: str, count: int) -> None:
     from distributed import Client
 
     with Client(address, set_as_default=False) as client:
-        client.wait_for_workers(count, timeout=60)
+        client.wait_for_workers(count, timeout=300)
 
 
 @pytest.mark.long
@@ -207,7 +207,7 @@ def test_a_worker_killed_half_way(tmp_path: Path) -> None:
                 workers[0].send_signal(signal.SIGKILL)
 
         summary = render_take(CORRECTION, sequence, f"{tmp_path}/away/", on=address, each=kill)
-        assert workers[0].wait(10) == -signal.SIGKILL and workers[1].poll() is None
+        assert workers[0].wait(120) == -signal.SIGKILL and workers[1].poll() is None
         assert sorted(seen) == list(sequence.numbers) == list(summary.frames)
         assert bytes_of(tmp_path / "away") == bytes_of(tmp_path / "here")
 

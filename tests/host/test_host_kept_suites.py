@@ -93,7 +93,7 @@ def test_the_threads_of_the_pool_stay() -> None:
         together = threading.Barrier(3)     # all must run at once, or none gets on
 
         def work(index: int, _count: int, _data: Any, now: set[int] = now, together: Any = together) -> None:
-            together.wait(20)
+            together.wait(240)
             now.add(threading.get_ident() if index else 0)
 
         assert threads.multiThread(abi.ThreadFunction(work), 3, None) == standard.OK
