@@ -76,6 +76,7 @@ def test_what_is_asked_before_any_verb(command: Command) -> None:
     assert code == 0 and {"ACEScct", "display", "linear"} <= set(out.splitlines())
 
 
+@pytest.mark.slow
 def test_scopes(command: Command) -> None:
     code, out, err = command("scopes", frame(), "--json", "s.json")
     assert code == 0 and "caution" not in err
@@ -111,6 +112,8 @@ def test_what_comes_after_a_card_was_made(command: Command) -> None:
     assert "--method balance" not in said[2] and "--card all.toml --encoding display --out job" in said[2]
 
 
+@pytest.mark.long
+@pytest.mark.slow
 def test_a_photo_of_a_flat_card(command: Command) -> None:
     """Drawn from our own card, on a dark table and cut to it: levels are guessed and said to be."""
     card = load_card(CARD)
@@ -135,6 +138,7 @@ def test_a_photo_of_a_flat_card(command: Command) -> None:
     assert "No chips: too few strong colours point at the 75 % bars' hues" in out and "outline was taken" not in out
 
 
+@pytest.mark.slow
 def test_an_edit(command: Command, comes_of: Any, tmp_path: Path) -> None:
     otio = pytest.importorskip("opentimelineio")
     track = otio.schema.Track("V1", children=[
