@@ -19,7 +19,7 @@ from huewright.models.record import check_plain
 
 # SPECTRAL_NM400, SPEC_400, NM400, SPECTRAL_NM_400, R_400: all are met in files.
 _SPECTRAL = re.compile(r"^(?:SPECTRAL_)?(?:NM|SPEC|R)_?(\d{3,4})(?:\.0+)?$", re.IGNORECASE)
-_COVERED_NM = 430.0, 670.0     # at least; instruments give 400 to 700 (ISO 13655), the rest is a choice of ours
+_COVERED_NM = 450.0, 600.0     # at least: a choice of ours, beyond which what is added is a guess; ISO 13655 has 400 to 700
 _XYZ, _LAB = ("XYZ_X", "XYZ_Y", "XYZ_Z"), ("LAB_L", "LAB_A", "LAB_B")
 # What columns of a plain table are called besides the fields' own names.
 _COLUMNS = {"name": "SAMPLE_NAME", "patch": "SAMPLE_NAME", "x": "XYZ_X", "y": "XYZ_Y", "z": "XYZ_Z", "l": "LAB_L",
@@ -193,9 +193,6 @@ def _sample(path: Path | str, number: int, names: list[str], words: list[str]) -
     if len(spectral) == 1:
         raise InputError(f"{path}: its fields have a single wavelength, {spectral[0][1]}, which is no spectrum; export "
                          "all that were measured")
-    if spectral and not (wavelengths[0] <= _COVERED_NM[0] and wavelengths[-1] >= _COVERED_NM[1]):
-        raise InputError(f"{path}: its fields' wavelengths run from {wavelengths[0]:g} to {wavelengths[-1]:g} nm, "
-                         "which is not all of visible light; export all that were measured")
     reflectance = tuple(value(key) for _, key in spectral)
     if reflectance and max(reflectance) > 2.0:
         reflectance = tuple(factor / 100 for factor in reflectance)      # given in percent
@@ -203,6 +200,9 @@ def _sample(path: Path | str, number: int, names: list[str], words: list[str]) -
     if reflectance and min(reflectance) < -0.01:
         raise InputError(f"{path}, line {number}: the reflectance {min(reflectance):g} of {label} is negative; "
                          "measure it again")
+    if spectral and not (wavelengths[0] <= _COVERED_NM[0] and wavelengths[-1] >= _COVERED_NM[1]):
+        raise InputError(f"{path}: its fields' wavelengths run from {wavelengths[0]:g} to {wavelengths[-1]:g} nm, "
+                         "which is not all of visible light; export all that were measured")
     reflectance = tuple(max(factor, 0.0) for factor in reflectance)
     xyz, lab = (tuple(value(key) for key in keys) if row.keys() & set(keys) else None for keys in (_XYZ, _LAB))
     if xyz is not None:
