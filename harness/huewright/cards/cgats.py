@@ -19,7 +19,7 @@ from huewright.models.record import check_plain
 
 # SPECTRAL_NM400, SPEC_400, NM400, SPECTRAL_NM_400, R_400: all are met in files.
 _SPECTRAL = re.compile(r"^(?:SPECTRAL_)?(?:NM|SPEC|R)_?(\d{3,4})(?:\.0+)?$", re.IGNORECASE)
-_COVERED_NM = 450.0, 600.0     # at least: a choice of ours, beyond which what is added is a guess; ISO 13655 has 400 to 700
+_COVERED_NM = 450.0, 600.0     # at least: a choice of ours; ISO 13655 has 400 to 700
 _XYZ, _LAB = ("XYZ_X", "XYZ_Y", "XYZ_Z"), ("LAB_L", "LAB_A", "LAB_B")
 # What columns of a plain table are called besides the fields' own names.
 _COLUMNS = {"name": "SAMPLE_NAME", "patch": "SAMPLE_NAME", "x": "XYZ_X", "y": "XYZ_Y", "z": "XYZ_Z", "l": "LAB_L",
