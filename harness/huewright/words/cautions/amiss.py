@@ -128,7 +128,7 @@ def _(item: c.TargetsAsked) -> str:
 @AMISS.says(
     c.Uncertain, "Noise, light and the survey's own corrections leave it open whether the patch is within the limits. "
     "More frames of the card, or a larger card in frame, narrow what noise does; what is not known of uneven and "
-    "of mirrored light is the same in all frames of a take.")
+    "of mirrored light, and what strong compression rounds off, is the same in all frames of a take.")
 def _(item: c.Uncertain) -> str:
     cure = ("more frames of the card, a larger card in frame or more even light on it would help"
             if item.grain >= LEAST_GRAIN else
