@@ -371,10 +371,7 @@ def test_one_chip_leaves_the_far_side_alone(card: Card) -> None:
     assert sum(moved) == 1      # what remains elsewhere is 0.01 degrees, noise allowed for
 
 
-THREADED = ("matrix-sectors",)     # whose solve holds what those of sectors and matrix do
-
-
-def problem_text(threads: str) -> str:
+def problem_text(threads: str, methods: tuple[str, ...]) -> str:
     code = ("from pathlib import Path; import numpy as np, huewright_demo\n"
             "from huewright.models.card import load_card\n"
             "from huewright.models.correction import correction_to_dict\n"
@@ -384,7 +381,7 @@ def problem_text(threads: str) -> str:
             "from huewright.solver.answer import solve\n"
             "card = load_card(Path(huewright_demo.__file__).parent / 'card.toml')\n"
             "take = simulated_take(card, np.random.default_rng(20))\n"
-            f"for method in {THREADED}:\n"
+            f"for method in {methods}:\n"
             "    settings = SolveSettings(method=method)\n"
             "    print(json_text(correction_to_dict(solve(take.reading, card, FOOTAGE, settings))), end='')\n"
             "tables = solve(take.reading, card, FOOTAGE, SolveSettings(method='polynomial-2')).operations\n"
@@ -395,9 +392,10 @@ def problem_text(threads: str) -> str:
 
 
 @pytest.mark.slow
-def test_the_file_is_the_same_bytes_on_any_thread_count() -> None:
-    one = problem_text("1")
-    assert one == problem_text("5") and one.count("huewright-correction-1") == len(THREADED)
+@pytest.mark.parametrize("methods", [("matrix-sectors",), pytest.param(("sectors", "matrix"), marks=pytest.mark.long)])
+def test_the_file_is_the_same_bytes_on_any_thread_count(methods: tuple[str, ...]) -> None:
+    one = problem_text("1", methods)
+    assert one == problem_text("5", methods) and one.count("huewright-correction-1") == len(methods)
 
 
 def test_targets_and_results_agree(card: Card) -> None:
