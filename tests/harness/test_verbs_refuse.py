@@ -91,6 +91,7 @@ MISTAKES: list[tuple[list[object], str]] = [
     (["ofx", "patches", CARD, "new.json", "--roles", "chip,king"], "king"),
     (["survey", "*.png:1-2", *SURVEY[2:]], "a range needs a name with a place for the frame number"),
     ([*SURVEY, "--take-in", "1-20000000"], "more frames than a take has"),
+    (["survey", "a.####.png:1-20000000", *SURVEY[2:]], "more frames than a take has"),
     ([*SURVEY, "--take-in", "one"], "'one' are no frame numbers; write them as 3,7-9"),
 ]
 

@@ -33,6 +33,7 @@ MOVIE_SUFFIXES = frozenset({".mov", ".mp4", ".m4v", ".mkv", ".webm", ".mxf", ".a
                             ".dv", ".gxf"})
 _PLACE = re.compile(r"%(0?)(\d*)d|#+|@+")
 _RANGE = re.compile(r":(-?\d+(?:-(?:-?\d+))?(?:,-?\d+(?:-(?:-?\d+))?)*)$")
+MOST_FRAMES = 10_000_000       # of a range: five days of 24 frames a second
 _PART = re.compile(r"(-?\d+)(?:-(-?\d+))?")
 _WILD = re.compile(r"[*?]|\[[^\]]+\]")
 # Following a take that is being written: how often to look, and how long a file must rest (seconds).
@@ -241,8 +242,6 @@ def frame_numbers(text: str) -> tuple[int, ...]:
         raise InputError(f"{text!r} are no frame numbers; write them as 3,7-9")
     numbers: set[int] = set()
     for first, last in _ranges(text):
-        if last - first >= 10_000_000:
-            raise InputError(f"{text}: these are more frames than a take has; write a smaller range")
         numbers.update(range(first, last + 1))
     return tuple(sorted(numbers))
 
@@ -297,6 +296,8 @@ def _ranges(text: str) -> list[tuple[int, int]]:
         last = first if part[2] is None else int(part[2])
         if last < first:
             raise InputError(f"{text}: the range runs backwards; write the lower frame number first")
+        if last - first >= MOST_FRAMES:
+            raise InputError(f"{text}: these are more frames than a take has; write a smaller range")
         found.append((first, last))
     return found
 
@@ -373,5 +374,5 @@ def _within(text: str, pattern: Pattern, found: list[int], ranges: list[tuple[in
     present = set(numbers)
     # A take numbered by time of day can span millions: holes are named only up to a bound on the work.
     missing = {number for first, last in ranges or [(found[0], found[-1])]
-               for number in range(first, min(last + 1, first + 10_000_000)) if number not in present}
+               for number in range(first, min(last + 1, first + MOST_FRAMES)) if number not in present}
     return FrameSequence(text, pattern, tuple(numbers), tuple(sorted(missing)))
