@@ -213,6 +213,8 @@ def test_methods_that_check_patches_do_not_tell_apart_are_named() -> None:
     assert untold([row("sectors", 1.0), row("matrix", 1.1, gain=85.0)], "sectors") == ()
     assert untold([row("sectors", 1.0), row("matrix", 1.1, folded=0.1)], "sectors") == ()
     assert untold([row("sectors", None, 1.0), row("matrix", None, 1.1)], "sectors") == ()
+    assert untold([row("sectors", 0.29), row("matrix", 0.3)], "sectors") == ()      # nearer than any simulated take
+    assert len(untold([row("sectors", 0.31), row("matrix", 0.3)], "sectors")) == 1
 
 
 @pytest.mark.parametrize("primaries", ["ITU-R BT.2020", pytest.param("ACEScg", marks=pytest.mark.long), "ACES2065-1"])

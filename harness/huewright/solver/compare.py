@@ -198,7 +198,7 @@ def untold(rows: Sequence[MethodResult], chosen: str) -> tuple[Untold, ...]:
     off = {row.method: row.check_delta_e_mean for row in rows if row.check_delta_e_mean is not None
            and not row.folded_fraction and not row.method.startswith("polynomial")
            and row.worst_local_gain is not None and row.worst_local_gain <= ROUGH}
-    if chosen not in off:
+    if off.get(chosen, 0.0) < NEAR_ENOUGH:      # or not judged so: nearer than any take that the bands are from
         return ()
     rivals = sorted((error, method) for method, error in off.items() if method != chosen)
     bands = [(method, next((band for band in UNTOLD if abs(error - off[chosen]) < band[0]), None))
