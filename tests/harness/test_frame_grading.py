@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from huewright.cards.own import own_card
 from huewright.finding.clip import find_plateaus
-from huewright.finding.cover import AROUND, _rings, ring_covered, shows_itself
+from huewright.finding.cover import AROUND, ring_covered, rings, shows_itself
 from huewright.finding.dimmed import dimmed
 from huewright.finding.find import Found, find_card
 from huewright.finding.grade import Judged, judge
@@ -249,7 +249,7 @@ def test_what_takes_light_away_may_be_a_cover(towards, darker):
     none = Veil(np.zeros((3, TERMS + 1)), np.zeros((3, TERMS + 1, TERMS + 1)), field.middle, field.half, np.ones(3),
                 True, 0.0)
     centres = np.array([np.mean(patch.polygon, axis=0) for patch in CARD.patches])
-    far = (_rings(CARD)[0] - centres[:, None])[..., 0]
+    far = (rings(CARD)[0] - centres[:, None])[..., 0]
     right = far > 0.8 * far.max(axis=1, keepdims=True)
     out = (far * right).sum(axis=1) / right.sum(axis=1)
     ground, level = np.full(3, 0.06), np.full((len(NAMES), 3), 0.5)

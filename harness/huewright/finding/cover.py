@@ -67,7 +67,7 @@ def ring_colours(rgb: np.ndarray, card: Card, pose: Pose, light: LinearLight,
                  blur_px: float) -> tuple[np.ndarray, np.ndarray]:
     """(p, n, 3) linear light of the ground right around each patch of ``rgb`` (h, w, 3), and (p, n) where it is clear
     of blur and of the picture's border."""
-    points, room = _rings(card)
+    points, room = rings(card)
     if not len(points):
         return np.empty((len(card.patches), 0, 3)), np.empty((len(card.patches), 0), bool)
     h, w = rgb.shape[:2]
@@ -102,7 +102,7 @@ def ring_covered(ring: np.ndarray, told: np.ndarray, card: Card, field: Field, v
     share, lamp, middle = np.zeros(p), np.zeros(p, bool), np.full((p, 3), np.nan)
     if not told.size or not (white > 0).all():
         return Ring(share, lamp, middle)
-    flat = _rings(card)[0].reshape(-1, 2)
+    flat = rings(card)[0].reshape(-1, 2)
     bare, seen = usual * np.exp(field.log_light(flat))[:, None], ring.reshape(-1, 3)
     # The veil is smooth and what a glossy card mirrors isn't: there may be any less of it here, or none.
     off = (off_ground(seen, bare + veil.at(flat), white, noise / 2.0)
@@ -143,7 +143,7 @@ def covered_patches(ring: np.ndarray, uneven: np.ndarray, torn: np.ndarray) -> n
 
 
 @lru_cache(maxsize=16)
-def _rings(card: Card) -> tuple[np.ndarray, np.ndarray]:
+def rings(card: Card) -> tuple[np.ndarray, np.ndarray]:
     """(p, n, 2) points on the clear ground around each patch and (p, n) how far each is from anything else."""
     room, scale = clear_ground(card)
     if room is None:

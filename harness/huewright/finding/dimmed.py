@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from huewright.finding.cover import _rings
+from huewright.finding.cover import rings
 from huewright.finding.light import Field
 from huewright.finding.veil import Veil
 from huewright.models.card import Card
@@ -35,7 +35,7 @@ def dimmed(ring: np.ndarray, told: np.ndarray, card: Card, field: Field, veil: V
     p = len(card.patches)
     if not told.size or not (white > 0).all():
         return np.zeros(p, bool)
-    places, _ = _rings(card)
+    places, _ = rings(card)
     flat = places.reshape(-1, 2)
     bare = usual * np.exp(field.log_light(flat))[:, None] + veil.at(flat)
     off = np.abs((ring.reshape(-1, 3) - bare) / white).max(axis=1).reshape(told.shape)

@@ -205,12 +205,12 @@ def _frame_reasons(card: Card, patches: Sequence[PatchReading], raw: RawReading,
             why.append(reasons.PatchesLost(kind, count=len(bad), of=len(card.patches), blur_px=wide,
                                            or_mirroring=sum(either[k] for k in bad) > len(bad) / 2))
     chips = [k for k, patch in enumerate(card.patches) if patch.role == "chip"]
-    lost = [k for k in chips if kinds_of[k] is not None]
+    lost = {k: fault for k in chips if (fault := kinds_of[k]) is not None}
     if len(lost) > len(chips) / 2 and not why and not unsure:
-        kind, = (kind for kind in LOST_KINDS if kind == kinds_of[lost[0]])
-        alike = [either[k] for k in lost if kinds_of[k] == kind]
-        why.append(reasons.PatchesLost(kind, count=len(lost), of=len(chips), chips=True,
-                                       blur_px=blur if kind == "blurred" else None,
+        cause = next(iter(lost.values()))
+        alike = [either[k] for k, other in lost.items() if other == cause]
+        why.append(reasons.PatchesLost(cause, count=len(lost), of=len(chips), chips=True,
+                                       blur_px=blur if cause == "blurred" else None,
                                        or_mirroring=sum(alike) > len(alike) / 2))
     veil, _ = veil_share(raw)
     too_much = veil > MOST_VEIL or (veil > MOST_MISFIT / 4 and raw.lifted.misfit > MOST_MISFIT)
