@@ -14,8 +14,9 @@ from hardening.hanging import storage
 from hardening.lab import Child, Lab, files
 
 pytestmark = [pytest.mark.slow, pytest.mark.long]
-MOMENTS = {"reading: the third frame is looked at before anything is rendered": ("in", "open", r"s\.0003\.dpx"),
-           "reading: the third frame is read to be rendered": ("in", "open", r"s\.0003\.dpx", 2)}
+# After how many times of being opened the third frame gives no answer.
+MOMENTS: dict[str, tuple[int, ...]] = {"reading: the third frame is looked at before anything is rendered": (),
+           "reading: the third frame is read to be rendered": (2,)}
 
 
 def ends_within(child: Child, seconds: float) -> bool:
@@ -25,35 +26,37 @@ def ends_within(child: Child, seconds: float) -> bool:
     return not child.running
 
 
+def asked_to_end(child: Child, seconds: float, *, twice: bool) -> None:
+    """Ctrl-C, once or a second time after a second, ends the command within ``seconds`` and with one sentence."""
+    child.send(signal.SIGINT)
+    if twice:
+        time.sleep(1)
+        assert child.running      # it waits for those under way
+        child.send(signal.SIGINT)
+    assert ends_within(child, seconds), child.said
+    ended = child.wait()
+    assert ended.code == 130 and ended.sentence.startswith("stopped; "), ended
+
+
 @pytest.mark.parametrize("twice", [False, True])
 @pytest.mark.parametrize("moment", MOMENTS)
 def test_a_render_whose_storage_hangs(lab: Lab, correction: Path, frames: str, tmp_path: Path, moment: str,
                                       twice: bool) -> None:
     """Progress goes no further; Ctrl-C ends it within 20 s with one sentence, a second one at once; once the storage is
     back, what has a name is whole, and --resume makes the rest."""
-    side, done, path, *count = MOMENTS[moment]
     assert lab.run("render", correction, frames, tmp_path / "whole/s.####.dpx").code == 0
     wanted = files(tmp_path / "whole")
-    behind = Path(frames).parent if side == "in" else tmp_path / "behind"
-    with storage(tmp_path / "far", behind) as far:
-        source = f"{far.place}/s.####.dpx" if side == "in" else frames
-        out = far.place / "made" if side == "out" else tmp_path / "out"
-        words = ("render", correction, source, out / "s.####.dpx", "--threads", "2")
-        far.hang_after(done, path, *count)
+    with storage(tmp_path / "far", Path(frames).parent) as far:
+        out = tmp_path / "out"
+        words = ("render", correction, f"{far.place}/s.####.dpx", out / "s.####.dpx", "--threads", "2")
+        far.hang_after("open", r"s\.0003\.dpx", *MOMENTS[moment])
         child = lab.start(*words)
         far.wait_until_it_hangs()
         time.sleep(3)
         said = child.said
         time.sleep(1)
         assert child.running and child.said == said and f"{FRAMES} of {FRAMES}" not in said
-        child.send(signal.SIGINT)
-        if twice:
-            time.sleep(1)
-            assert child.running      # it waits for those under way
-            child.send(signal.SIGINT)
-        assert ends_within(child, 3 if twice else 25), child.said
-        ended = child.wait()
-        assert ended.code == 130 and ended.sentence.startswith("stopped; "), ended
+        asked_to_end(child, 3 if twice else 25, twice=twice)
         far.come_back()
         there = {name: content for name, content in files(out).items() if not name.startswith(".")} if out.is_dir(
             ) else {}
@@ -106,14 +109,7 @@ def test_a_render_whose_storage_hangs_in_writing(lab: Lab, correction: Path, fra
         far.wait_until_it_hangs()
         time.sleep(4 if twice else 35)
         assert child.running and ("rendering: no frame finished for 3" in child.said) is not twice, child.said
-        child.send(signal.SIGINT)
-        if twice:
-            time.sleep(1)
-            assert child.running      # it waits for those under way
-            child.send(signal.SIGINT)
-        assert ends_within(child, 7 if twice else 28), child.said
-        ended = child.wait()
-        assert ended.code == 130 and ended.sentence.startswith("stopped; "), ended
+        asked_to_end(child, 7 if twice else 28, twice=twice)
         far.come_back()
         there = {name: content for name, content in files(behind / "made").items() if not name.startswith(".")}
         assert len(there) < FRAMES and there.items() <= wanted.items()
