@@ -10,6 +10,7 @@ import colour
 import numpy as np
 import pytest
 from huewright.finding.answers import answers, in_usual_light
+from huewright.finding.choose import frames_in_usual_light
 from huewright.models.card import Card, Patch
 
 SHAPE = colour.SpectralShape(400, 700, 5)
@@ -57,6 +58,23 @@ def test_a_patch_between_two_lamps_is_told_as_it_is_in_the_usual_light(card: Car
     answer = answers(card, seen, factor, np.ones(len(level), bool))
     before = np.sqrt(np.mean((seen / factor - level) ** 2))
     after = np.sqrt(np.mean((in_usual_light(seen, factor, answer) - level) ** 2))
+    assert before > 0.002
+    assert after < 0.1 * before
+
+
+def test_frames_of_unlike_light_show_the_same_levels_in_the_usual_one(card: Card) -> None:
+    """A card that turns from a lamp to another one of a fifth of its light: each frame's answer is of its own light."""
+    reflectance = np.array([patch.reflectance for patch in card.patches])
+    grey = np.array([patch.role == "bar" for patch in card.patches])
+    lamps = [share * light_of("A") + (1 - share) * light_of("D65") for share in (0.2, 0.3, 0.8)]
+    whole = np.array([light[:, None] * response_of(0) for light in lamps]) * np.array([1.7, 1.2, 0.3])[:, None, None]
+    level = np.einsum("pw,fwc->fpc", reflectance, whole) / whole[0].sum(axis=0)
+    even = np.ones_like(level[0])
+    answer = np.array([answers(card, seen / seen[18], even, np.ones(24, bool)) * seen[18][:, None] for seen in level])
+    gain = level[:, grey].mean(axis=1)
+    gain /= np.exp(np.log(gain).mean(axis=0))
+    before, after = (np.sqrt(np.mean((levels - levels.mean(axis=0)) ** 2))
+                     for levels in (level / gain[:, None], frames_in_usual_light(level, gain, answer)))
     assert before > 0.002
     assert after < 0.1 * before
 

@@ -91,3 +91,10 @@ def in_usual_light(level: np.ndarray, factor: np.ndarray, answer: np.ndarray) ->
     of level, as :func:`answers` says."""
     extra = np.einsum("...cj,...j->...c", np.nan_to_num(answer), factor - 1)
     return np.asarray((level - extra) / factor)
+
+
+def in_another_light(level: np.ndarray, factor: np.ndarray, answer: np.ndarray) -> np.ndarray:
+    """``level`` (..., p, 3), seen in the light that ``answer`` (p, 3, 3) is of, as it would be in a light of which
+    greys show ``factor`` (..., p, 3) times as much."""
+    extra = np.einsum("...cj,...j->...c", np.nan_to_num(answer), factor - 1)
+    return np.asarray(level * factor + extra)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from huewright.finding.answers import in_usual_light
+from huewright.finding.answers import in_another_light
 from huewright.finding.grade import GLARE_SHIFT, Judged, matrix, score_of, triple
 from huewright.finding.joint import joint_levels, shared_scales
 from huewright.finding.light import LinearLight
@@ -214,6 +214,13 @@ class Merge:
     gain: float
 
 
+def frames_in_usual_light(linear: np.ndarray, gain: np.ndarray, answer: np.ndarray) -> np.ndarray:
+    """``linear`` (f, p, 3) as it would be where each frame's light, ``gain`` (f, 3) times the usual one, is that one;
+    ``answer`` (f, p, 3, 3) is of the frame's own light, as bright as that is there."""
+    return np.array([in_another_light(level, np.broadcast_to(1 / light, level.shape), own)
+                     for level, light, own in zip(linear, gain, answer, strict=True)])
+
+
 def _alike(frames: list[Judged], grey: np.ndarray) -> tuple[np.ndarray, ...]:
     """Levels, their errors alone, shared and always (see ``RawReading``), all in the frames' usual light, and which
     count. ``grey`` (p,) tells the colour of the light."""
@@ -227,8 +234,7 @@ def _alike(frames: list[Judged], grey: np.ndarray) -> tuple[np.ndarray, ...]:
     tint = columns(frames, "tint") + np.log(gain[:, :1] / gain[:, 2:])
     shared[..., 2] = columns(frames, "tinted") * tint[..., None]
     shared /= over[..., None]
-    even = np.array([in_usual_light(level, factor, frame.packed.column("answer"))
-                     for frame, level, factor in zip(frames, linear, over, strict=True)])
+    even = frames_in_usual_light(linear, gain, columns(frames, "answer"))
     return even, columns(frames, "alone") / over, shared, columns(frames, "always") / over, use
 
 
