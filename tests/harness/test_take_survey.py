@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
 import threading
-import time
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,7 +18,7 @@ from huewright.finding.find import find_card
 from huewright.finding.grade import judge
 from huewright.finding.light import LinearLight
 from huewright.finding.read import read_patches
-from huewright.frames import Frame, parse_sequence, write_frame
+from huewright.frames import Frame, ahead, parse_sequence, sequence, write_frame
 from huewright.models.by_hand import ByHand, Placed
 from huewright.models.card import save_card
 from huewright.models.cautions import FramesByHand
@@ -312,27 +313,58 @@ def test_frames_by_hand_are_named_as_on_the_command_line():
         by_hand_from("3", "2-4")
 
 
-def test_a_take_is_followed_while_it_is_written(tmp_path, card_file):
+class Clock:
+    """A clock that stands still but while somebody sleeps; each sleep lets the camera do the next thing it does."""
+
+    def __init__(self, camera: Iterator[object]) -> None:
+        self.now, self.camera, self.alone = 1e9, camera, threading.Lock()
+
+    def monotonic(self) -> float:
+        return self.now
+
+    time = monotonic
+
+    def sleep(self, seconds: float) -> None:
+        with self.alone:
+            self.now += seconds
+            written = next(self.camera, None)
+            if written is not None:
+                os.utime(written, (self.now, self.now))
+
+
+@pytest.fixture
+def followed(monkeypatch, card_file):
+    """A survey of a take that ``camera`` goes on writing: an iterator that yields the file of each thing it wrote, None
+    where it wrote nothing."""
+    def survey(path: Path, camera: Iterator[object], quiet_s: float):
+        clock = Clock(camera)
+        for module in (ahead, sequence):
+            monkeypatch.setattr(module, "time", clock)
+        return survey_take(parse_sequence(path), CARD, card_file, FOOTAGE["display"], follow=True, quiet_s=quiet_s)
+    return survey
+
+
+def test_a_take_is_followed_while_it_is_written(tmp_path, followed):
     rgb, _ = frame_of(BASE, 1)
     write(tmp_path / "f.0001.dpx", rgb)
-    sequence = parse_sequence(tmp_path)
 
-    def camera() -> None:
+    def camera() -> Iterator[Path | None]:
         for number in (2, 3):
-            time.sleep(0.3)
+            yield None
             write(tmp_path / f"f.{number:04d}.dpx", rgb)
+            yield tmp_path / f"f.{number:04d}.dpx"
+        yield from [None] * 20
+        write(tmp_path / "f.0004.dpx", rgb)     # later than anybody waits
+        yield tmp_path / "f.0004.dpx"
 
-    writer = threading.Thread(target=camera)
-    writer.start()
-    result = survey_take(sequence, CARD, card_file, FOOTAGE["display"], follow=True, quiet_s=4.0)
-    writer.join()
+    result = followed(tmp_path, camera(), quiet_s=4.0)
     assert [grade.frame for grade in result.grades] == [1, 2, 3]
 
 
 @pytest.mark.parametrize(("suffix", "claims_room_first"), [
     ("dpx", True), ("exr", False),
     pytest.param("dpx", False, marks=pytest.mark.long), pytest.param("exr", True, marks=pytest.mark.long)])
-def test_a_frame_that_is_written_slowly_is_waited_for(tmp_path, card_file, suffix, claims_room_first):
+def test_a_frame_that_is_written_slowly_is_waited_for(tmp_path, followed, suffix, claims_room_first):
     """Piece by piece, by a writer that may have set the file's size before it fills it."""
     rgb, truth = frame_of(BASE, 1)
     whole = tmp_path / f"whole.{suffix}"
@@ -342,8 +374,9 @@ def test_a_frame_that_is_written_slowly_is_waited_for(tmp_path, card_file, suffi
     (take / f"f.0001.{suffix}").write_bytes(whole.read_bytes())
     data = whole.read_bytes()
 
-    def camera() -> None:
-        with open(take / f"f.0002.{suffix}", "wb") as file:
+    def camera() -> Iterator[Path | None]:
+        path = take / f"f.0002.{suffix}"
+        with path.open("wb") as file:
             if claims_room_first:
                 file.write(data[:2048])
                 file.truncate(len(data))
@@ -351,13 +384,11 @@ def test_a_frame_that_is_written_slowly_is_waited_for(tmp_path, card_file, suffi
             for k in range(6):
                 file.write(data[k * len(data) // 6:(k + 1) * len(data) // 6])
                 file.flush()
-                time.sleep(0.12)
+                yield path
+                if not claims_room_first:       # then a file that stays as it is may lack its end
+                    yield None
 
-    sequence = parse_sequence(take)
-    writer = threading.Thread(target=camera)
-    writer.start()
-    result = survey_take(sequence, CARD, card_file, FOOTAGE["display"], follow=True, quiet_s=2.0)
-    writer.join()
+    result = followed(take, camera(), quiet_s=4.0)
     assert [(grade.frame, grade.verdict) for grade in result.grades] == [(1, "chosen"), (2, "chosen")]
     assert np.abs([patch.mean for patch in result.reading.patches] - truth.patches).max() < 0.005
 
