@@ -20,6 +20,7 @@ from functools import cached_property
 import colour
 import cv2
 import numpy as np
+from huewright_kernels.cache import entry
 from numba import njit
 
 from huewright_demo import spectra
@@ -96,14 +97,9 @@ class Camera:
 
     def linear_of_raw(self, raw: np.ndarray, light: str) -> np.ndarray:
         """Noise-free raw (..., 3) to the linear values that the camera codes (float64 of the same kernels)."""
-        raw = np.asarray(raw, float)
-        flat = raw.reshape(-1, 3)
-        out = np.empty_like(flat)
-        pack = self.pack(light).astype(np.float64)
-        for source, target in zip(flat, out, strict=True):
-            lifted = np.minimum(source * pack[0], pack[3])
-            target[:] = _pipeline(lifted[0], lifted[1], lifted[2], pack)
-        return out.reshape(raw.shape)
+        linear = np.array(raw, float, order="C")
+        _linear(linear.reshape(-1, 3), self.pack(light).astype(np.float64))
+        return linear
 
 
 CAMERAS = {
@@ -131,12 +127,12 @@ def _training_reflectances() -> np.ndarray:
                      for sd in colour.SDS_COLOURCHECKERS["ISO 17321-1"].values()])
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(inline="always")
 def _signed_root(value):  # type: ignore[no-untyped-def]
     return math.copysign(math.sqrt(abs(value)), value)
 
 
-@njit(cache=True, nogil=True)
+@njit
 def _pipeline(r, g, b, pack):  # type: ignore[no-untyped-def]
     """Exposed raw to linear BT.709 as the camera sees it: matrix, then hue rotation and gain in root light."""
     x = _signed_root(pack[4] * r + pack[5] * g + pack[6] * b)
@@ -157,14 +153,23 @@ def _pipeline(r, g, b, pack):  # type: ignore[no-untyped-def]
     return x * abs(x), y * abs(y), z * abs(z)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(inline="always")
 def _encode(value):  # type: ignore[no-untyped-def]
     if value <= np.float32(CCT_BREAK):
         return np.float32(CCT_SLOPE) * value + np.float32(CCT_OFFSET)
     return (math.log2(value) + np.float32(CCT_LOG_OFFSET)) * np.float32(1 / CCT_LOG_SCALE)
 
 
-@njit(cache=True, nogil=True)
+@entry("void(f8[:,::1], f8[::1])")
+def _linear(raw, pack):  # type: ignore[no-untyped-def]
+    """Raw (n, 3) to what the pipeline makes of it, in place."""
+    for row in range(raw.shape[0]):
+        raw[row, 0], raw[row, 1], raw[row, 2] = _pipeline(
+            min(raw[row, 0] * pack[0], pack[3]), min(raw[row, 1] * pack[0], pack[3]),
+            min(raw[row, 2] * pack[0], pack[3]), pack)
+
+
+@entry("void(f4[:,:,::1], f4[:,:,::1], i8, i8, f4[::1])")
 def expose(raw, noise, top, left, pack):  # type: ignore[no-untyped-def]
     """ACEScct code values, float32 like ``raw`` (h, w, 3), in place: exposure, noise, ceiling, pipeline, log.
 
