@@ -94,6 +94,20 @@ def test_no_frame_of_an_even_take_stands_apart(take):
     assert max(score.max() for score in compare_frames([judged for judged, _ in take], LIGHT)) < 0.1
 
 
+def test_a_frame_in_light_of_another_colour_is_passed_over(take):
+    """What a coloured patch does in it is known less well than what it shows in the take's usual light."""
+    def tinted(frame: Judged, factor: tuple[float, float, float]) -> Judged:
+        patches = frame.packed.patches.copy()
+        patches["linear"] *= factor
+        patches["measured"] = LIGHT.to_code(LIGHT.to_linear(patches["measured"]) * factor)
+        return replace(frame, packed=replace(frame.packed, patches=patches))
+
+    frames = [judged for judged, _ in take]
+    other, dimmer = tinted(frames[3], (1.3, 1.0, 0.8)), tinted(frames[5], (0.5, 0.5, 0.5))
+    chosen, _ = choose([*frames[:3], other, frames[4], dimmer, *frames[6:]], COUNT, LIGHT)
+    assert other not in chosen and dimmer in chosen and len(chosen) == COUNT - 1
+
+
 def test_two_frames_do_not_tell_which_is_right(take):
     two = [judged for judged, _ in take[:2]]
     assert stand_apart(two, LIGHT).read.max() == 0.0

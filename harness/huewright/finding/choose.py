@@ -29,6 +29,8 @@ MOST_WORSE = 2.5
 # Frames that agree to this (code values) are equally good: five times finer than anything that is asked of a reading.
 SAME = 2e-4
 APART_SIGMAS = 5.0
+# What a light of another colour than the take's usual one costs (code values, by the natural log of red over blue).
+OF_COLOUR = 0.02
 # A patch whose level is as uncertain as this (code values) is lost, however uncertain it is.
 MOST_WEIGHED = 0.03
 
@@ -177,7 +179,8 @@ def choose(frames: list[Judged], most: int, light: LinearLight,
     if not usable:
         return sorted(forced, key=cost), {}
     apart = stand_apart(usable, light)
-    costs = {id(frame): cost(frame, off) for frame, off in zip(usable, apart.read, strict=True)}
+    costs = {id(frame): float(np.hypot(cost(frame, off), OF_COLOUR * colour)) for frame, off, colour
+             in zip(usable, apart.read, _colours_apart(usable), strict=True)}
     agreeing = [frame for frame, alone in zip(usable, apart.frames, strict=True) if not alone]
     remarks: dict[int, FrameReason] = {}
     if len(agreeing) >= LEAST_SOUND:
@@ -204,6 +207,14 @@ def choose(frames: list[Judged], most: int, light: LinearLight,
     for frame in chosen:
         log.debug("frame %s: cost %.4g", frame.frame, costs.get(id(frame), cost(frame)))
     return chosen, remarks
+
+
+def _colours_apart(frames: list[Judged]) -> np.ndarray:
+    """(f,) how far the colour of each frame's light is from the usual one of all (natural log of red over blue)."""
+    grey = np.array([patch.role == "bar" for patch in frames[0].card.patches])
+    gain = np.log(coloured_gains(columns(frames, "linear"), np.array([frame.lost for frame in frames]), grey))
+    tint = gain[:, 0] - gain[:, 2]
+    return np.asarray(np.abs(tint - np.median(tint)))
 
 
 @dataclass(frozen=True)
