@@ -8,6 +8,7 @@ The truth that comes with the frame is therefore known without looking at the pi
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -183,8 +184,10 @@ class Plane:
         return space + direction * distance - self.middle
 
 
-def paint(card: Card, px_per_unit: float, margin: float = 0.0) -> np.ndarray:
-    """The card's reflectances as a linear picture (the marks or a dark ground, then the patches)."""
+@lru_cache(4)
+def paint(card: Card, px_per_unit: float) -> np.ndarray:
+    """The card's reflectances as a linear picture (the marks or a dark ground, then the patches), not to be written to:
+    frames of a take share it."""
     over = 4
     scale = px_per_unit * over
     w, h = (int(round(side * px_per_unit)) * over for side in card.size)
@@ -193,7 +196,9 @@ def paint(card: Card, px_per_unit: float, margin: float = 0.0) -> np.ndarray:
         rgb = FROM_XYZ @ np.array(area.xyz)
         points = np.round(np.array(area.polygon) * scale * 16 - 8).astype(np.int32)
         cv2.fillConvexPoly(picture, points, tuple(float(v) for v in np.clip(rgb, 0, None)), cv2.LINE_8, 4)
-    return cv2.resize(picture, (w // over, h // over), interpolation=cv2.INTER_AREA)
+    picture = cv2.resize(picture, (w // over, h // over), interpolation=cv2.INTER_AREA)
+    picture.flags.writeable = False
+    return picture
 
 
 def compose(card: Card, background: np.ndarray | None, c: Conditions, rng: np.random.Generator,
