@@ -58,18 +58,23 @@ def bad_address(take, pictures, tmp_path_factory) -> str:
     return path.as_uri()
 
 
+def _watched(context: Any, said: list[str]) -> Any:
+    """A page of ``context``; what it says on the console or asks of a network is added to ``said``."""
+    page = context.new_page()
+    page.on("console", lambda message: said.append(f"{message.type}: {message.text}"))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("request", lambda request: None if re.match("data:|file:", request.url) else said.append(request.url))
+    return page
+
+
 @pytest.fixture
 def open_page(browser, address) -> Iterator[Any]:
     """``open_page(width, height, ...)``: the page, failing at the end on any console message or request."""
     contexts, said = [], []
 
     def opened(width: int = 1200, height: int = 900, **options: Any) -> Any:
-        context = browser.new_context(viewport={"width": width, "height": height}, **options)
-        contexts.append(context)
-        page = context.new_page()
-        page.on("console", lambda message: said.append(f"{message.type}: {message.text}"))
-        page.on("pageerror", lambda error: said.append(str(error)))
-        page.on("request", lambda request: None if re.match("data:|file:", request.url) else said.append(request.url))
+        contexts.append(browser.new_context(viewport={"width": width, "height": height}, **options))
+        page = _watched(contexts[-1], said)
         page.goto(address)
         return page
 
@@ -77,6 +82,31 @@ def open_page(browser, address) -> Iterator[Any]:
     for context in contexts:
         context.close()
     assert said == []
+
+
+@pytest.fixture(scope="module")
+def kept_pages(browser) -> Iterator[dict[str, tuple[Any, list[str]]]]:
+    pages: dict[str, tuple[Any, list[str]]] = {}
+    yield pages
+    for page, _ in pages.values():
+        page.context.close()
+
+
+@pytest.fixture
+def seen(browser, address, bad_address, kept_pages) -> Iterator[Any]:
+    """``seen(kind, width, height, scheme)``: a page that is loaded once, for tests that only look at it."""
+    def looked_at(kind: str, width: int, height: int, scheme: str = "light") -> Any:
+        if kind not in kept_pages:
+            said: list[str] = []
+            kept_pages[kind] = _watched(browser.new_context(), said), said
+            kept_pages[kind][0].goto({"good": address, "bad": bad_address}[kind])
+        page = kept_pages[kind][0]
+        page.set_viewport_size({"width": width, "height": height})
+        page.emulate_media(color_scheme=scheme)
+        return page
+
+    yield looked_at
+    assert [said for _, said in kept_pages.values() if said] == []
 
 
 def _value(page: Any) -> int:
@@ -98,16 +128,15 @@ def _edge_percent(page: Any, take: Any) -> float:
     return 100 * float((to_before < to_after).mean())
 
 
-@pytest.mark.parametrize("key_presses", [("ArrowLeft",) * 3, ("Shift+ArrowRight", "PageUp"), ("Home",), ("End",)],
-                         ids="+".join)
-def test_the_divider_follows_the_keyboard(open_page, take, key_presses):
+def test_the_divider_follows_the_keyboard(open_page, take):
     page = open_page()
     page.locator(".divider").focus()
-    for press in key_presses:
-        page.keyboard.press(press)
-    expected = {"ArrowLeft": 47, "Shift+ArrowRight": 70, "Home": 0, "End": 100}[key_presses[0]]
-    assert _value(page) == expected
-    assert _edge_percent(page, take) == pytest.approx(expected, abs=0.6)
+    for key_presses, expected in ((("ArrowLeft",) * 3, 47), (("Shift+ArrowRight", "PageUp"), 67), (("Home",), 0),
+                                  (("End",), 100)):
+        for press in key_presses:
+            page.keyboard.press(press)
+        assert _value(page) == expected
+        assert _edge_percent(page, take) == pytest.approx(expected, abs=0.6), key_presses
 
 
 def test_the_divider_follows_the_mouse_and_lets_go(open_page, take):
@@ -197,12 +226,11 @@ def test_the_table_sorts_by_any_column_with_gaps_last(open_page):
     (360, "good", "light"), (1200, "good", "dark"), (1200, "bad", "light"),
     *(pytest.param(*case, marks=pytest.mark.long)
       for case in [(360, "good", "dark"), (1200, "good", "light"), (1200, "bad", "dark")])])
-def test_axe_core_finds_nothing(open_page, bad_address, scheme, width, kind):
+def test_axe_core_finds_nothing(seen, scheme, width, kind):
     """axe-core (MPL-2.0) as axe-playwright-python ships it; its rules for WCAG 2.2 A and AA."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="the test extra is not installed")
-    page = open_page(width, 900, color_scheme=scheme)
-    if kind == "bad":
-        page.goto(bad_address)
+    page = seen(kind, width, 900, scheme)
+    assert page.evaluate("matchMedia('(prefers-color-scheme: dark)').matches") == (scheme == "dark")
     results = axe.Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa",
                                                        "best-practice"]}).response
     assert [(found["id"], [node["target"] for node in found["nodes"]]) for found in results["violations"]] == []
@@ -222,10 +250,8 @@ def test_axe_core_would_find_a_fault(open_page):
 
 @pytest.mark.parametrize("width", [320, 390, 800, 1280])
 @pytest.mark.parametrize("kind", ["good", "bad"])
-def test_nothing_sticks_out_sideways(open_page, bad_address, width, kind):
-    page = open_page(width, 740)
-    if kind == "bad":
-        page.goto(bad_address)
+def test_nothing_sticks_out_sideways(seen, width, kind):
+    page = seen(kind, width, 740)
     assert page.evaluate("document.documentElement.scrollWidth") == width
     outside = page.evaluate("""() => [...document.querySelectorAll('body *')]
         .filter(e => !e.closest('.scroll, .vh, .divider') && e.getClientRects().length
@@ -234,8 +260,8 @@ def test_nothing_sticks_out_sideways(open_page, bad_address, width, kind):
     assert page.evaluate("[...document.querySelectorAll('.scroll')].every(e => e.tabIndex === 0)")
 
 
-def test_on_a_phone_a_scope_panel_takes_the_width(open_page):
-    page = open_page(360, 740)
+def test_on_a_phone_a_scope_panel_takes_the_width(seen):
+    page = seen("good", 360, 740)
     widths = page.locator(".scope img.day").evaluate_all("images => images.map(i => i.getBoundingClientRect().width)")
     assert len(widths) == 14 and min(widths) > 320
 
