@@ -7,8 +7,10 @@ The truth that comes with the frame is therefore known without looking at the pi
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -154,25 +156,30 @@ class Plane:
         Lambert's law with the inverse square; the reflection is a GGX microfacet term (Walter et al. 2007) with
         Schlick's Fresnel, F0 = 0.04, scaled so that 1 is a perfect diffuser's radiance.
         """
-        lamp = self.middle + np.array(self.c.lamp)
-        space = np.column_stack([points, np.ones(len(points))]) @ self.to_space.T
-        to_lamp = lamp - space
-        r2 = (to_lamp**2).sum(1)
-        direction = to_lamp / np.sqrt(r2)[:, None]
-        view = -space / np.linalg.norm(space, axis=1, keepdims=True)
-        cos_lamp = np.maximum(direction @ self.normal, 1e-3)
-        cos_view = np.maximum(view @ self.normal, 1e-3)
+        lamp, normal = self.middle + np.array(self.c.lamp), self.normal
+        # Axis by axis: of a million points that takes a quarter of what rows of three take.
+        u, v = np.ascontiguousarray(points[:, 0]), np.ascontiguousarray(points[:, 1])
+        space = [row[0] * u + row[1] * v + row[2] for row in self.to_space]
+        to_lamp = [at - axis for at, axis in zip(lamp, space, strict=True)]
+        r2 = _dot(to_lamp, to_lamp)
+        view_length, lamp_length = np.sqrt(_dot(space, space)), np.sqrt(r2)
+        direction = [axis / lamp_length for axis in to_lamp]
+        view = [-axis / view_length for axis in space]
+        cos_lamp = np.maximum(_dot(direction, normal), 1e-3)
+        cos_view = np.maximum(_dot(view, normal), 1e-3)
         centre = lamp - self.middle
-        reference = max(float(centre @ self.normal), 1e-3) / float(centre @ centre) ** 1.5
+        reference = max(float(centre @ normal), 1e-3) / float(centre @ centre) ** 1.5
         direct = (1 - self.c.ambient) * cos_lamp / r2 / reference
-        half = direction + view
-        half /= np.linalg.norm(half, axis=1, keepdims=True)
-        cos_half = np.clip(half @ self.normal, 0, 1)
+        half = [one + other for one, other in zip(direction, view, strict=True)]
+        half_length = np.sqrt(_dot(half, half))
+        cos_half = np.clip(_dot(half, normal) / half_length, 0, 1)
         a2 = self.c.roughness**2
-        spread = a2 / (np.pi * (cos_half**2 * (a2 - 1) + 1) ** 2)
-        fresnel = 0.04 + 0.96 * (1 - np.clip((half * view).sum(1), 0, 1)) ** 5
-        shadow = (2 / (1 + np.sqrt(1 + a2 * (1 / cos_lamp**2 - 1)))
-                  * 2 / (1 + np.sqrt(1 + a2 * (1 / cos_view**2 - 1))))
+        spread = a2 / (np.pi * (cos_half * cos_half * (a2 - 1) + 1) ** 2)
+        grazing = 1 - np.clip(_dot(half, view) / half_length, 0, 1)
+        square = grazing * grazing
+        fresnel = 0.04 + 0.96 * (square * square * grazing)
+        shadow = (2 / (1 + np.sqrt(1 + a2 * (1 / (cos_lamp * cos_lamp) - 1)))
+                  * 2 / (1 + np.sqrt(1 + a2 * (1 / (cos_view * cos_view) - 1))))
         reflection = self.c.gloss * np.pi * direct * spread * fresnel * shadow / (4 * cos_lamp * cos_view)
         return self.c.ambient + direct, reflection
 
@@ -182,6 +189,12 @@ class Plane:
         view = -space / np.linalg.norm(space)
         direction = 2 * (view @ self.normal) * self.normal - view
         return space + direction * distance - self.middle
+
+
+def _dot(one: Sequence[Any], other: Sequence[Any]) -> np.ndarray:
+    """Of vectors given axis by axis."""
+    result: np.ndarray = one[0] * other[0] + one[1] * other[1] + one[2] * other[2]
+    return result
 
 
 @lru_cache(4)
