@@ -6,6 +6,8 @@ The layouts are our own, painted with noise, vignetting, a slight tilt, blur, a 
 
 from __future__ import annotations
 
+from functools import cache
+
 import cv2
 import numpy as np
 import pytest
@@ -22,6 +24,7 @@ pytestmark = pytest.mark.slow
 FOUND, MADE_UP = 0.85, 0.5         # overlap (intersection over union) from which on a patch is found, and that none has
 
 
+@cache
 def seen(layout: str, number: int) -> tuple[Photo, np.ndarray]:
     """A photograph, harder or easier, and corners as a hand gives them."""
     rng = np.random.default_rng([number, list(LAYOUTS).index(layout)])
