@@ -20,7 +20,8 @@ import av
 import numpy as np
 from huewright.files import whole_file, write_json
 from huewright.frames.encoding import MovieWriter, Written, planes_for
-from huewright.models.scene import Scene, SceneCamera, SceneOut, SceneShot, SceneTake, save_scene
+from huewright.models.scene import Scene, SceneCamera, SceneOut, SceneShot, SceneTake
+from huewright.models.scene_file import save_scene
 from huewright.progress import Progress, silent
 
 from huewright_demo.shoot import ENCODING, PRIMARIES, SHOT_SHARE, Shoot, make_shoot

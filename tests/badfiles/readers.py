@@ -30,7 +30,7 @@ from huewright.models.correction import correction_to_dict, load_correction
 from huewright.models.job import job_to_dict, load_job
 from huewright.models.patches import read_patches
 from huewright.models.record import to_record
-from huewright.models.scene import load_scene
+from huewright.models.scene_file import load_scene
 from huewright.models.survey import survey_to_dict
 from huewright.reference import apply_chain
 from huewright.steps.inputs import survey_from

@@ -22,7 +22,7 @@ from huewright.models.card import load_card
 from huewright.models.correction import load_correction
 from huewright.models.job import load_job
 from huewright.models.patches import read_patches
-from huewright.models.scene import load_scene
+from huewright.models.scene_file import load_scene
 from huewright.models.survey import load_survey
 from huewright_kernels.ops import Matrix
 

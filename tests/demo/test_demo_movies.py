@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from huewright.errors import InputError
 from huewright.frames import open_take
-from huewright.models.scene import load_scene
+from huewright.models.scene_file import load_scene
 from huewright.steps.demo_movies import run_movies_demo
 from huewright_demo.cameras import acescct
 from huewright_demo.movies import make_movies

@@ -14,7 +14,7 @@ from clips import HD_TAGS, write_clip
 from huewright.errors import InputError, NoAnswerError
 from huewright.models import drafted
 from huewright.models.drafted import Drafted
-from huewright.models.scene import load_scene
+from huewright.models.scene_file import load_scene
 from huewright.steps.scene.draft import draft_scene
 from huewright.steps.scene.job import run_scene
 from huewright_kernels.ycbcr import Coding, from_rgb

@@ -9,18 +9,8 @@ from pathlib import Path
 import jsonschema
 import pytest
 from huewright.errors import InputError
-from huewright.models.scene import (
-    Scene,
-    SceneCamera,
-    SceneOut,
-    SceneSettings,
-    SceneShot,
-    SceneTake,
-    called,
-    load_scene,
-    save_scene,
-    scene_text,
-)
+from huewright.models.scene import Scene, SceneCamera, SceneOut, SceneSettings, SceneShot, SceneTake, called
+from huewright.models.scene_file import load_scene, save_scene, scene_text
 from huewright.models.schema import schemas
 from huewright.models.settings import SolveSettings, Strength
 from scenefile import SCENE as TEXT

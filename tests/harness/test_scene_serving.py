@@ -10,7 +10,8 @@ import pytest
 from huewright.errors import InputError
 from huewright.frames.take import Take
 from huewright.frames.timecode import count_of, text_of
-from huewright.models.scene import Scene, SceneCamera, SceneFile, SceneShot, SceneTake, fault_of
+from huewright.models.scene import Scene, SceneCamera, SceneShot, SceneTake, fault_of
+from huewright.models.scene_file import SceneFile
 from huewright.steps.scene.serving import clip_of, leading, served, span_of
 
 RATE = Fraction(25)

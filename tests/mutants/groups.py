@@ -92,6 +92,7 @@ GROUPS = {
                   "tests/harness/test_damaged_pictures.py", "tests/harness/test_what_survives.py"), bare=True),
     "serving": Group(("huewright.steps.scene.serving", "huewright.frames.timecode"),
                      ("tests/harness/test_scene_serving.py", "tests/external/test_time_codes.py"), bare=True),
-    "scene file": Group(("huewright.models.scene",), ("tests/harness/test_scene_files.py",), bare=True),
+    "scene file": Group(("huewright.models.scene", "huewright.models.scene_file"),
+                        ("tests/harness/test_scene_files.py",), bare=True),
     "slopes": Group(("huewright_kernels.cubic",), (CURVES,), kernels=True),
 }

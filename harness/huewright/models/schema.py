@@ -9,7 +9,7 @@ import msgspec
 from huewright_kernels.ops import REGISTRY, Operation
 from huewright_kernels.ops.fields import Field, fields_of
 
-from huewright.models import card, correction, demo, job, patches, proof, scene, survey
+from huewright.models import card, correction, demo, job, patches, proof, scene, scene_file, survey
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -37,7 +37,7 @@ def _card_schema() -> dict[str, Any]:
 
 
 def _scene_schema() -> dict[str, Any]:
-    schema = _schema(scene.Scene, scene.FORMAT, "A scene")
+    schema = _schema(scene.Scene, scene_file.FORMAT, "A scene")
     fields = schema["properties"]
     for key, name in (("camera", "cameras"), ("take", "takes"), ("shot", "shots")):
         fields[key] = fields.pop(name)

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from huewright.models.drafted import CardInPart, Drafted, DraftedClip, Question
-from huewright.models.scene import FORMAT, SceneShot, SceneTake, called, table_lines
+from huewright.models.scene import SceneShot, SceneTake, called
+from huewright.models.scene_file import FORMAT, table_lines
 from huewright.words import counted, sentence
 from huewright.words.drafted import told_words
 from huewright.words.scene import after_words

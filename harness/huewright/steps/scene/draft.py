@@ -22,7 +22,8 @@ from huewright.handover.edit import clips_found
 from huewright.models import drafted
 from huewright.models.card import Card, load_card
 from huewright.models.drafted import Drafted, DraftedCamera, DraftedClip, DraftedEdit, EncodingFrom, OrderFrom, Question
-from huewright.models.scene import NOT_GIVEN, Scene, SceneCamera, SceneFile, SceneShot, SceneTake, fault_of, load_scene
+from huewright.models.scene import NOT_GIVEN, Scene, SceneCamera, SceneShot, SceneTake, fault_of
+from huewright.models.scene_file import SceneFile, load_scene
 from huewright.progress import Progress, silent
 from huewright.steps.scene.grouping import Found, Group, camera_names, grouped
 from huewright.steps.scene.page import PAGE

@@ -14,7 +14,7 @@ from huewright.models.cautions import Caution, DeclarationDoubted, Flashing, OfA
 from huewright.models.handed import ClipNoted, ConfigCorrection
 from huewright.models.reasons import NoCardInTake, Unusable, Usable
 from huewright.models.refusals import Refusal
-from huewright.models.scene import load_scene
+from huewright.models.scene_file import load_scene
 from huewright.models.scene_made import (
     CamerasApart,
     Failed,

@@ -11,7 +11,8 @@ from huewright.frames.opening import open_take
 from huewright.handover.edit import edit_clips
 from huewright.models.card import Card, load_card
 from huewright.models.footage import Footage
-from huewright.models.scene import Scene, SceneCamera, SceneFile, edit_name, load_scene
+from huewright.models.scene import Scene, SceneCamera, edit_name
+from huewright.models.scene_file import SceneFile, load_scene
 from huewright.models.scene_made import Served
 from huewright.models.settings import SolveSettings
 from huewright.progress import Progress

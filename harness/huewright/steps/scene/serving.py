@@ -15,7 +15,8 @@ from pathlib import Path
 from huewright.errors import InputError
 from huewright.frames.take import Take
 from huewright.frames.timecode import count_of, drops, nominal
-from huewright.models.scene import SceneFile, SceneShot, SceneTake
+from huewright.models.scene import SceneShot, SceneTake
+from huewright.models.scene_file import SceneFile
 from huewright.models.scene_made import Served
 
 
