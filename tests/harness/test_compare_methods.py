@@ -31,6 +31,7 @@ from huewright.models.reading import PatchReading, Reading
 from huewright.models.settings import METHODS, SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver.answer import solve
+from huewright.solver.beyond import Beyond
 from huewright.solver.compare import ROUGH, compare, recommend, untold
 from huewright.solver.linear import before_tone, fit_map, white_preserving_matrix
 from huewright.solver.simulate import FOOTAGE
@@ -184,18 +185,6 @@ def row(method: str, checks: float | None, left_out: float = 1.0, gain: float = 
      OnTargetAndNear("check-patches", 1.0, 1.0)),
     ([row("sectors", 1.0), row("polynomial-2", 0.1, folded=0.01)], "sectors",
      OnTargetAndNear("check-patches", 1.0, 1.0)),
-    # Fitted to more than the card: unless check patches contradict it, or chips on target leave next to nothing, or
-    # nothing but chips was judged.
-    ([row("sectors", 1.0), row("spectral-sectors", 1.2, hue=2.0, radius=0.03)], "spectral-sectors",
-     TruestBeyondCard(1.2, 1.0, 2.0, 0.03)),
-    ([row("sectors", 1.0), row("spectral-sectors", 1.6, hue=2.0)], "sectors",
-     OnTargetAndNear("check-patches", 1.0, 1.0)),
-    ([row("sectors", 0.2), row("spectral-sectors", 0.1, hue=2.0)], "sectors",
-     OnTargetAndNear("check-patches", 0.2, 0.1)),
-    ([row("sectors", None, 0.9), row("spectral-sectors", None, 1.0)], "sectors",
-     OnTargetAndNear("chips-left-out", 0.9, 0.9)),
-    ([row("sectors", 1.0), row("spectral-sectors", 0.5, hue=2.0, gain=60.0)], "sectors",
-     OnTargetAndNear("check-patches", 1.0, 1.0, passed_over=TooRough("spectral-sectors", 0.5, 60.0, 1.5))),
     ([row("sectors", None, 3.0), row("matrix", None, 1.0)], "matrix", LeastOff("chips-left-out", 1.0, 3.0)),
     ([row("polynomial-3", 0.1, gain=300.0)], "balance", NothingJudged()),
     ([row("polynomial-3", 0.1, folded=0.1)], "balance", NothingJudged()),
@@ -204,17 +193,49 @@ def test_the_recommendation_and_its_reason(rows: list[MethodResult], chosen: str
     assert recommend(rows) == (chosen, why)
 
 
-def test_methods_that_check_patches_do_not_tell_apart_are_named() -> None:
+LIKELY = Beyond({"balance": 2.0, "sectors": 1.5, "matrix-sectors": 1.3, "spectral-sectors": 1.2}, 0.2)
+
+
+@pytest.mark.parametrize(("rows", "beyond", "chosen", "why"), [
+    # What is expected of other things, not what is nearest on the check patches; never by a method without expectation.
+    ([row("sectors", 1.0), row("spectral-sectors", 1.7, hue=2.0, radius=0.03), row("polynomial-2", 0.9)], LIKELY,
+     "spectral-sectors", TruestBeyondCard(1.7, 0.9, 2.0, 0.03)),
+    ([row("sectors", 1.0), row("balance", 3.0, hue=9.0)], LIKELY, "sectors", TruestBeyondCard(1.0, 1.0)),
+    # Where the light is like no response's to the spectrum, the check patches count.
+    ([row("sectors", 1.0), row("spectral-sectors", 1.7, hue=2.0)], Beyond(LIKELY.expected, 20.0), "sectors",
+     TruestBeyondCard(1.0, 1.0)),
+    # Chips on their targets, where check patches are next to right, for 0.1 at most.
+    ([row("matrix-sectors", 0.2), row("spectral-sectors", 0.1, hue=2.0)], LIKELY, "matrix-sectors",
+     OnTargetAndNear("check-patches", 0.2, 0.1)),
+    ([row("sectors", 0.2), row("spectral-sectors", 0.1, hue=2.0)], LIKELY, "spectral-sectors",
+     TruestBeyondCard(0.1, 0.1, 2.0, 0.0)),
+    ([row("sectors", 0.2), row("spectral-sectors", 0.8, hue=2.0)], LIKELY, "sectors",
+     OnTargetAndNear("check-patches", 0.2, 0.2)),
+    ([row("sectors", 1.5), row("spectral-sectors", 0.5, hue=2.0, gain=60.0)], LIKELY, "sectors",
+     TruestBeyondCard(1.5, 1.5, passed_over=TooRough("spectral-sectors", 0.5, 60.0, 1.5))),
+    # Nothing was judged but chips, and nothing that is judged is expected of.
+    ([row("sectors", None, 0.9), row("spectral-sectors", None, 1.0)], LIKELY, "sectors",
+     OnTargetAndNear("chips-left-out", 0.9, 0.9)),
+    ([row("matrix", 0.9), row("sectors", 2.0)], LIKELY, "sectors", TruestBeyondCard(2.0, 0.9)),
+])
+def test_what_is_likely_beyond_the_card_decides(rows: list[MethodResult], beyond: Beyond, chosen: str,
+                                                why: Recommendation) -> None:
+    assert recommend(rows, beyond=beyond) == (chosen, why)
+
+
+def test_methods_that_the_card_does_not_tell_apart_are_named() -> None:
     """Bands from simulated takes (DEVELOPERS.md). Who is much worse, too rough, folded or unmeasured is not a rival."""
-    rows = [row("sectors", 2.0), row("matrix", 1.3), row("spectral-sectors", 1.2), row("matrix-sectors", 0.9),
-            row("balance", 4.0), row("polynomial-2", 1.0)]
-    assert untold(rows, "spectral-sectors") == (Untold("matrix-sectors", 0.45, 0.7), Untold("matrix", 0.45, 0.7),
-                                                Untold("sectors", 0.5, 1.45))
-    assert untold([row("sectors", 1.0), row("matrix", 1.1, gain=85.0)], "sectors") == ()
-    assert untold([row("sectors", 1.0), row("matrix", 1.1, folded=0.1)], "sectors") == ()
-    assert untold([row("sectors", None, 1.0), row("matrix", None, 1.1)], "sectors") == ()
-    assert untold([row("sectors", 0.29), row("matrix", 0.3)], "sectors") == ()      # nearer than any simulated take
-    assert len(untold([row("sectors", 0.31), row("matrix", 0.3)], "sectors")) == 1
+    rows = [row("sectors", 2.0), row("spectral-sectors", 1.2), row("matrix-sectors", 0.9), row("balance", 4.0),
+            row("polynomial-2", 1.0)]
+    assert untold(rows, "spectral-sectors", LIKELY) == (Untold("matrix-sectors", 0.25, 0.6),
+                                                        Untold("sectors", 0.2, 1.15))
+    pipeline = Beyond(dict.fromkeys(LIKELY.expected, 1.0), 2.5)
+    assert untold(rows, "spectral-sectors", pipeline)[0] == Untold("matrix-sectors", 0.75, 0.7)
+    assert untold([row("sectors", 1.0), row("balance", 1.1, gain=85.0)], "sectors", LIKELY) == ()
+    assert untold([row("sectors", 1.0), row("balance", 1.1, folded=0.1)], "sectors", LIKELY) == ()
+    assert untold([row("sectors", None, 1.0), row("balance", None, 1.1)], "sectors", LIKELY) == ()
+    assert untold([row("sectors", 0.29), row("matrix-sectors", 0.3)], "sectors", LIKELY) == ()   # nearer than any take
+    assert len(untold([row("sectors", 0.31), row("matrix-sectors", 0.3)], "sectors", LIKELY)) == 1
 
 
 @pytest.mark.parametrize("primaries", ["ITU-R BT.2020", pytest.param("ACEScg", marks=pytest.mark.long), "ACES2065-1"])

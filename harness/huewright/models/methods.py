@@ -49,9 +49,9 @@ class LeastOff(Coded, frozen=True):
 
 
 class TruestBeyondCard(Coded, frozen=True):
-    """Fitted to more things than the card: of most cameras and lights it brings others nearest, and the check patches,
-    ``delta_e`` off (``best`` with the best of all), don't contradict it. Where chips are not on their targets,
-    ``hue_deg`` and ``radius`` (a share) are what they are off at worst."""
+    """From what all patches tell of this camera, other things than the card's are likely to come out nearest by it; the
+    check patches are ``delta_e`` off (``best`` with the best of all). Where chips are not on their targets, ``hue_deg``
+    and ``radius`` (a share) are what they are off at worst."""
 
     delta_e: Positive
     best: Positive

@@ -31,6 +31,7 @@ from huewright.models.settings import METHODS, SolveSettings
 from huewright.reference import apply_chain
 from huewright.solver import quality
 from huewright.solver.answer import solve_method
+from huewright.solver.beyond import Beyond, beyond_card
 from huewright.solver.evidence import Sample
 from huewright.solver.hues import miss
 from huewright.solver.left_out import left_out_sectors
@@ -39,17 +40,17 @@ from huewright.solver.problem import Problem, Solution, set_up
 from huewright.solver.sectors import arriving_ycbcr
 
 LARGE = 0.3              # CIEDE2000: a difference between methods that is worth giving up chips on target for
-# CIEDE2000 by which a dozen check patches must contradict what is true of most cameras and lights: that things beside
-# the card come out truest by spectral-sectors. From 108 simulated takes with known things (DEVELOPERS.md, "Known
-# gaps"): between methods, the difference on check patches strays from that on the things by 0.4 (standard deviation),
-# and favours what is fitted to the chips alone by 0.2.
-CONTRADICTED = 0.5
-# CIEDE2000 below which check patches are as near as an eye can tell side by side: then chips on target decide.
-NEAR_ENOUGH = 0.3
+# CIEDE2000 below which check patches are as near as an eye can tell side by side: then chips on target decide, where
+# other things are expected to come out within HARDLY of what the best method leaves, or where check patches contradict
+# that it does by CONTRADICTED.
+NEAR_ENOUGH, HARDLY, CONTRADICTED = 0.3, 0.1, 0.5
 # By how much nearer and farther off than by the recommended method other things than the card's come out by another
-# (CIEDE2000, 95 of 100 of 492 pairs on 166 simulated takes; DEVELOPERS.md, "Known gaps"), where the check patches' mean
-# errors differ by less than the first figure. Both cards there had nine check patches or more; polynomials had no part.
-UNTOLD = ((0.5, 0.45, 0.7), (1.0, 0.5, 1.45))
+# (CIEDE2000, 95 of 100 pairs on 166 simulated takes; DEVELOPERS.md, "Known gaps"), where what is expected of them
+# differs by less than the first figure. Below: where the patches' light is like that of a camera without a picture
+# pipeline (a surprise below LINEAR), and else. Both cards there had nine check patches or more.
+LINEAR = 2.0
+UNTOLD = ((0.25, 0.25, 0.6), (0.5, 0.2, 1.15))
+UNTOLD_PIPELINE = ((0.25, 0.75, 0.7), (0.5, 0.3, 1.15))
 ENOUGH_CHECKS = 9
 # Worst local gain above which a method is not recommended. Measured on the spectral takes of the external tests (129
 # lights): a change of primaries alone, between open standards' RGB and BT.709's, has up to 19; the matrix of a camera
@@ -65,12 +66,14 @@ def compare(reading: Reading, card: Card, footage: Footage,
     """One result a method; the one to use says why it is recommended."""
     problem = set_up(reading, card, footage, settings or SolveSettings())
     rows = []
+    solutions: dict[str, Solution] = {}
     barred = set()
     for method in METHODS:
         asked = dataclasses.replace(problem, settings=dataclasses.replace(problem.settings, method=method))
         try:
             solution = solve_method(asked)
             row = _row(asked, solution)
+            solutions[method] = solution
             if solution.colour_error > TABLE_LIMIT:
                 row = dataclasses.replace(row, cautions=(TableTooFarOff(solution.colour_error), *row.cautions))
                 barred.add(method)
@@ -80,9 +83,10 @@ def compare(reading: Reading, card: Card, footage: Footage,
             row = MethodResult(method, refused=error.what)
         rows.append(row)
     fit = [row for row in rows if row.method not in barred]
-    chosen, why = recommend(fit, problem.settings)
     checks = sum(sample.name in problem.reference for sample in problem.evidence.checks)
-    near = untold(fit, chosen) if checks >= ENOUGH_CHECKS else ()
+    beyond = beyond_card(problem, solutions) if checks else None
+    chosen, why = recommend(fit, problem.settings, beyond)
+    near = untold(fit, chosen, beyond) if beyond is not None and checks >= ENOUGH_CHECKS else ()
     return tuple(dataclasses.replace(row, recommended=why, untold=near) if row.method == chosen else row
                  for row in rows)
 
@@ -157,14 +161,16 @@ def _without(problem: Problem, solution: Solution, index: int) -> Callable[[Samp
     return landed
 
 
-def recommend(rows: Sequence[MethodResult], limits: SolveSettings | None = None) -> tuple[str, Recommendation]:
+def recommend(rows: Sequence[MethodResult], limits: SolveSettings | None = None,
+              beyond: Beyond | None = None) -> tuple[str, Recommendation]:
     """(method, why). Judged on check patches, or on left-out chips where the card has no checks.
 
-    Where the card lets it answer and no other method does much better on check patches, that is "spectral-sectors",
-    for things beside the card; unless chips on their targets (within ``limits``) go with check patches that are next to
-    right. Else methods that put every chip on its target are given up only for a large gain. One that folds colours or
-    stretches small differences more than :data:`ROUGH` times is not recommended; if it does better on the patches, that
-    is said, for the person to choose. So is how rough the recommended one is."""
+    Where the card tells what is to be expected ``beyond`` it, the method that is likely to leave other things nearest;
+    unless one with chips on their targets (within ``limits``) has check patches that are next to right, and is likely
+    to leave other things hardly farther off, or check patches contradict that. Else methods that put every chip on its
+    target are given up only for a large gain. One that folds colours or stretches small differences more than
+    :data:`ROUGH` times is not recommended; if it does better on the patches, that is said, for the person to choose. So
+    is how rough the recommended one is."""
     limits = limits or SolveSettings()
     by_checks = any(row.check_delta_e_mean is not None for row in rows)
     judged_on: JudgedOn = "check-patches" if by_checks else "chips-left-out"
@@ -178,12 +184,17 @@ def recommend(rows: Sequence[MethodResult], limits: SolveSettings | None = None)
         return "balance", NothingJudged()
     best = min(fit, key=lambda one: one.off)
     passed_over = _passed_over(judged, best)
-    beyond = next((one for one in fit if one.row.method == "spectral-sectors"), None)
-    if by_checks and beyond is not None and beyond.off <= best.off + CONTRADICTED and not any(
-            one.off <= NEAR_ENOUGH and _on_target(one.row, limits) for one in fit):
-        row = beyond.row
+    if by_checks and beyond is not None and (expected := {
+            one.row.method: beyond.off(one.row.method, one.off) for one in fit if one.row.method in beyond.expected}):
+        likely = sorted((one for one in fit if one.row.method in expected), key=lambda one: expected[one.row.method])
+        least = expected[likely[0].row.method]
+        near = [one for one in likely if one.off <= NEAR_ENOUGH and _on_target(one.row, limits)
+                and (expected[one.row.method] <= least + HARDLY or one.off + CONTRADICTED < likely[0].off)]
+        if near:
+            return near[0].row.method, OnTargetAndNear(judged_on, near[0].off, best.off, *_cost(near[0]), passed_over)
+        row = likely[0].row
         misses = (None, None) if _on_target(row, limits) else (row.worst_hue_error_deg, row.worst_radius_error)
-        return row.method, TruestBeyondCard(beyond.off, best.off, *misses, *_cost(beyond), passed_over)
+        return row.method, TruestBeyondCard(likely[0].off, best.off, *misses, *_cost(likely[0]), passed_over)
     for method in ("sectors", "matrix-sectors"):
         one = next((one for one in fit if one.row.method == method), None)
         if one is not None and _on_target(one.row, limits) and one.off <= best.off + LARGE:
@@ -193,15 +204,17 @@ def recommend(rows: Sequence[MethodResult], limits: SolveSettings | None = None)
     return best.row.method, LeastOff(judged_on, best.off, rest, *_cost(best), passed_over)
 
 
-def untold(rows: Sequence[MethodResult], chosen: str) -> tuple[Untold, ...]:
-    """The methods that a dozen check patches don't tell apart from the ``chosen`` one, the likeliest rival first."""
-    off = {row.method: row.check_delta_e_mean for row in rows if row.check_delta_e_mean is not None
-           and not row.folded_fraction and not row.method.startswith("polynomial")
-           and row.worst_local_gain is not None and row.worst_local_gain <= ROUGH}
-    if off.get(chosen, 0.0) < NEAR_ENOUGH:      # or not judged so: nearer than any take that the bands are from
+def untold(rows: Sequence[MethodResult], chosen: str, beyond: Beyond) -> tuple[Untold, ...]:
+    """The methods that the card doesn't tell apart from the ``chosen`` one, the likeliest rival first."""
+    checks = {row.method: row.check_delta_e_mean for row in rows if row.check_delta_e_mean is not None
+              and not row.folded_fraction and row.method in beyond.expected
+              and row.worst_local_gain is not None and row.worst_local_gain <= ROUGH}
+    if checks.get(chosen, 0.0) < NEAR_ENOUGH:   # or not judged so: nearer than any take that the bands are from
         return ()
+    off = {method: beyond.off(method, error) for method, error in checks.items()}
     rivals = sorted((error, method) for method, error in off.items() if method != chosen)
-    bands = [(method, next((band for band in UNTOLD if abs(error - off[chosen]) < band[0]), None))
+    known = UNTOLD if beyond.surprise < LINEAR else UNTOLD_PIPELINE
+    bands = [(method, next((band for band in known if error - off[chosen] < band[0]), None))
              for error, method in rivals]
     return tuple(Untold(method, *band[1:]) for method, band in bands if band is not None)
 

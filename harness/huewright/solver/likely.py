@@ -17,6 +17,7 @@ WAVELENGTHS_NM = np.arange(400.0, 701.0, 10.0)
 CAMERAS = 600
 SMOOTH = (1e-5, 15.0)        # variance and reach in nm of what no camera of the prior has
 READ = (0.01, 0.002)         # what a patch's light is credited with: share of itself, share of white
+LEAST_VARIANCE = 1e-9        # of what is left open, so that it has a root: far below what matters
 LIGHTS = ("A", "D50", "D65", "D75", "LED-B1", "LED-B3", "LED-B5", "LED-V1", "LED-BH1", "FL2", "FL7", "FL11", "FL12",
           "FL3.15")
 
@@ -24,15 +25,36 @@ LIGHTS = ("A", "D50", "D65", "D75", "LED-B1", "LED-B3", "LED-B5", "LED-V1", "LED
 def likely_response(reflectance: np.ndarray, light: np.ndarray) -> np.ndarray:
     """(wavelengths, 3): mean of the response, given the ``light`` (n, 3) that came of each ``reflectance``
     (n, wavelengths): Gaussian conditioning."""
+    seen, off, within = _against_prior(reflectance, light)
+    prior = _prior()
+    gain = np.linalg.solve(within, seen @ prior.covariance).T
+    result: np.ndarray = (prior.mean + gain @ off).reshape(3, -1).T
+    return result
+
+
+def likely_responses(reflectance: np.ndarray, light: np.ndarray, pairs: int) -> tuple[np.ndarray, float]:
+    """(2 ``pairs``, wavelengths, 3) drawn from what is likely of the response, given the same, in pairs on opposite
+    sides of its mean; and how unlike the prior that light is: its mean square in standard deviations, of which 1 is
+    expected."""
+    seen, off, within = _against_prior(reflectance, light)
+    prior = _prior()
+    gain = np.linalg.solve(within, seen @ prior.covariance).T
+    covariance = prior.covariance - gain @ seen @ prior.covariance
+    root = np.linalg.cholesky((covariance + covariance.T) / 2 + LEAST_VARIANCE * np.eye(len(covariance)))
+    away = np.random.default_rng(98).standard_normal((pairs, len(covariance))) @ root.T
+    drawn = prior.mean + gain @ off + np.concatenate([away, -away])
+    surprise = float(off @ np.linalg.solve(within, off)) / len(off)
+    return np.swapaxes(drawn.reshape(2 * pairs, 3, -1), 1, 2), surprise
+
+
+def _against_prior(reflectance: np.ndarray, light: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """What takes a response to light; how far the light is from what the prior expects; covariance of that."""
     prior = _prior()
     seen = np.kron(np.eye(3), reflectance)
-    values = light.T.ravel()
     # Credited by what is expected to be read, so that the answer stays linear in the reading.
     expected = seen @ prior.mean
     error = np.diag((READ[0] * np.abs(expected) + READ[1]) ** 2)
-    gain = np.linalg.solve(seen @ prior.covariance @ seen.T + error, seen @ prior.covariance).T
-    result: np.ndarray = (prior.mean + gain @ (values - expected)).reshape(3, -1).T
-    return result
+    return seen, light.T.ravel() - expected, seen @ prior.covariance @ seen.T + error
 
 
 @dataclass(frozen=True)

@@ -68,7 +68,7 @@ def solve_spectral_sectors(problem: Problem) -> Solution:
     natural = rounded(levels.natural, 7)
     balance, tone = model.balance(natural), model.tone(natural)
     judge_light(problem, balance, tone)
-    world = _World(problem)
+    world = World(problem)
     bars, chips = problem.evidence.bars, problem.evidence.chips
 
     def answer(at: np.ndarray, read: Sequence[Sample]) -> tuple[np.ndarray, np.ndarray, bool]:
@@ -80,19 +80,19 @@ def solve_spectral_sectors(problem: Problem) -> Solution:
 def spectral_without(problem: Problem, solution: Solution, index: int) -> tuple[tuple[Operation, ...], HueSectors]:
     """The matrix operation and the sectors that chip ``index`` had no part in; levels held."""
     chips = problem.evidence.chips
-    entries, hues, _ = _World(problem).answer(solution.balance, solution.tone, problem.evidence.bars,
+    entries, hues, _ = World(problem).answer(solution.balance, solution.tone, problem.evidence.bars,
                                               chips[:index] + chips[index + 1:])
     return matrix_of_entries(entries), sectors_at(HUES_DEG, hues, problem.luma)
 
 
-class _World:
+class World:
     """What of a problem doesn't change with its reading."""
 
     def __init__(self, problem: Problem) -> None:
         self.problem, self.chain = problem, problem.chain
         used = problem.evidence.bars + problem.evidence.chips
         _demand_own_colours(problem, used)
-        self.own = {sample.name: _reflectance(problem.card.patch(sample.name)) for sample in used}
+        self.own = {sample.name: reflectance_of(problem.card.patch(sample.name)) for sample in used}
         samples, self.shown = _library(problem.card, problem.settings.display, problem.settings.adaptation)
         self.samples = np.array(samples)
         primaries = self.chain.display.primaries if self.chain.has_look else problem.footage.primaries
@@ -106,14 +106,13 @@ class _World:
         order of hues had to be held)."""
         encode = self.chain.from_colour
         camera, wanted = linear_pairs(self.problem, balance, tone, [*bars, *chips])
-        light = self._straightened(camera @ self.to_bt709.T, tone)
+        light = self._straightened(camera, tone)
         response = likely_response(np.array([self.own[sample.name] for sample in (*bars, *chips)]), light)
         seen = self.samples @ response
         if self.kept is None:
             self.kept = np.all(seen > DARK, axis=1)
         shown = self.shown[self.kept]
-        both = apply_chain(inverse_operations(encode), before_tone(tone, np.stack(
-            [apply_chain(encode, seen[self.kept]), shown])))
+        both = self._bent(np.stack([seen[self.kept], apply_chain(inverse_operations(encode), shown)]), tone)
         seen, meant = both[0] @ np.linalg.inv(self.to_bt709).T, both[1]
         sources, aims = np.concatenate([seen, camera]), np.concatenate([meant, wanted])
         steep = signal_weights(self.chain, aims)
@@ -147,8 +146,27 @@ class _World:
         off = float(np.mean(delta_e(landed, asked, self.problem.display.name)))
         return 1 / (1 + (off / FAR_OFF) ** 2)
 
-    def _straightened(self, light: np.ndarray, tone: ToneCurve | None) -> np.ndarray:
-        """Light as it is once the tone curve has done its part: what bars of known reflectance make linear."""
+    def light_of(self, balance: Balance, tone: ToneCurve | None, samples: Sequence[Sample]) -> np.ndarray:
+        """(n, 3) light of ``samples`` that a response is likely to have made of their reflectances."""
+        camera = apply_chain(self.chain.decode, [sample.mean for sample in samples]) * balance.gains
+        return self._straightened(apply_chain(self.chain.to_colour, camera), tone)
+
+    def given(self, light: np.ndarray, tone: ToneCurve | None) -> np.ndarray:
+        """What a method's colour is given for such ``light`` (n, 3)."""
+        result: np.ndarray = self._bent(light, tone) @ np.linalg.inv(self.to_bt709).T
+        return result
+
+    def _bent(self, light: np.ndarray, tone: ToneCurve | None) -> np.ndarray:
+        """Light as it is before the tone curve."""
+        if tone is None:
+            return light
+        encode = self.chain.from_colour
+        return apply_chain(inverse_operations(encode), before_tone(tone, apply_chain(encode, light)))
+
+    def _straightened(self, camera: np.ndarray, tone: ToneCurve | None) -> np.ndarray:
+        """Light in BT.709's primaries as it is once the tone curve has done its part: what bars of known reflectance
+        make linear."""
+        light: np.ndarray = camera @ self.to_bt709.T
         if tone is None:
             return light
         encode = self.chain.from_colour
@@ -185,7 +203,7 @@ def _near_in_hue(arriving: np.ndarray, aimed: np.ndarray, count: int, trust: flo
     return np.concatenate([kept, gains]), not np.array_equal(kept, turns)
 
 
-def _reflectance(patch: Patch) -> np.ndarray:
+def reflectance_of(patch: Patch) -> np.ndarray:
     result: np.ndarray = np.interp(WAVELENGTHS_NM, patch.wavelengths_nm, patch.reflectance)
     return result
 

@@ -107,7 +107,7 @@ def _(item: methods.TruestBeyondCard) -> str:
     stay = [f"{item.hue_deg:.1f} degrees"] if item.hue_deg is not None else []
     stay += [f"{100 * item.radius:.0f} % of radius"] if item.radius is not None else []
     chips = f"; chips stay up to {' and '.join(stay)} off target, outside the limits of a proof" if stay else ""
-    return ("it is fitted to more things than the card, and most cameras and lights show other things truest by it; "
+    return ("from what the card tells of this camera, other things are likely to come out truest by it; "
             f"{_JUDGED_ON['check-patches']} are {item.delta_e:.2f} CIEDE2000 off on average (best of all methods: "
             f"{item.best:.2f}), too few to tell for sure{chips}{_cost(item)}{_passed_over(item.passed_over)}")
 
