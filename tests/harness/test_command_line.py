@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import logging
 import re
+import signal
 import subprocess
 import sys
 import time
@@ -382,11 +383,13 @@ def test_a_missed_proof_of_a_contradicted_declaration_names_that_first() -> None
 
 
 def test_a_signal_that_python_would_forget_comes_again() -> None:
+    signal.signal(signal.SIGINT, signal.default_int_handler)    # also where the tests were started not to heed it
+
     class Ending:
         def __del__(self) -> None:
             raise KeyboardInterrupt     # as Ctrl-C does just then: nothing gets out of here
 
     with pytest.raises(KeyboardInterrupt), asked_again():
         Ending()
-        for _ in range(100):
+        for _ in range(1000):
             time.sleep(0.01)

@@ -188,7 +188,7 @@ def one_by_one(operation: Operation, colours: np.ndarray, tables_apart: bool) ->
     packed = operation.pack()
     if packed is None:
         return colours.copy()
-    formula = pixel_form(packed.form, tables_apart=tables_apart)
+    formula = pixel_form(packed.form, tables_apart=tables_apart, wide=not tables_apart)
 
     @block
     def loop(source, target, q, tables, size, n):
@@ -202,7 +202,7 @@ def one_by_one(operation: Operation, colours: np.ndarray, tables_apart: bool) ->
 
     result = np.empty_like(colours)
     form, whole = packed.form, np.concatenate([packed.parameters, np.zeros(-len(packed.parameters) % 16, np.float32)])
-    q = header_of(form, whole, packed.size).copy() if tables_apart else whole
+    q = header_of(form, whole, packed.size).copy() if tables_apart else aligned(whole)
     tables = aligned(table_of(form, whole, packed.size))
     loop(colours.ctypes.data, result.ctypes.data, q.ctypes.data, tables.ctypes.data, packed.size, len(colours))
     return result
