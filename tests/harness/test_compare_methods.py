@@ -227,10 +227,10 @@ def test_methods_that_the_card_does_not_tell_apart_are_named() -> None:
     """Bands from simulated takes (DEVELOPERS.md). Who is much worse, too rough, folded or unmeasured is not a rival."""
     rows = [row("sectors", 2.0), row("spectral-sectors", 1.2), row("matrix-sectors", 0.9), row("balance", 4.0),
             row("polynomial-2", 1.0)]
-    assert untold(rows, "spectral-sectors", LIKELY) == (Untold("matrix-sectors", 0.25, 0.6),
-                                                        Untold("sectors", 0.2, 1.15))
-    pipeline = Beyond(dict.fromkeys(LIKELY.expected, 1.0), 2.5)
-    assert untold(rows, "spectral-sectors", pipeline)[0] == Untold("matrix-sectors", 0.75, 0.7)
+    assert untold(rows, "spectral-sectors", LIKELY) == (Untold("matrix-sectors", 0.2, 0.55),)
+    pipeline = Beyond(dict.fromkeys(LIKELY.expected, 1.0), 4.0)      # where check patches count by half
+    assert untold(rows, "spectral-sectors", pipeline) == (Untold("matrix-sectors", 0.75, 0.65),
+                                                          Untold("sectors", 0.3, 1.15))
     assert untold([row("sectors", 1.0), row("balance", 1.1, gain=85.0)], "sectors", LIKELY) == ()
     assert untold([row("sectors", 1.0), row("balance", 1.1, folded=0.1)], "sectors", LIKELY) == ()
     assert untold([row("sectors", None, 1.0), row("balance", None, 1.1)], "sectors", LIKELY) == ()
