@@ -9,8 +9,9 @@ from __future__ import annotations
 import colour
 import numpy as np
 import pytest
-from huewright.finding.answers import answers, in_usual_light
+from huewright.finding.answers import answers, in_usual_light, sent_back
 from huewright.finding.choose import frames_in_usual_light
+from huewright.finding.expect import reflected
 from huewright.models.card import Card, Patch
 
 SHAPE = colour.SpectralShape(400, 700, 5)
@@ -79,6 +80,25 @@ def test_frames_of_unlike_light_show_the_same_levels_in_the_usual_one(card: Card
     assert after < 0.1 * before
 
 
+@pytest.mark.parametrize("camera", range(3))
+@pytest.mark.parametrize("lamp", ("A", "D65"))
+def test_coloured_patches_tell_how_a_camera_sees_greys_that_fall_at_the_spectrums_ends(card: Card, camera: int,
+                                                                                       lamp: str) -> None:
+    reflectance = np.array([patch.reflectance for patch in card.patches])
+    usual = response_of(camera) * light_of(lamp)[:, None]
+    level = reflectance @ usual / usual.sum(axis=0)
+    told = sent_back(card, level * [1.01, 0.99, 1.0], np.ones(24, bool))
+    assert told is not None
+    bars = slice(18, 24)
+
+    def off(share: np.ndarray) -> np.ndarray:
+        ratio = np.log(share[bars] / level[bars])
+        return np.abs(ratio - ratio.mean(axis=0))
+
+    general = np.array([reflected(patch)[0] for patch in card.patches])
+    assert off(told).max() < 0.012 and off(told).max() < 0.6 * off(general).max()
+
+
 def test_greys_follow_their_channels_and_an_even_light_changes_nothing(card: Card) -> None:
     reflectance = np.array([patch.reflectance for patch in card.patches])
     usual = response_of(0) * light_of("D65")[:, None]
@@ -96,7 +116,7 @@ def test_too_few_reflectances_change_nothing(card: Card) -> None:
     usable = np.arange(24) < 7
     factor = np.full((24, 3), 1.1)
     answer = answers(card, level, factor, usable)
-    assert np.isnan(answer).all()
+    assert np.isnan(answer).all() and sent_back(card, level, usable) is None
     assert np.array_equal(in_usual_light(level, factor, answer), level / factor)
 
 

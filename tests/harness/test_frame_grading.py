@@ -234,7 +234,7 @@ def test_a_finger_over_a_patch_excludes_it_and_nothing_else(name):
 def test_a_lamp_of_another_colour_is_not_called_a_cover_for_sure(colour, lamp):
     field = Field(np.zeros(TERMS), np.array(CARD.size) / 2, np.array(CARD.size) / 2, np.zeros((TERMS, TERMS)))
     none = Veil(np.zeros((3, TERMS + 1)), np.zeros((3, TERMS + 1, TERMS + 1)), field.middle, field.half, np.ones(3),
-                True, 0.0)
+                True, 0.0, np.zeros((len(NAMES), 3)))
     ground = np.full(3, 0.06)
     ring = np.broadcast_to(ground + np.array(colour), (len(NAMES), AROUND, 3))
     seen = ring_covered(ring, np.ones(ring.shape[:2], bool), CARD, field, none, ground, np.ones(3), 1e-4)
@@ -247,7 +247,7 @@ def test_what_takes_light_away_may_be_a_cover(towards, darker):
     on the way there."""
     field = Field(np.zeros(TERMS), np.array(CARD.size) / 2, np.array(CARD.size) / 2, np.zeros((TERMS, TERMS)))
     none = Veil(np.zeros((3, TERMS + 1)), np.zeros((3, TERMS + 1, TERMS + 1)), field.middle, field.half, np.ones(3),
-                True, 0.0)
+                True, 0.0, np.zeros((len(NAMES), 3)))
     centres = np.array([np.mean(patch.polygon, axis=0) for patch in CARD.patches])
     far = (rings(CARD)[0] - centres[:, None])[..., 0]
     right = far > 0.8 * far.max(axis=1, keepdims=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -223,6 +224,21 @@ def test_light_and_veil_are_told_apart(card: Card, spoiled: float) -> None:
     assert np.ptp(colour - colour.mean(axis=1, keepdims=True)) < 0.01
 
 
+def test_a_dark_bar_that_mirrors_more_tells_a_greater_veil_there(card: Card) -> None:
+    seen, white = seen_in(card, weights=np.array([0.25, -0.15, 0.04, 0.02, -0.03]), veil=0.03)
+    bars = [k for k, patch in enumerate(card.patches) if patch.role == "bar"]
+    black, bright = (pick(bars, key=lambda k: seen.level[k].mean()) for pick in (min, max))
+    _, added, _ = fit_light(card, seen, white)
+    assert (added.own[black] > 0.6).all() and (added.own[bright] < 0.1).all() and not added.own[~np.isin(
+        np.arange(len(card.patches)), bars)].any()
+    more = 1e-4 * white
+    level = seen.level.copy()
+    level[black] += more
+    _, greater, _ = fit_light(card, replace(seen, level=level), white)
+    risen = (greater.at(seen.centres) - added.at(seen.centres))[black] / more
+    assert risen == pytest.approx(added.own[black], abs=0.15)
+
+
 def test_shared_errors_are_scaled_as_restricted_likelihood_has_it() -> None:
     """Against scipy's multivariate t of the frames' contrasts, which no level is in (Patterson and Thompson 1971)."""
     rng = np.random.default_rng(49)
@@ -235,14 +251,14 @@ def test_shared_errors_are_scaled_as_restricted_likelihood_has_it() -> None:
         apart = np.linalg.svd(np.ones((1, f)))[2][1:]           # contrasts: the rows are at right angles to ones
         said = []
         for scale in SCALES:
-            total = -0.5 * np.log2(scale) ** 2
+            total = -0.5 * np.log2(scale / 0.5) ** 2
             for k in range(p):
                 for c in range(3):
                     loads = scale * shared[:, k, c]
                     spread = apart @ (np.diag(alone[:, k, c] ** 2) + loads @ loads.T) @ apart.T
                     total += multivariate_t.logpdf(apart @ level[:, k, c], shape=spread, df=FREEDOM)
             said.append(total)
-        assert shared_scales(level, alone, shared, np.ones((f, p), bool)) == [SCALES[int(np.argmax(said))]]
+        assert shared_scales(level, alone, shared, np.ones((f, p), bool), (0.5,)) == [SCALES[int(np.argmax(said))]]
 
 
 def test_what_a_long_take_shares_is_told_in_little_time_and_memory() -> None:
@@ -251,4 +267,4 @@ def test_what_a_long_take_shares_is_told_in_little_time_and_memory() -> None:
     shared, alone = rng.uniform(0.0, 0.02, shape), np.full((f, p, 3), 1e-3)
     patches = rng.choice((-1.0, 1.0), (1, p, 1, 2)) * (2.0, 0.25)      # of the usual share
     level = 0.3 + alone * rng.normal(size=alone.shape) + (shared * patches).sum(axis=-1)
-    assert shared_scales(level, alone, shared, np.ones((f, p), bool)).tolist() == [2.0, 0.25]
+    assert shared_scales(level, alone, shared, np.ones((f, p), bool), (0.5, 0.5)).tolist() == [2.0, 0.25]

@@ -43,7 +43,7 @@ def register(app: typer.Typer) -> None:
         from huewright.steps.inputs import by_hand_from, card_from, footage_from, take_from
         from huewright.steps.outputs import refuse_outputs, save, write_figures
         from huewright.steps.survey import draw_sheet, survey_take
-        from huewright.words import clip_words, sentence
+        from huewright.words import clip_words, known_words, sentence
 
         refuse_outputs(out, sheet, json_file, overwrite=overwrite)
         sequence = take_from(take)
@@ -62,6 +62,9 @@ def register(app: typer.Typer) -> None:
             f"wrote {out}" + (f" and {sheet}" if sheet else ""))
         if result.clip is not None:
             say(clip_words(result.clip))
+        known = known_words(result.light_known)
+        if known is not None:
+            say(known)
         cautions(result.cautions)
         if result.usable and result.declaration != "contradicted":
             say(sentence(result.advice))

@@ -15,19 +15,17 @@ from huewright.models.card import Card, Patch
 from huewright.models.correction import Correction
 from huewright.models.record import to_record
 from huewright.models.settings import SolveSettings
-from huewright.models.survey import FrameGrade, Survey
+from huewright.models.survey import FrameGrade, LightKnown, Survey
 from huewright.report.draw import EXTENT
 from huewright.report.graticule import HIGH, LOW
 from huewright.solver.hues import miss
-from huewright.solver.light_known import share_unsure
+from huewright.solver.light_known import light_known
 from huewright.solver.quality import landing_ycbcr
 from huewright.solver.results import INTERVAL
-from huewright.words import in_order, reason_words, sentence
+from huewright.words import in_order, percent_unsure, reason_words, sentence
 
 SWATCHES = {"red": "#b5534a", "yellow": "#c9b24a", "green": "#5d9460", "cyan": "#5aa0a6", "blue": "#5268a8",
             "magenta": "#a9609b"}
-# From here on what isn't known of a channel's light is said beside its code value (common practice, no source).
-MOST_UNSURE = 0.01
 
 
 def opened(session: Session) -> dict[str, Any]:
@@ -94,19 +92,20 @@ def _frame(grade: FrameGrade, choices: Choices) -> dict[str, Any]:
 
 
 def _reading(survey: Survey) -> list[dict[str, Any]]:
-    """``light``: how far the light behind a channel's code value may be off, in % of itself, where that is over
-    :data:`MOST_UNSURE`; else empty."""
+    """``light``: how far the light behind a channel's code value may be off, in % of itself, where it isn't known to
+    within 1 %; else empty."""
     if survey.reading is None:
         return []
+    known = {patch.name: patch for patch in light_known(survey.reading, survey.footage)}
     return [{"name": patch.name, "mean": [f"{100 * value:.2f}" for value in patch.mean],
              "error": [f"{100 * INTERVAL * value:.2f}" for value in patch.standard_error],
-             "light": [_share(value) for value in shares],
-             "excluded": patch.excluded, "reasons": _said(reason_words(patch.reasons))}
-            for patch, shares in zip(survey.reading.patches, share_unsure(survey.reading, survey.footage), strict=True)]
+             "light": _light(known.get(patch.name)), "excluded": patch.excluded,
+             "reasons": _said(reason_words(patch.reasons))} for patch in survey.reading.patches]
 
 
-def _share(value: float) -> str:
-    return "" if value <= MOST_UNSURE else f"{100 * value:.0f}" if value < 1 else "100 or more"
+def _light(known: LightKnown | None) -> list[str]:
+    return [""] * 3 if known is None else ["" if within else percent_unsure(value) for value, within
+                                           in zip(known.percent, known.within_one, strict=True)]
 
 
 def seen(look: Look, session: Session) -> dict[str, Any]:

@@ -12,6 +12,7 @@ off in the mean without this, and 0.40 with it.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -19,11 +20,7 @@ import numpy as np
 from huewright.models.card import Card
 
 WAVELENGTHS_NM = np.arange(400.0, 701.0, 10.0)
-# The response is a sum of bells this far apart (nm) and this wide; how much of each is usual, and how well levels are
-# known (share of the level, share of white). The light's change steps at these wavelengths, this softly (nm). Choices
-# of ours.
-BELLS_NM, BELL_NM, USUAL = np.arange(420.0, 661.0, 40.0), 22.0, 1.0
-LEVEL_SHARE, LEVEL_FLOOR = 0.02, 0.01
+# The light's change steps at these wavelengths, this softly (nm). A choice of ours.
 STEPS_NM, SOFT_NM = (490.0, 587.0), 25.0
 # So many patches of known reflectance tell a response, if so many of them are coloured (largest over least reflectance
 # in the bands of light, at least so far apart).
@@ -33,7 +30,30 @@ FEWEST, FEWEST_COLOURED, COLOURED = 8, 4, 1.5
 MOST_ALIKE = 150.0
 ROUNDS = 2             # the response is told from levels in the usual light, and these by it
 
-_BELLS = np.exp(-0.5 * ((WAVELENGTHS_NM[:, None] - BELLS_NM) / BELL_NM) ** 2)
+
+@dataclass(frozen=True)
+class _Bells:
+    """A response as a sum of bells: where they stand and how wide they are (nm), how much of each is usual, and how
+    well levels are taken to be known (share of the level, share of white). Choices of ours, checked on traced takes."""
+
+    at: np.ndarray
+    width: float
+    usual: float
+    level_share: float
+    level_floor: float
+
+    @property
+    def shapes(self) -> np.ndarray:
+        """(wavelengths, bells), each adding to 1."""
+        bells = np.exp(-0.5 * ((WAVELENGTHS_NM[:, None] - self.at) / self.width) ** 2)
+        return np.asarray(bells / bells.sum(axis=0))
+
+
+# What paint does in another light is told by a coarse response; how a grey's spectrum falls where the eye hardly sees
+# is told better by a fine one (on traced takes dark bars against bright ones within 0.2 to 0.6 %, by the coarse one 0.2
+# to 1.1), by which paint's answer was a little worse.
+_COARSE = _Bells(np.arange(420.0, 661.0, 40.0), 22.0, 1.0, 0.02, 0.01)
+_FINE = _Bells(np.arange(400.0, 701.0, 25.0), 18.0, 0.5, 0.01, 0.003)
 _CHANGES = np.column_stack([np.ones_like(WAVELENGTHS_NM), *(1 / (1 + np.exp((at - WAVELENGTHS_NM) / SOFT_NM))
                                                            for at in STEPS_NM)])
 
@@ -58,11 +78,10 @@ def answers(card: Card, level: np.ndarray, factor: np.ndarray, usable: np.ndarra
     known = reflectances(card)
     told = usable & np.isfinite(known).all(axis=1) & np.isfinite(level / factor).all(axis=1)
     answer = np.full((len(known), 3, 3), np.nan)
-    coloured = np.ptp(np.log(np.maximum(known @ _BELLS / _BELLS.sum(axis=0), 1e-3)), axis=1) > np.log(COLOURED)
-    if told.sum() < FEWEST or (told & coloured).sum() < FEWEST_COLOURED:
+    if not _enough(known, told):
         return answer
     for _ in range(ROUNDS):
-        response = _response(known[told], in_usual_light(level, factor, answer)[told])
+        response = _response(known[told], in_usual_light(level, factor, answer)[told], _COARSE)
         # What greys show of each change of the light. Channels that all see the same, as a grey picture's do, tell no
         # change from another.
         shown = (response.T @ _CHANGES) / response.sum(axis=0)[:, None]
@@ -74,16 +93,35 @@ def answers(card: Card, level: np.ndarray, factor: np.ndarray, usable: np.ndarra
     return answer
 
 
-def _response(reflectance: np.ndarray, level: np.ndarray) -> np.ndarray:
+def sent_back(card: Card, level: np.ndarray, usable: np.ndarray) -> np.ndarray | None:
+    """(p, 3) share of the light that each patch sends back in the channels of the camera that saw them as ``level``
+    (p, 3; shares of white, in even light) says, of which ``usable`` (p,) counts. A grey's spectrum falls at its ends,
+    and how much of that a camera sees its coloured patches tell. None where the card's reflectances don't."""
+    known = reflectances(card)
+    told = usable & np.isfinite(known).all(axis=1) & np.isfinite(level).all(axis=1)
+    if not _enough(known, told):
+        return None
+    response = _response(known[told], level[told], _FINE)
+    return np.asarray(known @ response / response.sum(axis=0))
+
+
+def _enough(known: np.ndarray, told: np.ndarray) -> bool:
+    with np.errstate(invalid="ignore"):
+        bands = np.log(np.maximum(known @ _COARSE.shapes, 1e-3))
+        coloured = np.ptp(bands, axis=1) > np.log(COLOURED)
+    return bool(told.sum() >= FEWEST and (told & coloured).sum() >= FEWEST_COLOURED)
+
+
+def _response(reflectance: np.ndarray, level: np.ndarray, bells: _Bells) -> np.ndarray:
     """(wavelengths, 3) such that reflectance @ response is about ``level``: least squares with a mild prior."""
-    bells = _BELLS / _BELLS.sum(axis=0)
-    seen, count = reflectance @ bells, len(BELLS_NM)
+    shapes, count = bells.shapes, len(bells.at)
+    seen = reflectance @ shapes
     parts = []
     for y in level.T:
-        sigma = LEVEL_SHARE * np.maximum(y, 0.0) + LEVEL_FLOOR
-        rows = np.vstack([seen / sigma[:, None], np.eye(count) / USUAL])
+        sigma = bells.level_share * np.maximum(y, 0.0) + bells.level_floor
+        rows = np.vstack([seen / sigma[:, None], np.eye(count) / bells.usual])
         parts.append(np.linalg.lstsq(rows, np.append(y / sigma, np.zeros(count)), rcond=None)[0])
-    return np.asarray(bells @ np.array(parts).T)
+    return np.asarray(shapes @ np.array(parts).T)
 
 
 def in_usual_light(level: np.ndarray, factor: np.ndarray, answer: np.ndarray) -> np.ndarray:

@@ -31,6 +31,8 @@ SAME = 2e-4
 APART_SIGMAS = 5.0
 # What a light of another colour than the take's usual one costs (code values, by the natural log of red over blue).
 OF_COLOUR = 0.02
+# Of what patches share of a veil's unevenness, and of the veil, by what one frame is credited with: usual in a take.
+USUAL_SCALES = (1.0, 0.25)
 # A patch whose level is as uncertain as this (code values) is lost, however uncertain it is.
 MOST_WEIGHED = 0.03
 
@@ -271,7 +273,7 @@ def merge(frames: list[Judged], light: LinearLight, card: Card, take: list[Judge
     grey = np.array([patch.role == "bar" for patch in card.patches])
     every, alone_every, shared_every, _, use_every = _alike(take or frames, grey)
     # How a patch answers to a light of another colour is the paints' and the camera's: no take's own.
-    scales = np.append(shared_scales(every, alone_every, shared_every[..., :2], use_every), 1.0)
+    scales = np.append(shared_scales(every, alone_every, shared_every[..., :2], use_every, USUAL_SCALES), 1.0)
     level, alone, shared, always, use_all = _alike(frames, grey)
     joint = joint_levels(level, alone, shared * scales, use_all)
     log.info("what frames share of a veil's error: %s times the usual", ", ".join(f"{value:g}" for value in scales))

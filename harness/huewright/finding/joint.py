@@ -18,9 +18,10 @@ import numpy as np
 
 OVER, UNDER = 2.0, 3.0     # standard deviations from which a reading loses weight
 STEPS = 4
-# How many times the usual share of a veil the patches of this card may differ by: tried in these steps, each step of
-# two as likely as one standard deviation away; heavy tails for what isn't normal.
-SCALES, FREEDOM = (0.125, 0.25, 0.5, 1.0, 2.0, 4.0), 6.0
+# How many times the share of a veil that one frame is credited with the patches of this card may differ by: tried in
+# these steps, each step of two from what is usual as unlikely as one standard deviation; heavy tails for what isn't
+# normal. Most cards' patches mirror alike, which a take shows and a frame doesn't.
+SCALES, FREEDOM = (0.0625, 0.125, 0.25, 0.5, 1.0, 2.0), 6.0
 LEAST_TO_TELL = 5
 
 
@@ -60,10 +61,11 @@ def joint_levels(level: np.ndarray, alone: np.ndarray, shared: np.ndarray, use: 
     return result
 
 
-def shared_scales(level: np.ndarray, alone: np.ndarray, shared: np.ndarray, use: np.ndarray) -> np.ndarray:
+def shared_scales(level: np.ndarray, alone: np.ndarray, shared: np.ndarray, use: np.ndarray,
+                  usual: tuple[float, ...]) -> np.ndarray:
     """(m,) how many times ``shared`` is what the take itself says of it: the likeliest of :data:`SCALES`, over all
-    patches, the patches' levels unknown (restricted likelihood). Arrays as in :func:`joint_levels`; ones where too few
-    frames tell.
+    patches, the patches' levels unknown (restricted likelihood), with ``usual`` (m,) before any frame tells. Arrays as
+    in :func:`joint_levels`; ones where too few frames tell.
 
     Source: restricted maximum likelihood (Patterson and Thompson, Biometrika 58, 1971); the inverse and determinant of
     a diagonal with a product of few columns as in Woodbury, Inverting Modified Matrices (Princeton, 1950).
@@ -73,7 +75,7 @@ def shared_scales(level: np.ndarray, alone: np.ndarray, shared: np.ndarray, use:
     if not tells:
         return np.ones(m)
     grid = np.stack(np.meshgrid(*[SCALES] * m, indexing="ij"), axis=-1).reshape(-1, m)
-    total = -0.5 * (np.log2(grid) ** 2).sum(axis=1)
+    total = -0.5 * (np.log2(grid / np.array(usual)) ** 2).sum(axis=1)
     for k in tells:
         frames = use[:, k]
         for c in range(level.shape[2]):

@@ -58,7 +58,7 @@ class Packed:
                            usable=_NOTHING, ground=_NOTHING, ground_error=_NOTHING, inside=_NOTHING, ring=_NOTHING,
                            told=_NOTHING, pixels_per_sample=self.pixels_per_sample, pixel_noise=_NOTHING,
                            smear=self.smear, highest_code=self.highest_code, **of_pixels)
-        lifted = Veil(_NOTHING, _NOTHING, _NOTHING, _NOTHING, np.array(self.white), self.told, self.misfit)
+        lifted = Veil(_NOTHING, _NOTHING, _NOTHING, _NOTHING, np.array(self.white), self.told, self.misfit, _NOTHING)
         return RawReading(observed=seen, field=Field(_NOTHING, _NOTHING, _NOTHING, _NOTHING),
                           light_stops=self.light_stops, lifted=lifted,
                           **{name: self.column(name) for name in _OF_READING})

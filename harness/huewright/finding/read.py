@@ -19,26 +19,29 @@ from huewright.models.card import Card
 
 # A patch as many times as noisy as the others is not one colour.
 MOST_SPREAD, TORN = 4.0, 20.0
-# What is left on a patch once light and veil are taken off, as standard deviations: those of the likeliest Student's t
-# of six degrees of freedom for 55 path-traced tuning takes with known diffuse light; the fit's own and what takes have
-# in common, one and a half to three times that, until merged intervals covered 95 %, for frames' errors are alike.
+# What is left on a patch once light and veil are taken off, as standard deviations: a little more than those of the
+# likeliest Student's t of five degrees of freedom for path-traced tuning takes with known diffuse light, half of the
+# rooms held by the other half, so that merged intervals of 95 % cover 95 to 97.
 # Of what the fit says of itself, whose residuals are often smaller than is usual; of the patch's own level; of the
 # veil's unevenness (its standard deviation over the patches, by channel); of the veil on the patch; of what slopes the
 # patch beyond the fit.
-FRAME_FIT, FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.5, 0.0034, 0.042, 0.01, 0.33
+FRAME_FIT, FRAME_LEVEL, FRAME_UNEVEN, FRAME_VEIL, FRAME_SLOPE = 0.4, 0.0027, 0.034, 0.008, 0.26
 # The same of what a take's frames have in common, each frame by its own veil: a patch that mirrors more than the others
 # does so in every frame. Then of its level, and of that by the light's stops over the card, squared; of what its
 # brightest channel has over its own, by how much the light's colour differs there (natural log, and always by so much):
 # what a camera's matrix mixes no longer follows a light channel by channel; and of white.
-TAKE_UNEVEN, TAKE_VEIL = 0.13, 0.055
-TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.002, 0.005, 0.087, 0.0135, 0.00003
+TAKE_UNEVEN, TAKE_VEIL = 0.11, 0.06
+# A dark bar's own gloss passes for veil, and is off with it. Not all of that is left out of its error: the others are
+# then off alike, and a solve takes each patch's error for its own.
+OWN = 0.7
+TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.001, 0.0025, 0.03, 0.02, 0.000015
 # And of its level in each channel by itself, by how much the light's colour differs over the card (standard deviation
-# over the patches of the natural log of red over blue): how that runs over the card is known by slopes. Set on tuning
-# takes in mixed light, of which intervals of chips held 0.81 to 0.86 without it.
-TINTED = 0.04
-# How alike the channels' errors of light and veil are (correlation; the likeliest on tuning takes is nearly 1, what is
-# seen of it on bright patches 0.5 to 0.75): nearly white light, but each channel's is fitted for itself.
-ALIKE = 0.95
+# over the patches of the natural log of red over blue): how that runs over the card is known by slopes.
+TINTED = 0.02
+# How alike the channels' errors of light and veil are (correlation; seen on bright patches 0.5 to 0.75): nearly white
+# light, but each channel's is fitted for itself. With 0.95 intervals of hues and radii held 90 % where with this they
+# hold 95.
+ALIKE = 0.7
 # A codec that quantises blocks of pixels shifts a patch's colour as a whole, which no noise averages out: pixels count
 # for one by the dozen there. From so many pixels to a sample on, growing by their cube root to so many, it is off by
 # this much (standard deviation, code values): JPEG's own steps for blocks' means (ITU-T T.81, Annex K's tables from
@@ -212,7 +215,8 @@ def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_ligh
     tint = (log_light[:, 0] - log_light[:, 2])[:, None]
     always = np.sqrt(scaled + (LEAST_COLOUR * tinted) ** 2 + (TAKE_FLOOR * white) ** 2
                      + (TINTED * tint.std() * level) ** 2 + CODEC_ALWAYS * codec**2)
-    shared = np.stack([TAKE_UNEVEN * uneven, TAKE_VEIL * added, tinted * tint], axis=2)
+    others = 1 - OWN * lifted.own
+    shared = np.stack([TAKE_UNEVEN * uneven * others, TAKE_VEIL * added * others, tinted * tint], axis=2)
     alike = np.stack([light / np.maximum(alone, 1e-12) ** 2, scaled / np.maximum(always, 1e-12) ** 2], axis=2)
     return alone, shared, always, tinted, alike, noise**2 / np.maximum(alone, 1e-12) ** 2
 

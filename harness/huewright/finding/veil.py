@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from huewright.finding.answers import sent_back
 from huewright.finding.expect import reflected
 from huewright.finding.light import PRIOR, TERMS, Field, gradients, polynomial
 from huewright.models.card import Card
@@ -29,6 +30,9 @@ OWN, ALL = len(VEIL_PRIOR), len(VEIL_PRIOR) + len(CUBIC_VEIL_PRIOR)
 COLOUR_PRIOR = np.array([0.02, 0.02, 0.001, 0.001, 0.001])
 MIXED_PRIOR = np.array([0.05, 0.05, 0.003, 0.003, 0.003])
 REFERENCE, GROUND_REFERENCE, GROUND_GLOSS = 0.002, 0.03, 0.1
+# What is left of a reference's doubt once the card's own patches tell what the camera sees of a spectrum (on traced
+# takes a fifth to a half of how far bars were off of one another), and by how much of it that may move it.
+LEARNT, MOST_LEARNT = 0.5, 2.0
 # What a level and a slope (over half a card) may be off for other reasons: of their level, and of white.
 LEVEL_SHARE, LEVEL_FLOOR = 0.005, 0.0002
 SLOPE_SHARE, SLOPE_FLOOR = 0.02, 0.001
@@ -63,6 +67,8 @@ class Veil:
 
     told        whether bars of known reflectance give its size; if not, only how it differs over the card is known
     misfit      how far the bars are from their references once it is taken off (largest, natural log of a ratio)
+    own         (p, 3) how much of what a patch mirrors beyond the others passes for veil there: a dark bar tells the
+                veil, so that its own gloss is taken off with it; 0 for patches that tell none
     """
 
     coefficients: np.ndarray
@@ -72,6 +78,7 @@ class Veil:
     white: np.ndarray
     told: bool
     misfit: float
+    own: np.ndarray
 
     def at(self, points: np.ndarray) -> np.ndarray:
         """(n, 3) linear light at card points (n, 2)."""
@@ -99,8 +106,8 @@ def fit_light(card: Card, seen: Observed, white: np.ndarray) -> tuple[Field, Vei
     ``white`` (3,) is about a perfect white's linear light here.
     """
     fit = _Fit(card, seen, white)
-    theta, covariance = fit.solve()
-    return fit.results(theta, covariance)
+    theta, covariance, own = fit.solve()
+    return fit.results(theta, covariance, own)
 
 
 class _Fit:
@@ -115,7 +122,7 @@ class _Fit:
 
     def __init__(self, card: Card, seen: Observed, white: np.ndarray) -> None:
         self.middle, self.half = np.array(card.size) / 2, np.array(card.size) / 2
-        self.seen, self.white = seen, np.maximum(white, 1e-9)
+        self.card, self.seen, self.white = card, seen, np.maximum(white, 1e-9)
         known = [reflected(patch) for patch in card.patches]
         self.reference = np.array([share for share, _ in known])
         self.unsure = np.hypot(np.array([sigma for _, sigma in known]), REFERENCE)
@@ -192,12 +199,13 @@ class _Fit:
                 sloped.append(np.ones(len(terms), bool))
         return np.concatenate(residuals), np.concatenate(sigmas), np.concatenate(jacobians), np.concatenate(sloped)
 
-    def solve(self) -> tuple[np.ndarray, np.ndarray]:
-        theta = self.start.copy()
+    def solve(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Parameters, their covariance, and as :class:`Veil` has it ``own``."""
+        theta, own = self.start.copy(), np.zeros((len(self.seen.centres), 3))
         normal = np.diag(1 / self.prior**2)
         colour = slice(TERMS, TERMS + 15)
         if not (len(self.bars) or len(self.spots) or len(self.slopes)):
-            return theta, np.linalg.inv(normal)
+            return theta, np.linalg.inv(normal), own
         for step in range(STEPS):
             residual, sigma, jacobian, sloped = self.rows(theta)
             good = np.isfinite(residual / sigma)
@@ -217,13 +225,36 @@ class _Fit:
                 told = (theta[colour].reshape(3, 5) / COLOUR_PRIOR)[:, :2]
                 if np.mean(told**2) > 1.0:
                     self.prior[colour] = np.tile(MIXED_PRIOR, 3)
-        return theta, np.linalg.inv(normal)
+                self._learn(theta)
+        covariance = np.linalg.inv(normal)
+        each = len(weight) // 3        # rows of a channel, of which the bars come first
+        for c, at in enumerate(self.VEILS):
+            bars = slice(each * c, each * c + len(self.bars))
+            answer = covariance[at] @ (jacobian[bars] * weight[bars, None]).T      # to the bars' levels
+            own[self.bars, c] = np.clip((self.terms["bars"] * answer.T).sum(axis=1), 0.0, 1.0)
+        return theta, covariance, own
 
-    def results(self, theta: np.ndarray, covariance: np.ndarray) -> tuple[Field, Veil, np.ndarray]:
+    def _learn(self, theta: np.ndarray) -> None:
+        """The bars' references as this camera sees them, from the patches' levels as they are with ``theta``."""
+        if not (self.unsure[self.bars] > REFERENCE).any():
+            return
+        terms = polynomial(self.seen.centres, self.middle, self.half)
+        body = np.column_stack([(self.seen.level[:, c] / self.white[c] - terms @ theta[self.VEILS[c]])
+                                / (np.exp(theta[self.GAINS + c]) * self._light(theta, terms, c)[0]) for c in range(3)])
+        told = sent_back(self.card, body, self.seen.usable)
+        if told is None:
+            return
+        old, unsure = self.reference[self.bars], self.unsure[self.bars]
+        by = np.log(np.maximum(told[self.bars], 1e-6) / old)
+        by -= np.average(by, axis=0, weights=1 / unsure**2)
+        self.reference[self.bars] = old * np.exp(np.clip(by, -MOST_LEARNT * unsure, MOST_LEARNT * unsure))
+        self.unsure[self.bars] = np.hypot(LEARNT * np.sqrt(np.maximum(unsure**2 - REFERENCE**2, 0.0)), REFERENCE)
+
+    def results(self, theta: np.ndarray, covariance: np.ndarray, own: np.ndarray) -> tuple[Field, Veil, np.ndarray]:
         field = Field(theta[:TERMS], self.middle, self.half, covariance[:TERMS, :TERMS])
         coefficients = np.array([theta[at] for at in self.VEILS])
         parts = np.array([covariance[np.ix_(at, at)] for at in self.VEILS])
-        veil = Veil(coefficients, parts, self.middle, self.half, self.white, self.told, self._misfit(theta))
+        veil = Veil(coefficients, parts, self.middle, self.half, self.white, self.told, self._misfit(theta), own)
         terms = polynomial(self.seen.centres, self.middle, self.half)
         light = np.column_stack([np.log(self._light(theta, terms, c)[0]) for c in range(3)])
         return field, veil, light - light.mean(axis=0)

@@ -58,6 +58,24 @@ class FrameGrade:
 
 
 @dataclass(frozen=True)
+class LightKnown:
+    """How well the light behind one patch's code values is known, channel by channel.
+
+    percent        half of the 95 % interval, in % of the channel's own light; None where that is none
+    within_one     whether the light is known to within 1 % of itself, by an interval of 99 %
+    """
+
+    name: Name
+    percent: tuple[Positive | None, Positive | None, Positive | None]
+    within_one: tuple[bool, bool, bool]
+
+    @property
+    def worst(self) -> float:
+        """Of :attr:`percent`; infinite where a channel has no light."""
+        return max(float("inf") if value is None else value for value in self.percent)
+
+
+@dataclass(frozen=True)
 class Survey:
     """``reading`` is the merge of the chosen frames; None when none could be used.
 
@@ -68,6 +86,7 @@ class Survey:
     declaration         what the bars say of the declared encoding and range: "fits", "in doubt", "contradicted" or
                         "not checked"; ``usable`` is of the card in the pictures alone
     clip                what a movie's stream says of itself, None where the take is none
+    light_known         of the patches that ``reading`` has; empty where there is none
     """
 
     take: str
@@ -87,6 +106,7 @@ class Survey:
     cautions: tuple[AnyCaution, ...] = ()
     declaration: Standing = "not checked"
     clip: Clip | None = None
+    light_known: tuple[LightKnown, ...] = ()
 
     def __post_init__(self) -> None:
         if self.usable != (self.reading is not None):

@@ -31,6 +31,7 @@ from huewright.models.reasons import (
 from huewright.models.survey import FrameGrade, Survey, Verdict
 from huewright.provenance.digests import card_layout_sha256, card_sha256
 from huewright.solver.declaration import judge_reading
+from huewright.solver.light_known import light_known
 from huewright.version import __version__
 
 MOST_MERGED = 8
@@ -66,7 +67,8 @@ def concluded(card: Card, card_path: Path | str | None, footage: Footage, light:
     survey = Survey("", *of_card, footage, size[0], size[1], tuple(grades),
                     None if merged is None else merged.reading, merged is not None, advice,
                     1.0 if merged is None else merged.gain, __version__, card_layout_sha256(card),
-                    cautions=_said(by_hand, frames))
+                    cautions=_said(by_hand, frames),
+                    light_known=() if merged is None else light_known(merged.reading, footage))
     return _with_declaration(survey, card)
 
 
