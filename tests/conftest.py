@@ -7,6 +7,7 @@ import signal
 import subprocess
 from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import AbstractContextManager, nullcontext, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,13 @@ with suppress(ImportError):     # the tests of GPUs need little more than pytest
     # On processors that are shared a clock says nothing of how fast examples are drawn.
     settings.register_profile("shared", deadline=None, suppress_health_check=[HealthCheck.too_slow])
     settings.load_profile("shared")
+
+with suppress(ImportError):
+    import typer.main
+
+    # The command line builds the commands of all verbs when it begins, 34 ms; tests that call it in their own process
+    # begin hundreds of times.
+    typer.main.get_command = cache(typer.main.get_command)
 
 if WORKER:
     # Each worker has its share of the processors. Libraries that start a thread for every one of them would hold each
