@@ -14,6 +14,7 @@ from huewright.finding.find import Found
 from huewright.finding.light import LinearLight
 from huewright.finding.smear import Smear, measure_smear
 from huewright.finding.spots import ground_spots, spot_room
+from huewright.finding.unrounded import as_before_rounding
 from huewright.models.card import Card
 from huewright.models.reading import clip_shift
 
@@ -48,6 +49,8 @@ class Observation:
     clipped      (p, 3) fraction of pixels at the code range's ends or on a plateau below them; ``clip_shift`` (p, 3)
                  what that takes from the mean where noise or a slope made only some clip; ``clipped_at`` (p, 3)
                  the code value at which each channel clips if it does, and ``highest_code`` the file's
+    rounded      (p, 3) standard error of ``code`` that is left of a coder's rounding, where its steps are seen; None
+                 where they aren't
     """
 
     code: np.ndarray
@@ -73,6 +76,7 @@ class Observation:
     clip_shift: np.ndarray
     clipped_at: np.ndarray
     highest_code: int | None
+    rounded: np.ndarray | None = None
 
 
 def observe(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, *, clip_low: float = 0.0,
@@ -92,18 +96,22 @@ def observe(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, *, cl
     weight = statistics.weight[:p]
     seen = weight / np.maximum([abs(_area(polygon)) for polygon in polygons], 1e-9)
     per_sample = _pixels_per_sample(rgb, polygons[int(np.argmax(sides * (seen > 0.99)))])
-    code = np.nan_to_num(statistics.robust[:p])
+    # Noise and what sticks out are told by the picture as it is, colours by what its blocks say beyond their means.
+    before = as_before_rounding(rgb, card, found, light, np.nan_to_num(statistics.robust[:p]))
+    level = statistics if before is None else patch_statistics(before.codes, polygons + clear, 0.0, clip_low, clip_high,
+                                                               threads=1)
+    code = np.nan_to_num(level.robust[:p])
     noise = np.nan_to_num(statistics.noise[:p])
     sigma = np.sqrt(np.maximum(np.einsum("pcc->pc", noise), 1e-12))
     code = code - _noise_bias(code, sigma, light)
     error = sigma / np.sqrt(np.maximum(weight / per_sample, 1.0))[:, None]
     jacobian = _jacobians(pose.to_pixels, np.array([np.mean(patch.polygon, axis=0) for patch in card.patches]))
-    gradient = np.einsum("pcx,pxu->pcu", np.nan_to_num(statistics.gradient[:p]), jacobian)
+    gradient = np.einsum("pcx,pxu->pcu", np.nan_to_num(level.gradient[:p]), jacobian)
     scale = np.sqrt([abs(_area(inner)) for inner in polygons]) / np.maximum(sides, 1e-9) / INNER
     plateaus = find_plateaus(rgb, card, pose, light, scale)
     clipped = np.maximum(np.nan_to_num(statistics.clipped[:p]), np.maximum(plateaus.top, plateaus.bottom))
     usable = (seen > 0.98) & (weight > LEAST_PIXELS) & (clipped.max(axis=1) < 0.002)
-    ground, ground_error, inside = _ground(statistics, p, light, per_sample, w, h, clear)
+    ground, ground_error, inside = _ground(statistics, level.robust[p:], p, light, per_sample, w, h, clear)
     if smear is not None and len(spots):
         # Ground that blur mixes with what stands around it tells nothing of the light.
         inside &= spot_room(card) * np.sqrt(np.maximum(pose.area_scale(spots), 0.0)) > smear.furthest_px
@@ -115,7 +123,8 @@ def observe(rgb: np.ndarray, card: Card, found: Found, light: LinearLight, *, cl
     return Observation(code, error, noise, weight, seen, sides, tail, gradient,
                        np.sqrt(np.abs(np.linalg.det(jacobian))), usable, ground, ground_error, inside, ring, told,
                        per_sample, pixel, smear, spill, clipped, _clip_shift(clipped, statistics, p),
-                       _clipped_at(code, plateaus, clip_low, clip_high), light.highest_code)
+                       _clipped_at(code, plateaus, clip_low, clip_high), light.highest_code,
+                       None if before is None else before.error)
 
 
 def _noise_bias(code: np.ndarray, sigma: np.ndarray, light: LinearLight) -> np.ndarray:
@@ -165,12 +174,12 @@ def _clipped_at(code: np.ndarray, plateaus: Plateaus, low: float, high: float) -
     return levels
 
 
-def _ground(statistics: PatchStatistics, p: int, light: LinearLight, per_sample: float, w: int, h: int,
-            clear: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _ground(statistics: PatchStatistics, robust: np.ndarray, p: int, light: LinearLight, per_sample: float, w: int,
+            h: int, clear: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Linear ground (s, 3), its standard error, and which spots count (in the picture, big enough, unclipped)."""
     if not clear:
         return np.empty((0, 3)), np.empty((0, 3)), np.empty(0, bool)
-    code = np.nan_to_num(statistics.robust[p:])
+    code = np.nan_to_num(robust)
     ground = light.to_linear(code)
     sigma = np.sqrt(np.maximum(np.einsum("pcc->pc", np.nan_to_num(statistics.noise[p:])), 1e-12))
     count = np.maximum(statistics.weight[p:] / per_sample, 1.0)

@@ -22,7 +22,8 @@ from huewright.finding.veil import Veil
 _OF_READING = {
     "code": ("f8", 3), "measured": ("f8", 3), "linear": ("f8", 3), "tint": ("f8", 1), "tail_error": ("f8", 1),
     "error": ("f4", 3), "alone": ("f4", 3), "shared": ("f4", (3, 3)), "always": ("f4", 3), "tinted": ("f4", 3),
-    "alike": ("f4", (3, 2)), "grainy": ("f4", 3), "answer": ("f4", (3, 3)), "veil": ("f4", 1), "veil_error": ("f4", 1),
+    "alike": ("f4", (3, 2)), "grainy": ("f4", 3), "rounded": ("f4", 3), "answer": ("f4", (3, 3)), "veil": ("f4", 1),
+    "veil_error": ("f4", 1),
     "slope": ("f4", 1), "slope_error": ("f4", 1), "added": ("f4", 3), "added_error": ("f4", 3), "hidden": ("?", 1),
     "mirrors": ("?", 1), "darker": ("?", 1)}
 _OF_PIXELS = {

@@ -68,6 +68,7 @@ class RawReading:
                  last of ``shared`` is in proportion; ``tinted`` (p, 3) that for a tint of 1
     alike        (p, 3, 2) how much of the squares of ``alone`` and ``always`` comes from light and veil, which the
                  channels have in common; ``grainy`` (p, 3) how much of that of ``alone`` from the pixels' own noise
+    rounded      (p, 3) standard error of ``code`` that a coder's rounding leaves, in ``alone`` and ``always``
     field        the fitted light; ``light_stops`` its peak to peak over the patches
     veil         (p,) light added around each patch by a reflection, as a shift in code values (largest channel);
                  ``veil_error`` (p,) its standard error; NaN where the card has no ground to tell
@@ -94,6 +95,7 @@ class RawReading:
     tinted: np.ndarray
     alike: np.ndarray
     grainy: np.ndarray
+    rounded: np.ndarray
     field: Field
     light_stops: float
     veil: np.ndarray
@@ -148,8 +150,9 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
     slope_error = (error * np.sqrt(12)).mean(axis=1)
     across_light = np.linalg.norm(left, axis=2) * (inner_px / seen.unit)[:, None]
     tint = channels[:, 0] - channels[:, 2]
+    rounded = _rounded(seen)
     alone, shared, always, tinted, alike, grainy = _left_over(seen, linear, rate, channels, across_light, field,
-                                                              lifted, centres)
+                                                              lifted, centres, rounded)
     total = np.sqrt(alone**2 + (shared**2).sum(axis=2) + always**2) / rate
     hidden, mirrors, darker = np.zeros(p, bool), np.zeros(p, bool), np.zeros(p, bool)
     if inside.sum() >= 4:
@@ -164,7 +167,7 @@ def settle(seen: Observation, card: Card, light: LinearLight) -> RawReading:
         shows = shows_itself(linear / white, ring.middle / white, _contrast(card, field.log_light(centres)))
         darker = dimmed(seen.ring, seen.told, card, field, lifted, usual, white, linear, left)
         mirrors = hidden & ring.lamp & ~torn & ((ring.share <= RING_SURE) | (shows != 0))
-    return RawReading(seen, corrected, code, total, alone, shared, always, tint, tinted, alike, grainy, field,
+    return RawReading(seen, corrected, code, total, alone, shared, always, tint, tinted, alike, grainy, rounded, field,
                       float(np.ptp(log_light) / np.log(2)), veil, veil_error, slope_value, slope_error,
                       error.mean(axis=1), even, answer, hidden, mirrors, darker, lifted, added, added_error)
 
@@ -186,18 +189,18 @@ def correlations(noise: np.ndarray, alone: np.ndarray, shared: np.ndarray, alway
 
 
 def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_light: np.ndarray, across: np.ndarray,
-               field: Field, lifted: Veil, centres: np.ndarray) -> tuple[np.ndarray, ...]:
+               field: Field, lifted: Veil, centres: np.ndarray, rounded: np.ndarray) -> tuple[np.ndarray, ...]:
     """Standard errors as in :class:`RawReading`, of linear light: this frame's alone, shared with others, always there;
     ``tinted``, ``alike`` and ``grainy``.
 
     linear, rate  (p, 3) light as seen, and its slope by code value
     log_light     (p, 3) natural log of the fitted light, by channel
     across        (p, 3) what slopes a patch beyond the fit, over its inner part
+    rounded       (p, 3) what a coder's rounding leaves, code values
     """
     white, noise = lifted.white, rate * seen.error
     added, added_error = lifted.at(centres), lifted.error(centres)
-    grown = np.clip((seen.pixels_per_sample - CODEC_FROM) / (CODEC_FULLY - CODEC_FROM), 0.0, 1.0)
-    codec = rate * CODEC_SHIFT * np.cbrt(grown) * CODEC_CHANNELS
+    codec = rate * rounded
     body = linear - added
     level = np.maximum(body, 0.0)
     told = added[seen.usable] if seen.usable.any() else added
@@ -219,6 +222,15 @@ def _left_over(seen: Observation, linear: np.ndarray, rate: np.ndarray, log_ligh
     shared = np.stack([TAKE_UNEVEN * uneven * others, TAKE_VEIL * added * others, tinted * tint], axis=2)
     alike = np.stack([light / np.maximum(alone, 1e-12) ** 2, scaled / np.maximum(always, 1e-12) ** 2], axis=2)
     return alone, shared, always, tinted, alike, noise**2 / np.maximum(alone, 1e-12) ** 2
+
+
+def _rounded(seen: Observation) -> np.ndarray:
+    """(p, 3) standard error of code values that a coder's rounding leaves: as its steps say, else by how the pixels go
+    together."""
+    if seen.rounded is not None:
+        return seen.rounded
+    grown = np.clip((seen.pixels_per_sample - CODEC_FROM) / (CODEC_FULLY - CODEC_FROM), 0.0, 1.0)
+    return np.broadcast_to(CODEC_SHIFT * np.cbrt(grown) * CODEC_CHANNELS, seen.code.shape)
 
 
 def _contrast(card: Card, log_light: np.ndarray) -> np.ndarray:

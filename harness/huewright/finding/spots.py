@@ -27,7 +27,7 @@ def clear_ground(card: Card) -> tuple[np.ndarray | None, float]:
     clear = np.zeros(shape, np.uint8)
     areas: tuple[Mark | Patch, ...] = (*card.marks, *card.patches)
     for area in areas:
-        same = isinstance(area, Mark) and _same_colour(area, card.marks[0])
+        same = isinstance(area, Mark) and same_colour(area, card.marks[0])
         points = np.round(np.array(area.polygon) * scale).astype(np.int32)
         cv2.fillConvexPoly(clear, points, 255 if same else 0)
     clear[0], clear[-1], clear[:, 0], clear[:, -1] = 0, 0, 0, 0
@@ -70,7 +70,7 @@ def spot_room(card: Card) -> np.ndarray:
     return np.array([room[int(y * scale), int(x * scale)] for x, y in at]) if room is not None else np.empty(0)
 
 
-def _same_colour(a: Mark, b: Mark) -> bool:
+def same_colour(a: Mark, b: Mark) -> bool:
     if a.xyz is not None and b.xyz is not None:
         return bool(np.allclose(a.xyz, b.xyz, atol=0.004))
     return bool(a.reflectance) and len(a.reflectance) == len(b.reflectance) and bool(
