@@ -1,7 +1,7 @@
 """A coder's steps as they are seen in decoded pictures, against the tables of the files themselves.
 
-Sources: ITU-T T.81 (1992), Annex K.1, tables K.1 and K.2 (luminance and chrominance; the corners below from memory), and
-what Pillow and OpenCV, which code by libjpeg, write into files: the tables are read back from the file by Pillow.
+Sources: ITU-T T.81 (1992), Annex K.1, tables K.1 and K.2 (luminance and chrominance; the corners below from memory),
+and the tables that Pillow, which codes by libjpeg, writes into files and reads back from them.
 """
 
 import io
@@ -91,8 +91,8 @@ def test_no_steps_are_seen_in_a_movie_that_predicts(picture: np.ndarray, codec: 
     with av.open(held) as taken:
         frames = [frame.to_ndarray(format="rgb24") for frame in taken.decode(video=0)]
     assert len(frames) == 4
-    # The first one predicts within itself (H.264) or is coded much as a still is (MPEG-4); in the others a block is what
-    # another frame has there, and a difference in steps.
+    # The first one predicts within itself (H.264) or is coded much as a still is (MPEG-4); in the others a block is
+    # what another frame has there, and a difference in steps.
     for frame in frames[1:]:
         assert seen_coding(frame.astype(float)) is None
 

@@ -35,7 +35,7 @@ from huewright.solver.hues import WIDEST_GAP_DEG, direct
 from huewright.solver.intervals import landing_errors
 from huewright.solver.model import sigma_points
 from huewright.solver.problem import Problem, Solution, set_up
-from huewright.solver.results import _grain
+from huewright.solver.results import _shares
 from huewright.solver.sectors import solve_levels
 from huewright.solver.simulate import FOOTAGE, Spread, simulated_take
 from huewright_kernels.ops import Matrix, Transfer
@@ -241,4 +241,7 @@ def test_what_makes_it_uncertain_is_told_by_the_readings_own_noise(card: Card) -
         patches = tuple(dataclasses.replace(patch, covariance=tuple(map(tuple, spread.tolist())), count=100.0,
                                             standard_error=(error,) * 3) for patch in reading.patches)
         problem = set_up(dataclasses.replace(reading, patches=patches), card, FOOTAGE, SolveSettings())
-        assert _grain(problem) == pytest.approx(share)
+        assert _shares(problem) == (pytest.approx(share), 0.0)
+        coded = tuple(dataclasses.replace(patch, rounded=0.625) for patch in patches)
+        problem = set_up(dataclasses.replace(reading, patches=coded), card, FOOTAGE, SolveSettings())
+        assert _shares(problem) == (pytest.approx(share), 0.625)

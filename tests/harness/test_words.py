@@ -174,6 +174,12 @@ def test_more_frames_are_advised_against_noise_alone() -> None:
     assert "more frames of this take would not help" in lit
 
 
+def test_compression_is_named_where_it_is_most_of_what_is_uncertain() -> None:
+    coded, lit = (sentence(Uncertain((Miss("a", "hue_deg", 0.95),), LIMITS, 0.2, share)) for share in (0.6, 0.3))
+    assert "compression rounded off" in coded and "an uncompressed still of the card" in coded
+    assert "light on it" not in coded and "compression" not in lit
+
+
 def test_frames_that_are_only_near_are_said_to_be() -> None:
     near = proof("within-limits", cautions=(RenderedNear(cautions.PatchApart("red", 0.004, 0.001)),))
     assert "with what is near this correction" in basis_words(near)

@@ -14,7 +14,7 @@ from huewright.finding.grade import GLARE_SHIFT, Judged, matrix, score_of, tripl
 from huewright.finding.joint import joint_levels, shared_scales
 from huewright.finding.light import LinearLight
 from huewright.finding.packed import columns
-from huewright.finding.read import correlations
+from huewright.finding.read import correlations, rounded_share
 from huewright.models.card import Card
 from huewright.models.reading import PatchReading, Reading
 from huewright.models.reasons import DiffersFromOthers, FrameReason
@@ -278,7 +278,7 @@ def merge(frames: list[Judged], light: LinearLight, card: Card, take: list[Judge
     joint = joint_levels(level, alone, shared * scales, use_all)
     log.info("what frames share of a veil's error: %s times the usual", ", ".join(f"{value:g}" for value in scales))
     glare = np.array([frame.glares for frame in frames])
-    best = frames[0].packed.column("error")
+    best, rounded = frames[0].packed.column("error"), columns(frames, "rounded")
     patches = []
     gains = []
     for k, patch in enumerate(first.patches):
@@ -300,7 +300,8 @@ def merge(frames: list[Judged], light: LinearLight, card: Card, take: list[Judge
             triple(np.max([patch.clipped for patch in told], axis=0)),
             float(np.average(glare[use, k], weights=weight)), False, (),
             triple(_correlated(members, k, noise, weight_by_channel, alone[use, k], (shared * scales)[use, k],
-                               always[use, k]))))
+                               always[use, k])),
+            float(rounded_share(rounded[use, k].mean(axis=0)[None], weight_by_channel[:, None], error[None])[0])))
     light_stops = float(np.mean([frame.light_stops for frame in frames]))
     return Merge(Reading(tuple(patches), first.corners, None, light_stops),
                  max(1.0, float(np.median(gains))) if gains else 1.0)

@@ -10,7 +10,7 @@ import numpy as np
 from huewright.finding.find import Found
 from huewright.finding.packed import Packed, packed
 from huewright.finding.pose import Pose
-from huewright.finding.read import TAKE_VEIL, RawReading, correlations
+from huewright.finding.read import TAKE_VEIL, RawReading, correlations, rounded_share
 from huewright.models import reasons
 from huewright.models.card import Card
 from huewright.models.reading import Matrix3, PatchReading, Reading, Triple, clipping_tells
@@ -151,10 +151,12 @@ def _patches(raw: RawReading, card: Card, glare: np.ndarray,
              faults: Sequence[PatchReason | None]) -> tuple[PatchReading, ...]:
     seen = raw.observed
     correlation = correlations(seen.noise, raw.alone, raw.shared, raw.always, raw.alike, raw.grainy)
+    rounded = rounded_share(raw.rounded, np.ones((1, *raw.rounded.shape)), raw.error)
     return tuple(PatchReading(
         patch.name, triple(raw.code[k]), matrix(seen.noise[k]), triple(raw.error[k]), float(seen.weight[k]),
         triple(seen.clipped[k]), float(glare[k]), fault is not None, () if fault is None else (fault,),
-        triple(correlation[k])) for k, (patch, fault) in enumerate(zip(card.patches, faults, strict=True)))
+        triple(correlation[k]), float(rounded[k]))
+        for k, (patch, fault) in enumerate(zip(card.patches, faults, strict=True)))
 
 
 def _patch_reason(raw: RawReading, role: str, k: int, glare: float, clipped: np.ndarray) -> PatchReason | None:

@@ -233,6 +233,14 @@ def _rounded(seen: Observation) -> np.ndarray:
     return np.broadcast_to(CODEC_SHIFT * np.cbrt(grown) * CODEC_CHANNELS, seen.code.shape)
 
 
+def rounded_share(rounded: np.ndarray, weight: np.ndarray, error: np.ndarray) -> np.ndarray:
+    """(p,) share of the square of ``error`` (p, 3), code values, that rounding (``rounded`` (p, 3), of one frame) has
+    where frames were merged with ``weight`` (f, p, 3); in the mean of the channels."""
+    left = (CODEC_ALONE * (weight**2).sum(axis=0) + CODEC_ALWAYS) * rounded**2
+    result: np.ndarray = np.clip(left / np.maximum(error**2, 1e-24), 0.0, 1.0).mean(axis=1)
+    return result
+
+
 def _contrast(card: Card, log_light: np.ndarray) -> np.ndarray:
     """(p, 3) what each patch's reflectance has over the ground's in the light there (p,), as linear light over white;
     not-a-number where one of them is unknown."""

@@ -40,6 +40,7 @@ class PatchReading:
     clipped       fraction of pixels at or beyond the code range, per channel, 0..1
     glare         reflection score, 0 none .. 1 certainly; ``excluded`` if the patch must not be used
     reasons       why it is excluded or suspect
+    rounded       share of the square of ``standard_error`` that a coder's rounding has, in the mean of the channels
     """
 
     name: Name
@@ -52,6 +53,7 @@ class PatchReading:
     excluded: bool = False
     reasons: tuple[AnyPatchReason, ...] = ()
     correlation: tuple[Correlation, Correlation, Correlation] | None = None
+    rounded: Share = 0.0
 
     def __post_init__(self) -> None:
         covariance = np.array(self.covariance, dtype=np.float64)

@@ -309,17 +309,18 @@ def _off_target(patches: tuple[PatchResult, ...], problem: Problem) -> list[Caut
                 uncertain.append(cautions.Miss(row.name, quantity, significant(INTERVAL * error)))
     limits = limits_of(settings)
     return [*([cautions.OffTarget(tuple(missing), limits)] if missing else []),
-            *([cautions.Uncertain(tuple(uncertain), limits, _grain(problem))] if uncertain else [])]
+            *([cautions.Uncertain(tuple(uncertain), limits, *_shares(problem))] if uncertain else [])]
 
 
-def _grain(problem: Problem) -> float:
-    """Of the readings' variances the share that single pixels' noise has, in the median of used patches and channels:
-    as if each pixel's were its own, which is less than it is where pixels go together."""
+def _shares(problem: Problem) -> tuple[float, float]:
+    """Of the readings' variances the shares that single pixels' noise and a coder's rounding have, in the median of
+    used patches (and channels): noise as if each pixel's were its own, which is less than it is where pixels go
+    together."""
     used = {sample.name for sample in problem.evidence.bars + problem.evidence.chips}
-    shares = [np.diag(patch.covariance) / patch.count / np.square(patch.standard_error)
-              for patch in problem.reading.patches if patch.name in used]
-    share: float = significant(min(float(np.median(shares)), 1.0))
-    return share
+    patches = [patch for patch in problem.reading.patches if patch.name in used]
+    grain = [np.diag(patch.covariance) / patch.count / np.square(patch.standard_error) for patch in patches]
+    shares = float(np.median(grain)), float(np.median([patch.rounded for patch in patches]))
+    return significant(min(shares[0], 1.0)), significant(shares[1])
 
 
 def limits_of(settings: SolveSettings) -> cautions.Limits:

@@ -68,11 +68,13 @@ class OffTarget(Caution, frozen=True):
 
 class Uncertain(Caution, frozen=True):
     """Half of the 95 % interval by which noise, and what is known of the light, may carry each of these beyond the
-    limits; ``grain``, the share of the readings' variances that single pixels' noise has, tells which of them it is."""
+    limits; ``grain`` and ``rounded``, the shares of the readings' variances that single pixels' noise and a coder's
+    rounding have, tell which of them it is."""
 
     misses: tuple[Miss, ...]
     limits: Limits
     grain: Share = 1.0
+    rounded: Share = 0.0
 
 
 class ChipsGuessed(Caution, frozen=True):

@@ -11,6 +11,7 @@ from huewright.words.sentence import counted, duration_words
 
 AMISS = Group("What is not as it should be")
 LEAST_GRAIN = 0.1       # of the variance: below, noise is not what makes it uncertain
+MOSTLY_ROUNDED = 0.5    # of the variance: from here on compression is what makes it uncertain
 _UNITS = {"hue_deg": (1.0, "degrees"), "radius": (100.0, "% of radius"), "level_ire": (1.0, "IRE")}
 
 
@@ -128,9 +129,13 @@ def _(item: c.TargetsAsked) -> str:
 @AMISS.says(
     c.Uncertain, "Noise, light and the survey's own corrections leave it open whether the patch is within the limits. "
     "More frames of the card, or a larger card in frame, narrow what noise does; what is not known of uneven and "
-    "of mirrored light, and what strong compression rounds off, is the same in all frames of a take.")
+    "of mirrored light is the same in all frames of a take, and where card and camera keep still so is what "
+    "compression rounds off.")
 def _(item: c.Uncertain) -> str:
-    cure = ("more frames of the card, a larger card in frame or more even light on it would help"
+    cure = ("most of it is what the file's compression rounded off: a higher quality, an uncompressed still of the "
+            "card, or a card nearer to the camera, whose patches hold more blocks, would help"
+            if item.rounded >= MOSTLY_ROUNDED else
+            "more frames of the card, a larger card in frame or more even light on it would help"
             if item.grain >= LEAST_GRAIN else
             "hardly any of it is noise, so more frames of this take would not help; more even light on the card, and "
             "less that it mirrors, may")
