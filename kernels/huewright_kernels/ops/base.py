@@ -134,12 +134,14 @@ class Operation:
 
     def numbers(self) -> tuple[np.ndarray, np.ndarray]:
         """Every field's numbers at their places (float64), and how many each gives (int64)."""
-        values = np.zeros(max(1, sum(field.slots for field in self.FIELDS)), np.float64)
+        starts = places(type(self))
+        values = np.zeros(max(1, starts[-1] + self.FIELDS[-1].slots if starts else 0), np.float64)
         counts = np.zeros(max(1, len(self.FIELDS)), np.int64)
-        for k, (field, start) in enumerate(zip(self.FIELDS, places(type(self)), strict=True)):
-            given = field.numbers(getattr(self, field.name))
+        for k, (field, start) in enumerate(zip(self.FIELDS, starts, strict=True)):
+            value = getattr(self, field.name)
+            given = field.numbers(value)
             values[start:start + len(given)] = given
-            counts[k] = field.count(getattr(self, field.name))
+            counts[k] = field.count(value) if field.kind == "table" else len(given)
         return values, counts
 
     def pack(self) -> Packed | None:

@@ -203,11 +203,17 @@ def fields_of(kind: type) -> tuple[Field, ...]:
 
 def places(kind: type) -> tuple[int, ...]:
     """Where each field's numbers begin in the array of all of them."""
-    starts, position = [], 0
-    for item in fields_of(kind):
-        starts.append(position)
-        position += item.slots
-    return tuple(starts)
+    if kind not in _PLACES:
+        starts, position = [], 0
+        for item in fields_of(kind):
+            starts.append(position)
+            position += item.slots
+        _PLACES[kind] = tuple(starts)
+    return _PLACES[kind]
+
+
+_PLACES: dict[type, tuple[int, ...]] = {}
+"""Known once a kind of operation was made: a solve makes thousands."""
 
 
 def shown(name: object) -> str:
