@@ -70,7 +70,7 @@ def figures(take: Shooting, survey: Survey, judged: Sequence[Judged], truths: Se
     row["merged"] = int((~excluded).sum())
     row["merged_left"] = int(((share > CONTAMINATED).any(axis=1) & ~excluded).sum())
     row["merged_unsaid"] = int((((share > CONTAMINATED) & (np.abs(off) > 1.96 * error)).any(axis=1) & ~excluded).sum())
-    row |= _readings(take, survey, judged, truths)
+    row |= _known(survey, share) | _readings(take, survey, judged, truths)
     settings = settings_of(take)
     try:
         correction = solve(read, take.card, take.footage, settings)
@@ -153,6 +153,19 @@ def outside_picture(take: Shooting, truth: Truth) -> np.ndarray:
 def names_two(reason: FrameReason) -> bool:
     """Whether ``reason`` leaves open which of two causes it is."""
     return isinstance(reason, PatchesLost) and reason.or_mirroring
+
+
+def _known(survey: Survey, share: np.ndarray) -> dict[str, int]:
+    """Of what the survey says is known to within 1 % of its own light, channels and whole patches, how much is farther
+    off; ``share`` (p, 3) by how much of itself each is off."""
+    assert survey.reading is not None
+    names = [patch.name for patch in survey.reading.patches]
+    rows = [names.index(patch.name) for patch in survey.light_known]
+    within = np.array([patch.within_one for patch in survey.light_known], bool).reshape(-1, 3)
+    off = share[rows] > CONTAMINATED
+    whole = within.all(axis=1)
+    return {"known_channels": int(within.sum()), "known_channels_off": int((within & off).sum()),
+            "known_patches": int(whole.sum()), "known_patches_off": int((whole & off.any(axis=1)).sum())}
 
 
 def _readings(take: Shooting, survey: Survey, judged: Sequence[Judged], truths: Sequence[Truth]) -> dict[str, Any]:

@@ -73,7 +73,8 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
     radii = np.array([np.abs(row["radii"]).max() for row in solved if row["radii"]])
     causes = [(good, two) for row in rows for _, _, good, two in row["causes"]]
     counted = ("contaminated", "accepted", "accepted_left", "accepted_unsaid", "clean", "reads", "frames", "merged",
-               "merged_left", "merged_unsaid")
+               "merged_left", "merged_unsaid", "known_channels", "known_channels_off", "known_patches",
+               "known_patches_off")
     total = {name: sum(row.get(name, 0) for row in rows) for name in counted}
     refused = [good for row in rows for _, _, good in row["clean_refused"]]
     said = [row for row in rows if row["usable"] and "no_answer" not in row]
@@ -110,6 +111,10 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
             f"(of {total['reads']} readings merged)",
         "merged patches, over 1 % off in a channel, unsaid":
             f"{total['merged']}, {total['merged_left']}, {total['merged_unsaid']}",
+        "said to be known within 1 %, off by more, channels":
+            f"{total['known_channels']} of {3 * total['merged']}, {total['known_channels_off']}",
+        "said to be known within 1 %, off by more, patches":
+            f"{total['known_patches']} of {total['merged']}, {total['known_patches_off']}",
         "veils over 1 % named": f"{len(named)} of {len(veils)}",
         "unnamed veils over 1 % with a bar over 1 IRE off": str(sum(
             row not in named and bool(np.abs(row.get("bars_ire", [0])).max() > 1) for row in veils)),
