@@ -34,7 +34,7 @@ TAKE_UNEVEN, TAKE_VEIL = 0.11, 0.06
 # A dark bar's own gloss passes for veil, and is off with it. Not all of that is left out of its error: the others are
 # then off alike, and a solve takes each patch's error for its own.
 OWN = 0.7
-TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.001, 0.0025, 0.03, 0.02, 0.000015
+TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.001, 0.0025, 0.03, 0.035, 0.000015
 # And of its level in each channel by itself, by how much the light's colour differs over the card (standard deviation
 # over the patches of the natural log of red over blue): how that runs over the card is known by slopes.
 TINTED = 0.02
