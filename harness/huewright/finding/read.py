@@ -50,6 +50,9 @@ ALIKE = 0.7
 # alike in every frame.
 CODEC_FROM, CODEC_FULLY, CODEC_SHIFT = 3.0, 40.0, 0.003
 CODEC_ALONE, CODEC_ALWAYS = 0.5, 0.6       # of its square
+# Where the coder's steps are seen, this times what the observation says is left: set on ten traced takes of quality 70
+# to 90, merged intervals of whose readings held 90 % without it.
+LEFT_ROUNDED = 1.3
 # Luma and chroma have about the same step: by what they add to R, G and B (ITU-R BT.601-7), over the mean of the three.
 CODEC_CHANNELS = np.array([1.03, 0.76, 1.21])
 
@@ -228,7 +231,7 @@ def _rounded(seen: Observation) -> np.ndarray:
     """(p, 3) standard error of code values that a coder's rounding leaves: as its steps say, else by how the pixels go
     together."""
     if seen.rounded is not None:
-        return seen.rounded
+        return LEFT_ROUNDED * seen.rounded
     grown = np.clip((seen.pixels_per_sample - CODEC_FROM) / (CODEC_FULLY - CODEC_FROM), 0.0, 1.0)
     return np.broadcast_to(CODEC_SHIFT * np.cbrt(grown) * CODEC_CHANNELS, seen.code.shape)
 
