@@ -26,7 +26,7 @@ FEWEST, CLOSE, SIGMAS, LARGEST_STEP = 20, 0.2, 5.0, 120
 # Blocks whose luma or chroma varies by this (code values) are not flat: a flat one's mean is rounded once more, to a
 # whole code.
 FLAT = 0.7
-MOST_BLOCKS = 4000
+MOST_BLOCKS, FEW_BLOCKS = 4000, 1200
 # Steps below this are lost in the rounding of pixels.
 LEAST_STEP = 2.0
 
@@ -107,6 +107,8 @@ def seen_coding(rgb: np.ndarray) -> Coding | None:
     h, w = (size // MACRO * MACRO for size in rgb.shape[:2])
     if h < 4 * MACRO or w < 4 * MACRO:
         return None
+    if not _may_be_coded(rgb[:h, :w]):
+        return None
     y, cb, cr = np.moveaxis(decoded_ycc(rgb[:h, :w]), 2, 0)
     inside = (rgb[:h, :w].min(axis=2) > 0) & (rgb[:h, :w].max(axis=2) < 255)
     luma, _ = _steps([y - 128], inside)
@@ -119,6 +121,17 @@ def seen_coding(rgb: np.ndarray) -> Coding | None:
         if np.isfinite(steps[:2]).all() and (best is None or close > best[0]):
             best = close, Coding(np.array([luma, steps]), across, down, smooth)
     return None if best is None else best[1]
+
+
+def _may_be_coded(rgb: np.ndarray) -> bool:
+    """Whether some of the blocks show luma's first steps: a fiftieth of the work for pictures that weren't coded so."""
+    h, w = rgb.shape[0] // BLOCK, rgb.shape[1] // BLOCK
+    blocks = rgb.reshape(h, BLOCK, w, BLOCK, 3).swapaxes(1, 2)
+    rows, columns = np.divmod(np.arange(0, h * w, max(1, h * w // FEW_BLOCKS)), w)
+    some = blocks[rows, columns]
+    whole = (some.min(axis=(1, 2, 3)) > 0) & (some.max(axis=(1, 2, 3)) < 255)
+    value = coefficients(decoded_ycc(some.reshape(-1, BLOCK, 3))[..., 0].reshape(some.shape[:3]))[:, 0, 0][whole]
+    return any(np.isfinite(_step(value[:, k])[0]) for k in (1, 2, len(DCT)))
 
 
 def _steps(planes: list[np.ndarray], inside: np.ndarray) -> tuple[np.ndarray, float]:

@@ -59,7 +59,8 @@ FREE = 23
 # What the fit says of chroma's error, times this; and of luma's, which stays as decoded: a step's own standard
 # deviation, times this.
 CHROMA_ERROR, LUMA_ERROR = 1.2, 0.8
-MOST_LOOKED_AT = (1024, 1600)      # rows and columns around the card in which the coding is looked for
+# Rows and columns in the card's middle in which the coding is looked for; multiples of MACRO.
+MOST_SEARCHED = (480, 832)
 
 
 @dataclass(frozen=True)
@@ -81,7 +82,10 @@ def as_before_rounding(rgb: np.ndarray, card: Card, found: Found, light: LinearL
     codes = 255 * rgb[low[1]:high[1], low[0]:high[0], :3].astype(np.float64)
     if not np.isfinite(codes).all() or (np.abs(codes - np.round(codes)) > 0.02).any():
         return None
-    coding = seen_coding(codes)
+    middle, size = (found.corners.mean(axis=0) - low).astype(int), np.array(MOST_SEARCHED[::-1])
+    first = np.clip((middle - size // 2) // MACRO * MACRO, 0, np.maximum(high - low - size, 0))
+    last = first + size
+    coding = seen_coding(codes[first[1]:last[1], first[0]:last[0]])
     if coding is None:
         return None
     moved = replace(found, corners=found.corners - low, pose=_moved(found.pose, low))
@@ -106,9 +110,9 @@ def as_before_rounding(rgb: np.ndarray, card: Card, found: Found, light: LinearL
 
 
 def _around(corners: np.ndarray, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
-    """Top left and bottom right (x, y), whole macroblocks: the card, and around it what fits."""
+    """Top left and bottom right (x, y), whole macroblocks: the card, and around it what is searched."""
     least, most = np.floor(corners.min(axis=0)), np.ceil(corners.max(axis=0))
-    spare = np.maximum(np.array(MOST_LOOKED_AT[::-1]) - (most - least), 0) / 2 + MACRO
+    spare = np.maximum(np.array(MOST_SEARCHED[::-1]) - (most - least), 0) / 2 + MACRO
     low = np.maximum(np.floor((least - spare) / MACRO) * MACRO, 0).astype(int)
     high = np.minimum(np.ceil((most + spare) / MACRO) * MACRO, np.array(size[::-1]) // MACRO * MACRO).astype(int)
     return low, np.maximum(high, low)
