@@ -71,8 +71,8 @@ def decoded_ycc(codes: np.ndarray) -> np.ndarray:
 def coefficients(plane: np.ndarray) -> np.ndarray:
     """(..., rows, columns, n) of the blocks of ``plane`` (..., 8 rows, 8 columns)."""
     *more, h, w = plane.shape
-    blocks = plane.reshape(*more, h // BLOCK, BLOCK, w // BLOCK, BLOCK)
-    turned = np.einsum("uy,...hywx,vx->...hwuv", DCT, blocks, DCT, optimize=True)
+    blocks = plane.reshape(*more, h // BLOCK, BLOCK, w // BLOCK, BLOCK).swapaxes(-3, -2)
+    turned = DCT @ blocks @ DCT.T
     return np.asarray(turned[..., ORDERS[:, 0], ORDERS[:, 1]])
 
 
