@@ -176,7 +176,7 @@ def test_more_frames_are_advised_against_noise_alone() -> None:
 
 def test_compression_is_named_where_it_is_most_of_what_is_uncertain() -> None:
     coded, lit = (sentence(Uncertain((Miss("a", "hue_deg", 0.95),), LIMITS, 0.2, share)) for share in (0.6, 0.3))
-    assert "compression rounded off" in coded and "an uncompressed still of the card" in coded
+    assert "compression or noise reduction" in coded and "an uncompressed still of the card" in coded
     assert "light on it" not in coded and "compression" not in lit
 
 

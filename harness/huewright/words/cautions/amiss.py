@@ -130,10 +130,11 @@ def _(item: c.TargetsAsked) -> str:
     c.Uncertain, "Noise, light and the survey's own corrections leave it open whether the patch is within the limits. "
     "More frames of the card, or a larger card in frame, narrow what noise does; what is not known of uneven and "
     "of mirrored light is the same in all frames of a take, and where card and camera keep still so is what "
-    "compression rounds off.")
+    "compression rounds off. Compression is told by the steps of a still's blocks where they show, else by noise that "
+    "neighbouring pixels share: a camera's noise reduction shares it as well.")
 def _(item: c.Uncertain) -> str:
-    cure = ("most of it is what the file's compression rounded off: a higher quality, an uncompressed still of the "
-            "card, or a card nearer to the camera, whose patches hold more blocks, would help"
+    cure = ("most of it is what compression or noise reduction, whose marks the pixels bear, may have moved whole "
+            "patches by: a higher quality, an uncompressed still of the card, or a card nearer to the camera would help"
             if item.rounded >= MOSTLY_ROUNDED else
             "more frames of the card, a larger card in frame or more even light on it would help"
             if item.grain >= LEAST_GRAIN else
