@@ -40,7 +40,8 @@ def words(shoot: Path, out: Path, *more: str) -> list[str]:
 
 
 def rendered(out: Path) -> list[Path]:
-    return sorted((out / "shots" / "b").glob("*")) if (out / "shots" / "b").is_dir() else []
+    """Frames that have their name: what is still being written has another."""
+    return sorted((out / "shots" / "b").glob("b.????.png"))
 
 
 def stopped(shoot: Path, out: Path, number: signal.Signals, *more: str) -> tuple[int, str]:
