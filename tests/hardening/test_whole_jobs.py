@@ -97,7 +97,8 @@ def test_killed_and_gone_on(held: Lab, job: Path, scene: Path, tmp_path: Path, v
         child = lab.start(*words, *more, cwd=cwd, env={"TMPDIR": str(tmp_path)},
                           **({"calls": moment.calls} if by_call else {}))
         if by_call:
-            assert at(child.watch, moment, lambda child=child, number=number: child.send(number)), moment
+            met = at(child.watch, moment, lambda child=child, number=number: child.send(number))
+            assert met, (moment, child.wait().err)
         else:
             ended_after(child, moment, number)
         ended = child.wait()

@@ -124,3 +124,23 @@ def test_a_folder_is_one_run_s(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="also holds b, c, which are not rendered now: an earlier run's"):
         begin(tmp_path, asked, overwrite=False, resume=False)
     assert not (tmp_path / "job.json").exists()
+
+
+def test_killed_as_it_began(shoot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+                            monkeypatch: pytest.MonkeyPatch) -> None:
+    """All that such a run leaves is a job file without its name, which is no file of somebody's."""
+    from huewright.errors import InputError
+
+    def looked(*_: object, **__: object) -> None:
+        raise InputError("the take was looked at")
+
+    monkeypatch.setattr("huewright.steps.survey.survey_take", looked)
+    out = tmp_path / "job"
+    out.mkdir()
+    (out / ".job-0123456789ab.json").write_text("{")
+    code, _, said = say(capsys, monkeypatch, *words(shoot, out, "--resume"))
+    assert code == 2 and "the take was looked at" in said
+    (out / "job.json").unlink()
+    (out / "mine.txt").write_text("")
+    code, _, said = say(capsys, monkeypatch, *words(shoot, out, "--resume"))
+    assert code == 2 and "holds files, but no job.json" in said

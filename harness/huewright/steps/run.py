@@ -96,8 +96,9 @@ def run_job(
     named = dict(zip(shot_folders(shots), shots, strict=True))
     asked = asked_of(take, card, footage, settings, corners, named, by_hand)
     with claimed_whole(out, folder=True):
-        begin(out, asked, overwrite=overwrite, resume=resume)
+        # First what a killed run left unnamed: killed as it began, it left nothing else to go on from.
         left = [str(path) for folder in (out, out / "proof") for path in remove_abandoned(folder)]
+        begin(out, asked, overwrite=overwrite, resume=resume)
         overwrite = overwrite or resume     # what is there is this job's own
         clock = _Clock()
 
