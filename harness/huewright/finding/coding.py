@@ -124,7 +124,7 @@ def seen_coding(rgb: np.ndarray) -> Coding | None:
 
 
 def _may_be_coded(rgb: np.ndarray) -> bool:
-    """Whether some of the blocks show luma's first steps: a fiftieth of the work for pictures that weren't coded so."""
+    """Whether some of the blocks show luma's first steps, so that most other pictures are soon passed over."""
     h, w = rgb.shape[0] // BLOCK, rgb.shape[1] // BLOCK
     blocks = rgb.reshape(h, BLOCK, w, BLOCK, 3).swapaxes(1, 2)
     rows, columns = np.divmod(np.arange(0, h * w, max(1, h * w // FEW_BLOCKS)), w)

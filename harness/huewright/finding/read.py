@@ -39,8 +39,8 @@ TAKE_LEVEL, TAKE_LIGHT, TAKE_COLOUR, LEAST_COLOUR, TAKE_FLOOR = 0.001, 0.0025, 0
 # over the patches of the natural log of red over blue): how that runs over the card is known by slopes.
 TINTED = 0.02
 # How alike the channels' errors of light and veil are (correlation; seen on bright patches 0.5 to 0.75): nearly white
-# light, but each channel's is fitted for itself. With 0.95 intervals of hues and radii held 90 % where with this they
-# hold 95.
+# light, but each channel's is fitted for itself. With 0.95 intervals of hues and radii held 90 % on the takes that this
+# was set on.
 ALIKE = 0.7
 # A codec that quantises blocks of pixels shifts a patch's colour as a whole, which no noise averages out: pixels count
 # for one by the dozen there. From so many pixels to a sample on, growing by their cube root to so many, it is off by

@@ -81,7 +81,7 @@ def spectral_without(problem: Problem, solution: Solution, index: int) -> tuple[
     """The matrix operation and the sectors that chip ``index`` had no part in; levels held."""
     chips = problem.evidence.chips
     entries, hues, _ = World(problem).answer(solution.balance, solution.tone, problem.evidence.bars,
-                                              chips[:index] + chips[index + 1:])
+                                             chips[:index] + chips[index + 1:])
     return matrix_of_entries(entries), sectors_at(HUES_DEG, hues, problem.luma)
 
 
