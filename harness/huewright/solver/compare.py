@@ -185,17 +185,16 @@ def recommend(rows: Sequence[MethodResult], limits: SolveSettings | None = None,
         return "balance", NothingJudged()
     best = min(fit, key=lambda one: one.off)
     passed_over = _passed_over(judged, best)
-    if by_checks and beyond is not None and (expected := {
-            one.row.method: beyond.off(one.row.method, one.off) for one in fit if one.row.method in beyond.expected}):
-        likely = sorted((one for one in fit if one.row.method in expected), key=lambda one: expected[one.row.method])
-        least = expected[likely[0].row.method]
-        near = [one for one in likely if one.off <= NEAR_ENOUGH and _on_target(one.row, limits)
-                and (expected[one.row.method] <= least + HARDLY or one.off + CONTRADICTED < likely[0].off)]
+    likely = [] if beyond is None or not by_checks else _likeliest(fit, beyond)
+    if likely:
+        first, least = likely[0]
+        near = [one for one, off in likely if one.off <= NEAR_ENOUGH and _on_target(one.row, limits)
+                and (off <= least + HARDLY or one.off + CONTRADICTED < first.off)]
         if near:
             return near[0].row.method, OnTargetAndNear(judged_on, near[0].off, best.off, *_cost(near[0]), passed_over)
-        row = likely[0].row
+        row = first.row
         misses = (None, None) if _on_target(row, limits) else (row.worst_hue_error_deg, row.worst_radius_error)
-        return row.method, TruestBeyondCard(likely[0].off, best.off, *misses, *_cost(likely[0]), passed_over)
+        return row.method, TruestBeyondCard(first.off, best.off, *misses, *_cost(first), passed_over)
     for method in ("sectors", "matrix-sectors"):
         one = next((one for one in fit if one.row.method == method), None)
         if one is not None and _on_target(one.row, limits) and one.off <= best.off + LARGE:
@@ -234,6 +233,12 @@ class _Judged:
     @property
     def noise_db(self) -> float:
         return self.row.noise_gain_db or 0.0
+
+
+def _likeliest(fit: list[_Judged], beyond: Beyond) -> list[tuple[_Judged, float]]:
+    """Those of which ``beyond`` says something, and what is expected of other things by them, the least first."""
+    told = [(one, beyond.off(one.row.method, one.off)) for one in fit if one.row.method in beyond.expected]
+    return sorted(told, key=lambda pair: pair[1])
 
 
 def _on_target(row: MethodResult, limits: SolveSettings) -> bool:
